@@ -16,7 +16,6 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 VENV = ROOT / ".venv"
 VENV_PYTHON = VENV / "bin" / "python"
-REQUIREMENTS = ROOT / "config" / "requirements"
 OLDEST = (3, 11)
 # For images and machines whose owner installs the requirements: no environment is made or looked at.
 AS_IS = "TRACE_PYTHON_AS_IS"
@@ -27,7 +26,7 @@ def enter(argv):
     if os.environ.get(AS_IS):
         return
     if sys.version_info < OLDEST:
-        sys.exit("This needs Python %d.%d or newer; this is %s." % (*OLDEST, sys.version.split()[0]))
+        sys.exit(f"This needs Python {OLDEST[0]}.{OLDEST[1]} or newer; this is {sys.version.split()[0]}.")
     groups = ["run", "test"] if argv[1:2] == ["test"] else ["run"]
     inside = Path(sys.prefix).resolve() == VENV.resolve()
     if not ready(groups):
@@ -41,16 +40,20 @@ def enter(argv):
 
 def wanted(group):
     """The stamp of a group: it changes with the requirements and with the Python version."""
-    pins = (REQUIREMENTS / (group + ".txt")).read_bytes()
-    return "%s %s" % (version(), hashlib.sha256(pins).hexdigest())
+    pins = pinned(group).read_bytes()
+    return f"{version()} {hashlib.sha256(pins).hexdigest()}"
 
 
 def version():
-    return "%d.%d" % sys.version_info[:2]
+    return f"{sys.version_info[0]}.{sys.version_info[1]}"
+
+
+def pinned(group):
+    return ROOT / "config" / "requirements" / f"{group}.txt"
 
 
 def stamp(group):
-    return VENV / ("stamp-" + group)
+    return VENV / f"stamp-{group}"
 
 
 def read(path):
@@ -70,8 +73,7 @@ def alone():
     try:
         import fcntl
     except ImportError:
-        sys.exit("Set-up by manage.py works on Linux and macOS. Elsewhere install " + str(REQUIREMENTS / "run.txt")
-                 + " yourself and set " + AS_IS + "=1.")
+        sys.exit(f"Set-up works on Linux and macOS. Elsewhere install {pinned('run')} yourself and set {AS_IS}=1.")
     with open(ROOT / ".venv.lock", "w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         yield
@@ -83,16 +85,18 @@ def make(groups, keep):
     if not (keep or usable):
         if not (importlib.util.find_spec("venv") and importlib.util.find_spec("ensurepip")):
             sys.exit("Python lacks its venv module here. On Debian or Ubuntu: apt-get install python3-venv")
-        say("making .venv for Python " + version())
+        say(f"making .venv for Python {version()}")
         shutil.rmtree(VENV, ignore_errors=True)
-        run([sys.executable, "-m", "venv", str(VENV)], "Could not make " + str(VENV) + ".")
+        run([sys.executable, "-m", "venv", str(VENV)], f"Could not make {VENV}.")
     for group in groups:
         if read(stamp(group)) != wanted(group):
-            say("installing what it needs to " + group)
+            say(f"installing what it needs to {group}")
             stamp(group).unlink(missing_ok=True)
             pip = [str(VENV_PYTHON), "-m", "pip", "install", "-qq", "--no-input", "--disable-pip-version-check"]
-            run([*pip, "--require-hashes", "-r", str(REQUIREMENTS / (group + ".txt"))],
-                "Could not install the requirements. Is there a network? The command may be run again.")
+            run(
+                [*pip, "--require-hashes", "-r", str(pinned(group))],
+                "Could not install the requirements. Is there a network? The command may be run again.",
+            )
             stamp(group).write_text(wanted(group))
 
 
@@ -104,4 +108,4 @@ def run(command, sentence):
 
 
 def say(stage):
-    print("set-up: " + stage, file=sys.stderr, flush=True)
+    print(f"set-up: {stage}", file=sys.stderr, flush=True)

@@ -3,6 +3,7 @@
 import os
 import secrets
 import tempfile
+from contextlib import suppress
 from pathlib import Path
 
 import environ
@@ -22,10 +23,8 @@ def kept_secret(path: Path) -> str:
         draft = path.with_name(f"{path.name}.{os.getpid()}")
         draft.touch(mode=0o600)
         draft.write_text(secrets.token_urlsafe(64))
-        try:
+        with suppress(FileExistsError):
             os.link(draft, path)  # refuses to overwrite, and never shows a half-written key
-        except FileExistsError:
-            pass
         draft.unlink()
     return path.read_text()
 

@@ -1,0 +1,143 @@
+"""What every test stands on: quick passwords, a ledger that can be flushed, a browser with a page.
+
+Which database a run used is in its header, `database: …`; CI reads it there.
+"""
+
+import os
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import hypothesis
+import pytest
+from django.conf import settings
+from django.db import connection
+from django.test import TransactionTestCase
+from django.test.utils import override_settings
+
+ARTIFACTS = Path(settings.BASE_DIR) / ".artifacts"
+
+# A slow example is no failure: plants take long to build, and CI's machine may be slow. A run in CI is repeatable.
+hypothesis.settings.register_profile("here", deadline=None)
+hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
+hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "here")
+
+
+def pytest_report_header() -> str:
+    return f"database: {connection.vendor}"
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _quick_passwords() -> Iterator[None]:
+    with override_settings(PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"]):
+        yield
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _flushable_ledger() -> Iterator[None]:
+    """Transactional tests empty every table afterwards, which the ledger's triggers refuse."""
+    from trace.ledger import triggers
+
+    flush = TransactionTestCase._fixture_teardown
+
+    def teardown(self: TransactionTestCase) -> None:
+        triggers.drop(connection)
+        try:
+            flush(self)
+        finally:
+            triggers.install(connection)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(TransactionTestCase, "_fixture_teardown", teardown)
+        yield
+
+
+# Browser -------------------------------------------------------------------------------------------------------------
+
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
+]
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Debian's Chromium. Without one: a failure in CI, elsewhere a skip."""
+    found = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    if not found:
+        (pytest.fail if os.environ.get("CI") else pytest.skip)("no browser: apt-get install chromium")
+    from playwright.sync_api import sync_playwright
+
+    with pytest.MonkeyPatch.context() as patch, sync_playwright() as playwright:
+        # Playwright runs an event loop in this thread, and Django refuses the database there unless told otherwise.
+        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+        chromium = playwright.chromium.launch(executable_path=found, args=FLAGS)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def page(browser, live_server):
+    """A fresh page on the live server. Whatever the console calls an error, a CSP violation too, fails the test."""
+    context = browser.new_context(
+        base_url=live_server.url,
+        viewport={"width": 1280, "height": 900},
+        locale="en-GB",
+        timezone_id="UTC",
+        reduced_motion="reduce",
+    )
+    context.set_default_timeout(10_000)
+    errors: list[str] = []
+    page = context.new_page()
+    page.on("console", lambda message: errors.append(message.text) if message.type == "error" else None)
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    yield page
+    context.close()
+    assert not errors, errors
+
+
+@pytest.fixture
+def shot(page, request) -> Callable[[str], Path]:
+    """`shot("answer")` keeps what the page shows now, whole, as a numbered picture under `.artifacts/`."""
+    count = 0
+
+    def take(step: str) -> Path:
+        nonlocal count
+        count += 1
+        name = re.sub(r"\W+", "-", f"{request.node.name} {count} {step}".lower())
+        path = ARTIFACTS / f"{name}.png"
+        page.screenshot(path=path, full_page=True)
+        return path
+
+    return take
+
+
+@pytest.fixture
+def enter_as(page, client, live_server) -> Callable[[object], None]:
+    """`enter_as(user)`: the page's visitor is signed in, without the sign-in page."""
+
+    def enter(user: object) -> None:
+        client.force_login(user)
+        session = client.cookies[settings.SESSION_COOKIE_NAME].value
+        page.context.add_cookies([{"name": settings.SESSION_COOKIE_NAME, "value": session, "url": live_server.url}])
+
+    return enter
+
+
+@pytest.fixture
+def accessible(page) -> Callable[[], None]:
+    """`accessible()` fails with what axe finds wrong on the page as it is now."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    def check() -> None:
+        results = Axe().run(page)
+        assert not results.violations_count, results.generate_report()
+
+    return check
