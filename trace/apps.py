@@ -1,7 +1,22 @@
+from typing import Any
+
 from django.apps import AppConfig
+from django.core.checks import Tags, register
+from django.db import connections
+from django.db.models.signals import post_migrate
 
 
 class TraceConfig(AppConfig):
     name = "trace"
     label = "trace"
     verbose_name = "Traceability"
+
+    def ready(self) -> None:
+        from trace.ledger import triggers
+
+        def install(using: str, **_: Any) -> None:
+            triggers.install(connections[using])
+
+        # Held strongly: Django keeps only a weak reference, and this function has no other name.
+        post_migrate.connect(install, sender=self, weak=False)
+        register(triggers.check_triggers, Tags.database)
