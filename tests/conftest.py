@@ -85,7 +85,7 @@ def browser():
 
 @pytest.fixture
 def page(browser, live_server):
-    """A fresh page on the live server. Whatever the console calls an error, a CSP violation too, fails the test."""
+    """A fresh page on the live server. A script error, a CSP violation, a lost file or a 5xx fails the test."""
     context = browser.new_context(
         base_url=live_server.url,
         viewport={"width": 1280, "height": 900},
@@ -96,8 +96,19 @@ def page(browser, live_server):
     context.set_default_timeout(10_000)
     errors: list[str] = []
     page = context.new_page()
-    page.on("console", lambda message: errors.append(message.text) if message.type == "error" else None)
+
+    def heed_console(message):
+        # The console repeats every 4xx, a well-meant refusal too; `heed_response` tells them apart.
+        if message.type == "error" and not message.text.startswith("Failed to load resource"):
+            errors.append(message.text)
+
+    def heed_response(response):
+        if response.status >= 500 or (response.status == 404 and settings.STATIC_URL in response.url):
+            errors.append(f"{response.status} {response.url}")
+
+    page.on("console", heed_console)
     page.on("pageerror", lambda error: errors.append(str(error)))
+    page.on("response", heed_response)
     yield page
     context.close()
     assert not errors, errors
