@@ -1,0 +1,28 @@
+"""Time as the plant's clock axes use it: whole microseconds since 1970-01-01 UTC."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+OPEN = 2**53 - 1
+"""The end of what has not ended yet: the largest whole number every client can hold exactly."""
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+
+
+def now() -> datetime:
+    """The present moment in UTC. Operations and commands call it; rules are told the time."""
+    return datetime.now(UTC)
+
+
+def to_ticks(moment: datetime) -> int:
+    """Microseconds since the epoch. A moment without a zone is a programming error: ValueError."""
+    if moment.tzinfo is None:
+        raise ValueError(f"{moment!r} has no time zone")
+    return (moment - _EPOCH) // _MICROSECOND
+
+
+def from_ticks(ticks: int) -> datetime:
+    """The moment of a clock position; the reverse of `to_ticks`."""
+    return _EPOCH + ticks * _MICROSECOND

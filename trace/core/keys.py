@@ -1,0 +1,57 @@
+"""Keys: the immutable upper-case names that stand in addresses, ledger and labels.
+
+A label carries the key followed by its ISO/IEC 7064 MOD 37,36 check character, so that a mistyped
+or badly read key is noticed before anything is looked up. MOD 37,36 detects every single wrong
+character, but not every swap of two neighbours.
+"""
+
+from __future__ import annotations
+
+import re
+
+from stdnum.iso7064 import mod_37_36
+
+from trace.core.errors import Refusal
+
+KEY = re.compile(r"[A-Z0-9](?:[A-Z0-9-]*[A-Z0-9])?")
+KEY_LENGTH = 40
+
+
+class BadKey(Refusal):
+    """A key has a character it may not have, or its check character is wrong."""
+
+    code = "bad-key"
+    action = "Use capital letters, digits and hyphens only."
+
+
+def clean_key(text: str) -> str:
+    """The key in `text`, trimmed and in capitals. Refuses with BadKey what can't be a key."""
+    key = text.strip().upper()
+    if not KEY.fullmatch(key) or len(key) > KEY_LENGTH:
+        raise BadKey(f"“{text.strip()[:60]}” is not a key.")
+    return key
+
+
+def check_character(key: str) -> str:
+    """The ISO/IEC 7064 MOD 37,36 check character of a key; hyphens do not count."""
+    return mod_37_36.calc_check_digit(key.replace("-", ""))
+
+
+def label_text(key: str) -> str:
+    """What a label shows and codes: the key, a full stop, its check character (`CB-0001.W`)."""
+    return f"{key}.{check_character(key)}"
+
+
+def read_label(text: str) -> str:
+    """The key in scanned or typed `text`, with or without its check character.
+
+    Refuses with BadKey when a check character is there and wrong.
+    """
+    body, dot, check = text.strip().upper().partition(".")
+    key = clean_key(body)
+    if dot and check != check_character(key):
+        raise BadKey(
+            f"The check character of {key} should be {check_character(key)}, not {check or 'missing'}.",
+            action="One character was misread: scan again, or type the key from the label.",
+        )
+    return key

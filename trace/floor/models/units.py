@@ -1,0 +1,213 @@
+"""Work orders, units, passes and fittings."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import F, Q
+
+from trace.core.clock import OPEN
+from trace.core.models import KeyField, Person, TickField
+from trace.engineering.models import Part, Site, Station, Step
+from trace.material.models import Axis, Container, Feed, SetUp
+
+
+class WorkOrder(models.Model):
+    """So many of a part to build."""
+
+    key = KeyField()
+    part = models.ForeignKey(Part, models.PROTECT, related_name="+")
+    site = models.ForeignKey(Site, models.PROTECT, related_name="+")
+    quantity = models.PositiveIntegerField()
+    released = models.DateTimeField()
+
+    class Meta:
+        ordering = ["key"]
+        constraints = [
+            models.CheckConstraint(condition=Q(quantity__gt=0), name="order_for_at_least_one")
+        ]
+
+    def __str__(self) -> str:
+        return self.key
+
+
+class Unit(models.Model):
+    """One serialised thing. Its key is its serial, issued by the plant."""
+
+    key = KeyField()
+    part = models.ForeignKey(Part, models.PROTECT, related_name="+")
+    order = models.ForeignKey(WorkOrder, models.PROTECT, related_name="units")
+    created = TickField()
+    scrapped = TickField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["key"]
+        indexes = [models.Index(fields=["part"], name="units_of_part")]
+
+    def __str__(self) -> str:
+        return self.key
+
+
+class Pass(models.Model):
+    """One visit of one unit to one station for one step.
+
+    Somewhere in `first..last` of the axis the unit drew from the set-up's feeds; `began..ended`
+    is the same on the clock. `last` and `ended` are `clock.OPEN` until a scan bounds them. `inside`
+    is true while the unit is at the station. `length_class` is the bit length of `last - first`:
+    with it a range query reads short passes tightly and long ones apart (see ../speed notes in
+    DEVELOPERS.md). Nothing points at a pass, so that the table can be partitioned.
+    """
+
+    class Drew(models.TextChoices):
+        ALL = "all", "all its designators"
+        NONE = "none", "nothing"
+        UNSURE = "unsure", "perhaps"
+
+    class Outcome(models.TextChoices):
+        NONE = "", "still inside"
+        PASSED = "passed", "passed"
+        FAILED = "failed", "failed"
+        ABORTED = "aborted", "aborted"
+        VOID = "void", "void: it never happened"
+
+    unit = models.ForeignKey(Unit, models.PROTECT, related_name="passes", db_index=False)
+    step = models.ForeignKey(Step, models.PROTECT, related_name="+", db_index=False)
+    station = models.ForeignKey(Station, models.PROTECT, related_name="+", db_index=False)
+    setup = models.ForeignKey(SetUp, models.PROTECT, null=True, related_name="+", db_index=False)
+    axis = models.ForeignKey(Axis, models.PROTECT, null=True, related_name="+", db_index=False)
+    first = TickField()
+    last = TickField(default=OPEN)
+    length_class = models.PositiveSmallIntegerField()
+    began = TickField()
+    ended = TickField(default=OPEN)
+    scanned_in = TickField(null=True, blank=True)
+    scanned_out = TickField(null=True, blank=True)
+    inside = models.BooleanField(default=False)
+    drew = models.CharField(max_length=6, choices=Drew, default=Drew.ALL)
+    only = models.JSONField(
+        null=True, blank=True, help_text="the designators it drew, where the operator said which"
+    )
+    outcome = models.CharField(max_length=7, choices=Outcome, blank=True, default=Outcome.NONE)
+    rack = models.CharField(max_length=40, blank=True)
+    error = TickField(default=0)
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+", db_index=False)
+    recorded = TickField()
+    closed = TickField(null=True, blank=True, help_text="when its end was recorded")
+    superseded = TickField(null=True, blank=True)
+
+    class Meta:
+        verbose_name_plural = "passes"
+        indexes = [
+            models.Index(
+                fields=["axis", "length_class", "first"],
+                include=["last", "unit", "setup"],
+                condition=Q(axis__isnull=False),
+                name="passes_on_axis",
+            ),
+            models.Index(fields=["unit", "began"], name="passes_of_unit"),
+            models.Index(fields=["station", "began"], name="passes_at_station"),
+        ]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["unit"], condition=Q(inside=True, superseded=None), name="one_open_pass_per_unit"
+            ),
+            models.CheckConstraint(
+                condition=Q(last__gte=F("first"), ended__gte=F("began")), name="pass_runs_forward"
+            ),
+            models.CheckConstraint(
+                condition=Q(setup=None, axis=None) | Q(setup__isnull=False, axis__isnull=False),
+                name="pass_draws_on_an_axis",
+            ),
+            models.CheckConstraint(
+                condition=~Q(outcome__in=["void"]) | Q(drew="none"), name="void_pass_drew_none"
+            ),
+            models.CheckConstraint(
+                condition=Q(inside=True, outcome="") | Q(inside=False) & ~Q(outcome=""),
+                name="pass_ends_with_an_outcome",
+            ),
+        ]
+
+
+class Fitting(models.Model):
+    """A scan that says what occupies a designator of a unit, from `since` until `until`.
+
+    `holds` says what: material of a container, material of a feed (at a position in
+    `first..last`, from which its candidates follow), a serialised child, nothing (removed), or
+    unknown. At a designator the latest event rules, draw or fitting.
+    """
+
+    class Holds(models.TextChoices):
+        CONTAINER = "container", "material of a container"
+        FEED = "feed", "material of a feed"
+        CHILD = "child", "a serialised child"
+        NOTHING = "nothing", "nothing"
+        UNKNOWN = "unknown", "unknown"
+
+    unit = models.ForeignKey(Unit, models.PROTECT, related_name="fittings")
+    designator = models.CharField(max_length=20)
+    holds = models.CharField(max_length=9, choices=Holds)
+    container = models.ForeignKey(Container, models.PROTECT, null=True, related_name="+")
+    feed = models.ForeignKey(Feed, models.PROTECT, null=True, related_name="+")
+    first = TickField(null=True, blank=True)
+    last = TickField(null=True, blank=True)
+    child = models.ForeignKey(Unit, models.PROTECT, null=True, related_name="homes")
+    parent_level = models.PositiveSmallIntegerField()
+    child_level = models.PositiveSmallIntegerField(null=True, blank=True)
+    since = TickField()
+    until = TickField(null=True, blank=True)
+    error = TickField(default=0)
+    reason = models.CharField(max_length=300, blank=True)
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    recorded = TickField()
+    ended = TickField(null=True, blank=True, help_text="when its end was recorded")
+    superseded = TickField(null=True, blank=True)
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["unit", "designator", "since"], name="fittings_of_unit"),
+            models.Index(
+                fields=["feed", "first"], condition=Q(feed__isnull=False), name="fittings_from_feed"
+            ),
+        ]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["child"],
+                condition=Q(child__isnull=False, until=None, superseded=None),
+                name="child_in_one_parent",
+            ),
+            models.UniqueConstraint(
+                fields=["unit", "designator"],
+                condition=Q(until=None, superseded=None),
+                name="one_fitting_per_designator",
+            ),
+            models.CheckConstraint(
+                condition=Q(child_level=None) | Q(child_level__lt=F("parent_level")),
+                name="fitted_child_level_below_parent",
+            ),
+            models.CheckConstraint(
+                condition=Q(until=None) | Q(until__gte=F("since")), name="fitting_runs_forward"
+            ),
+            models.CheckConstraint(
+                condition=Q(holds="container", container__isnull=False, feed=None, child=None, child_level=None)
+                | Q(
+                    holds="feed", container=None, feed__isnull=False, first__isnull=False,
+                    last__isnull=False, child=None, child_level=None,
+                )
+                | Q(holds="child", container=None, feed=None, child__isnull=False, child_level__isnull=False)
+                | Q(
+                    holds__in=["nothing", "unknown"], container=None, feed=None, child=None, child_level=None
+                ),
+                name="fitting_holds_one_thing",
+            ),
+        ]
+
+
+class Salvage(models.Model):
+    """A part taken out of a unit's designator into a container, to be used again."""
+
+    unit = models.ForeignKey(Unit, models.PROTECT, related_name="salvages")
+    designator = models.CharField(max_length=20)
+    result = models.ForeignKey(Container, models.PROTECT, related_name="+")
+    at = TickField()
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    recorded = TickField()
+    superseded = TickField(null=True, blank=True)

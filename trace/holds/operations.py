@@ -1,0 +1,64 @@
+"""Placing and releasing holds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from django.db.models import Model
+
+from trace.core.clock import now
+from trace.core.errors import Refusal
+from trace.core.models import Person
+from trace.holds.gate import holding
+from trace.holds.models import Hold
+from trace.holds.rules import Move
+from trace.ledger.canonical import subject_of
+from trace.ledger.operation import note
+
+
+class HoldRefused(Refusal):
+    """A hold can't be placed or released as asked."""
+
+    code = "hold-refused"
+    action = "Give the reason in a sentence: whoever is stopped by it will read it."
+
+
+@holding
+def place_holds(
+    *, targets: Sequence[Model], reason: str, permits: Sequence[Move] = (), by: Person, at: datetime
+) -> list[Hold]:
+    """Stop every move of the targets but those permitted, all of them or none.
+
+    Refuses with HoldRefused when the reason is empty.
+    """
+    if not reason.strip():
+        raise HoldRefused("A hold needs a reason.")
+    recorded = now()
+    holds = [
+        Hold(
+            target_kind=kind,
+            target_key=key,
+            reason=reason.strip(),
+            permits=[move.value for move in permits],
+            placed=at,
+            placed_by=by,
+            recorded=recorded,
+        )
+        for kind, key in map(subject_of, targets)
+    ]
+    return Hold.objects.bulk_create(holds)
+
+
+@holding
+def release_hold(*, hold: Hold, reason: str, by: Person, at: datetime) -> Hold:
+    """End a hold. Refuses with HoldRefused without a reason, or when it was released before."""
+    if not reason.strip():
+        raise HoldRefused("A release needs its reason and evidence.")
+    hold = Hold.objects.select_for_update().get(pk=hold.pk)
+    if hold.released:
+        raise HoldRefused(f"The {hold} was released before.", action="Nothing needs doing.")
+    hold.released, hold.released_by, hold.release_reason = at, by, reason.strip()
+    hold.save(update_fields=["released", "released_by", "release_reason"])
+    note((hold.target_kind, hold.target_key))
+    return hold

@@ -1,0 +1,54 @@
+"""The append-only record of every state change. Triggers refuse to change or delete its rows."""
+
+from __future__ import annotations
+
+from django.db import models
+
+from trace.core.models import KeyField, Person
+
+
+class Event(models.Model):
+    """One operation that was carried out.
+
+    `payload` is canonical text (sorted keys, no floats, a version), so that a seal over it can be
+    checked on any machine for ever.
+    """
+
+    verb = models.CharField(max_length=60)
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    happened = models.DateTimeField()
+    recorded = models.DateTimeField(db_index=True)
+    payload = models.TextField()
+
+    def __str__(self) -> str:
+        return f"{self.verb} {self.recorded:%Y-%m-%d %H:%M:%S}"
+
+
+class EventSubject(models.Model):
+    """Something an event was about, by kind and key: no foreign key, so that no area is tied to it."""
+
+    event = models.ForeignKey(Event, models.PROTECT, related_name="subjects")
+    kind = models.CharField(max_length=20)
+    key = KeyField(unique=False, max_length=120)
+
+    class Meta:
+        indexes = [models.Index(fields=["kind", "key", "event"], name="subject_events")]
+        constraints = [
+            models.UniqueConstraint(fields=["event", "kind", "key"], name="subject_once_per_event")
+        ]
+
+
+class Answer(models.Model):
+    """The idempotency record: what was answered to a client's request.
+
+    A repeat of the same request gets the same answer; another request under the same key is refused.
+    """
+
+    client = models.CharField(max_length=80)
+    key = models.CharField(max_length=80)
+    digest = models.CharField(max_length=64)
+    response = models.TextField(blank=True)
+    recorded = models.DateTimeField()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["client", "key"], name="one_answer_per_request")]

@@ -1,0 +1,185 @@
+"""The one decorator for everything that changes the plant's record.
+
+It stands here, not in `core`, because it writes the ledger; the hold gate is handed in from
+`holds`, the layer above, so that no folder imports upwards.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import inspect
+import json
+from collections.abc import Callable
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from typing import Any, ParamSpec, TypeVar
+
+from django.apps import apps
+from django.db import connection, transaction
+from django.db.models import Model
+
+from trace.core.clock import now
+from trace.core.errors import Refusal
+from trace.ledger.canonical import VERSION, canonical, plain, records_in, subject_of
+from trace.ledger.models import Answer, Event, EventSubject
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+class RequestReused(Refusal):
+    """The same request key came again with a different request."""
+
+    code = "request-reused"
+    action = "Send the new request under a new key."
+
+
+class UnknownActor(Refusal):
+    """Nobody stands behind the operation."""
+
+    code = "unknown-actor"
+    action = "Sign in as yourself, or ask an administrator to link your account to a person."
+
+
+@dataclass(frozen=True)
+class Request:
+    """Who asked, under which key: a repeat of it gets the first answer and changes nothing."""
+
+    client: str
+    key: str
+
+
+@dataclass
+class _Running:
+    """What an operation adds to its own event while it runs."""
+
+    subjects: set[tuple[str, str]] = field(default_factory=set)
+    facts: dict[str, Any] = field(default_factory=dict)
+
+
+_running: ContextVar[_Running | None] = ContextVar("running operation", default=None)
+
+
+def note(*subjects: Model | tuple[str, str], **facts: Any) -> None:
+    """Inside an operation: name what else it is about (a record, or its kind and key), and facts
+    worth keeping in its event."""
+    running = _running.get()
+    if running is None:
+        raise RuntimeError("note() is for use inside an operation")
+    running.subjects.update(
+        subject if isinstance(subject, tuple) else subject_of(subject) for subject in subjects
+    )
+    running.facts.update(facts)
+
+
+def operation(
+    *, gate: Callable[[], None] | None = None
+) -> Callable[[Callable[P, R]], Callable[..., R]]:
+    """Make a function one operation: gate, idempotency, the work, ledger event, in one transaction.
+
+    The function takes keyword-only arguments, `by` (a Person) and `at` (when it happened, UTC)
+    among them, and returns the record or records it made or changed. Callers may add
+    `request=Request(client, key)`. Whatever the function raises undoes all of it.
+    An operation calls no other operation: one change, one event. Refusals: RequestReused,
+    UnknownActor, and the function's own.
+    """
+
+    def decorate(work: Callable[P, R]) -> Callable[..., R]:
+        parameters = inspect.signature(work).parameters
+        if not {"by", "at"} <= parameters.keys() or any(
+            parameter.kind is not parameter.KEYWORD_ONLY for parameter in parameters.values()
+        ):
+            raise TypeError(f"{work.__name__} must take keyword-only arguments, by and at among them")
+
+        @functools.wraps(work)
+        def run(*, request: Request | None = None, **arguments: Any) -> R:
+            if _running.get() is not None:
+                raise RuntimeError(f"{work.__name__} was called inside another operation")
+            if arguments["by"] is None:
+                raise UnknownActor("Nobody is named as the one who does this.")
+            with transaction.atomic():
+                if gate:
+                    gate()
+                text = canonical({"verb": work.__name__, "arguments": arguments})
+                answer = _claim(request, text) if request else None
+                if answer and answer.response:
+                    return _recall(answer.response)
+                running = _Running()
+                token = _running.set(running)
+                try:
+                    result = work(**arguments)  # type: ignore[arg-type, call-arg]
+                finally:
+                    _running.reset(token)
+                _write_event(work.__name__, arguments, result, running)
+                if answer:
+                    answer.response = json.dumps(_refer(result))
+                    answer.save(update_fields=["response"])
+                return result
+
+        run.is_operation = True  # type: ignore[attr-defined]
+        return run
+
+    return decorate
+
+
+def _claim(request: Request, text: str) -> Answer:
+    """The answer row of this request; whoever else holds it is waited for."""
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    Answer.objects.bulk_create(
+        [Answer(client=request.client, key=request.key, digest=digest, recorded=now())],
+        ignore_conflicts=True,
+    )
+    answer = Answer.objects.select_for_update().get(client=request.client, key=request.key)
+    if answer.digest != digest:
+        raise RequestReused(f"Request {request.key} was used before for something else.")
+    return answer
+
+
+def _refer(result: Any) -> Any:
+    if isinstance(result, Model):
+        return {"model": result._meta.label, "pk": result.pk}
+    if isinstance(result, list | tuple):
+        return [_refer(item) for item in result]
+    return {"value": plain(result)}
+
+
+def _recall(response: str) -> Any:
+    def recall(reference: Any) -> Any:
+        if isinstance(reference, list):
+            return [recall(item) for item in reference]
+        if "model" in reference:
+            return apps.get_model(reference["model"])._default_manager.get(pk=reference["pk"])
+        return reference["value"]
+
+    return recall(json.loads(response))
+
+
+def _write_event(verb: str, arguments: dict[str, Any], result: Any, running: _Running) -> None:
+    by, happened, recorded = arguments["by"], arguments["at"], now()
+    subjects = {subject_of(record) for record in records_in([arguments, result])} | running.subjects
+    payload = {
+        "version": VERSION,
+        "verb": verb,
+        "arguments": {k: v for k, v in arguments.items() if k not in ("by", "at")},
+        "result": result,
+        "facts": running.facts,
+        "by": by,
+        "happened": happened,
+        "recorded": recorded,
+    }
+    event = Event.objects.create(
+        verb=verb, by=by, happened=happened, recorded=recorded, payload=canonical(payload)
+    )
+    EventSubject.objects.bulk_create(
+        EventSubject(event=event, kind=kind, key=key) for kind, key in sorted(subjects)
+    )
+
+
+def assert_read_committed() -> None:
+    """The hold gate is only tight under READ COMMITTED (PostgreSQL); anything else is a bug."""
+    with connection.cursor() as cursor:
+        cursor.execute("SHOW transaction_isolation")
+        (level,) = cursor.fetchone()
+    if level != "read committed":
+        raise RuntimeError(f"operations need READ COMMITTED, not {level}")

@@ -1,0 +1,18 @@
+"""What came in, and what supplies which place."""
+
+from trace.material.models.feeds import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.material.models.stock import Container, Derivation, Lot, Supplier
+
+__all__ = [
+    "Axis",
+    "Container",
+    "Derivation",
+    "Feed",
+    "FeedRecord",
+    "Lot",
+    "SetUp",
+    "SetUpLine",
+    "Span",
+    "Supplier",
+    "Tape",
+]

@@ -1,0 +1,131 @@
+"""Lots, containers, and what was filled from what."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import F, Q
+
+from trace.core.models import KeyField, Person, TickField
+from trace.engineering.models import Part
+
+
+class Supplier(models.Model):
+    """Who delivers lots. The plant itself is one, for what it makes or mixes."""
+
+    key = KeyField()
+    name = models.CharField(max_length=120)
+    is_plant = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["key"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["is_plant"], condition=Q(is_plant=True), name="plant_supplies_once"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Lot(models.Model):
+    """What a supplier delivered, or the plant made or mixed, under one lot number."""
+
+    key = KeyField()
+    supplier = models.ForeignKey(Supplier, models.PROTECT, related_name="lots")
+    part = models.ForeignKey(Part, models.PROTECT, related_name="+")
+    number = models.CharField(max_length=60)
+    date_code = models.CharField(max_length=10, blank=True)
+    expiry = models.DateField(null=True, blank=True)
+    received = models.DateTimeField()
+
+    class Meta:
+        ordering = ["key"]
+        indexes = [models.Index(fields=["number"], name="lot_by_number")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["supplier", "part", "number", "date_code"], name="lot_received_under_one_record"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.key
+
+
+class Container(models.Model):
+    """A physical package with its own label.
+
+    `own` says that it holds content received or made under its lot, besides what derivations
+    filled into it. `quantity` is what it held when it came into being, None where nobody counted.
+    """
+
+    class Kind(models.TextChoices):
+        REEL = "reel", "reel"
+        AMMO = "ammo box", "ammo box"
+        TRAY = "tray", "tray"
+        TUBE = "tube", "tube"
+        BAG = "bag", "bag"
+        BOX = "box", "box"
+        BAR = "bar", "bar"
+
+    key = KeyField()
+    part = models.ForeignKey(Part, models.PROTECT, related_name="+")
+    lot = models.ForeignKey(Lot, models.PROTECT, related_name="containers")
+    kind = models.CharField(max_length=10, choices=Kind, default=Kind.REEL)
+    own = models.BooleanField(default=True)
+    quantity = models.DecimalField(max_digits=14, decimal_places=4, null=True, blank=True)
+    tolerance = models.DecimalField(max_digits=14, decimal_places=4, default=0)
+    received = TickField(help_text="when it came into being in the plant, microseconds")
+    gone = TickField(null=True, blank=True, help_text="when it left for good: scrapped, returned")
+    store = models.CharField(max_length=60, blank=True)
+
+    class Meta:
+        ordering = ["key"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(quantity=None) | Q(quantity__gte=0), name="container_quantity_not_negative"
+            ),
+            models.CheckConstraint(condition=Q(tolerance__gte=0), name="container_tolerance_positive"),
+            models.CheckConstraint(
+                condition=Q(gone=None) | Q(gone__gte=F("received")), name="container_gone_after_received"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.key
+
+
+class Derivation(models.Model):
+    """A container filled from another at a moment: split, remainder, merge, batch, re-reel.
+
+    The source is suspect for the result only from `at` on. A source of None is unknown material.
+    Remainders taken off a feed have a row for every candidate that was on it, and carry the feed
+    record that took them off; they are reckoned anew with that feed's spans.
+    """
+
+    class Deed(models.TextChoices):
+        SPLIT = "split", "split off"
+        REMAINDER = "remainder", "remainder taken off a feed"
+        MERGE = "merge", "merged"
+        BATCH = "batch", "batch made in house"
+
+    result = models.ForeignKey(Container, models.PROTECT, related_name="sources")
+    source = models.ForeignKey(Container, models.PROTECT, null=True, related_name="results")
+    deed = models.CharField(max_length=10, choices=Deed)
+    quantity = models.DecimalField(max_digits=14, decimal_places=4, null=True, blank=True)
+    at = TickField()
+    error = TickField(default=0)
+    record = models.ForeignKey("FeedRecord", models.PROTECT, null=True, related_name="remainders")
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    recorded = TickField()
+    superseded = TickField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(source=None) | ~Q(source=F("result")), name="container_not_derived_from_itself"
+            ),
+            models.CheckConstraint(
+                condition=Q(source__isnull=False) | Q(deed="remainder"), name="only_a_remainder_is_of_unknown"
+            ),
+        ]

@@ -1,0 +1,325 @@
+"""How the spans of a feed follow from what was done at it and what was drawn from it.
+
+Pure: no database, no clock. The axis is physical order; records may arrive late and in any order,
+so a feed is always reckoned from its records, never patched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from trace.core.clock import OPEN
+
+LOADS = frozenset({"load", "found"})
+EMPTIES = frozenset({"load", "found", "clear", "take-off"})
+PUTS_ON = frozenset({"load", "found", "splice", "top-up", "charge", "hand-fill"})
+BY_DRAWS = frozenset({"splice", "top-up"})
+"""Acts whose ends follow from counting draws; feeds with none need no draws to be reckoned."""
+
+
+@dataclass(frozen=True)
+class Record:
+    """A feed record as reckoning sees it; positions `first..last`, container id or None."""
+
+    id: int
+    act: str
+    container: int | None
+    first: int
+    last: int
+    lead: int = 0
+    tolerance: int = 0
+    quantity: int | None = None
+    left: int | None = None
+    cleaned: bool = False
+    happened: int = 0
+    error: int = 0
+
+
+@dataclass(frozen=True)
+class Draw:
+    """`count` parts drawn from the feed somewhere in `first..last`, surely or perhaps."""
+
+    first: int
+    last: int
+    count: int = 1
+    sure: bool = True
+
+
+@dataclass(frozen=True, order=True)
+class SpanFacts:
+    """One span as reckoned: positions `first <= p < end`, on the feed `since..until` (clock)."""
+
+    first: int
+    end: int
+    container: int | None
+    sure_from: int | None
+    since: int
+    until: int
+
+
+@dataclass
+class Reckoning:
+    """Spans of a feed; per take-off record the containers that may be in the remainder; whether
+    every end is settled, or some still waits for draws."""
+
+    spans: list[SpanFacts]
+    remainders: dict[int, set[int | None]]
+    settled: bool
+
+
+@dataclass
+class _Candidate:
+    """A container (None: unknown) on the feed, and the records that may end it."""
+
+    container: int | None
+    placed: Record
+    start: int
+    vacant: bool = False
+    ends: list[tuple[int, Record]] = field(default_factory=list)
+    used_up: int = OPEN
+
+    def end(self, before: Record | None = None, order: dict[int, int] | None = None) -> int:
+        """Where it ends; with `before`, leaving out that record and those after it."""
+        ends = [
+            position
+            for position, record in self.ends
+            if before is None or order is None or order[record.id] < order[before.id]
+        ]
+        return min([*ends, self.used_up, OPEN])
+
+
+_OPENING = Record(id=0, act="opening", container=None, first=0, last=0)
+
+
+def reckon(
+    records: Iterable[Record],
+    draws: Sequence[Draw] = (),
+    *,
+    on_clock: bool = False,
+    places: int = 1,
+) -> Reckoning:
+    """The spans of a feed from all its records and, where an act counts them, its draws.
+
+    `on_clock`: positions are microseconds. `places`: designators the feed serves at one position;
+    a place filled by hand takes the position from the others only where it is the only one.
+    Rules of design section 3: a feed opens with unknown; what is put on starts at the earliest
+    position it may have reached; what was there ends at the latest; records whose order is not
+    known end neither.
+    """
+    ordered = sorted(records, key=lambda r: (r.first, r.last, r.happened, r.id))
+    order = {record.id: index for index, record in enumerate(ordered)}
+    candidates = [_Candidate(None, _OPENING, 0)]
+    unreached = False
+    bound: int | None = None
+    bound_at = 0
+
+    for record in ordered:
+        earlier = [c for c in candidates if _before(c.placed, record)]
+        match record.act:
+            case "load" | "found" | "clear" | "take-off":
+                _end(earlier, record, record.last)
+                bound, bound_at = record.quantity, record.last
+            case "splice":
+                start, end = _splice(record, draws)
+                _end(earlier, record, end)
+                unreached |= start >= OPEN - 1 or end == OPEN
+                candidates.append(_Candidate(record.container, record, start))
+                bound = None if bound is None or record.quantity is None else bound + record.quantity
+            case "top-up":
+                _end([c for c in earlier if c.vacant], record, record.last)
+                emptied = all(c.vacant for c in earlier if c.end() > record.first)
+                bound = _bound_after(record, 0 if emptied else bound, bound_at, draws)
+                bound_at = record.last
+                candidates.append(_Candidate(record.container, record, record.first))
+                used_up = OPEN if bound is None else _used_up(bound, record.last, draws)
+                for candidate in candidates:
+                    if not candidate.vacant and candidate.end() > record.first:
+                        candidate.used_up = used_up
+            case "charge":
+                _end([c for c in earlier if c.vacant], record, record.last)
+            case "dump" if record.cleaned:
+                _end(earlier, record, record.last)
+        if record.act in PUTS_ON - BY_DRAWS:
+            candidates.append(_Candidate(record.container, record, record.first))
+        if record.act == "hand-fill":
+            candidates[-1].ends.append((record.last + 1, record))
+        if record.act == "found":
+            candidates.append(_Candidate(None, record, record.first))
+            candidates[-1].ends.append((record.last, record))
+        if record.act in ("clear", "take-off") or record.act == "dump" and record.cleaned:
+            candidates.append(_Candidate(None, record, record.first, vacant=True))
+
+    candidates += _unknown_after_use(candidates, ordered, order)
+    waiting = unreached or any(
+        c.used_up == OPEN and c.end() == OPEN and c.placed.act == "top-up" for c in candidates
+    )
+    spans = [span for c in candidates for span in _spans(c, ordered, on_clock)]
+    if places == 1:
+        spans = _cut_out_hand_fills(spans, ordered)
+    return Reckoning(
+        sorted(spans, key=lambda s: (s.first, s.end, s.container or 0)),
+        {
+            record.id: {
+                c.container
+                for c in candidates
+                if not c.vacant
+                and c.placed is not record
+                and not _before(record, c.placed)
+                and order.get(c.placed.id, -1) < order[record.id]
+                and c.end(record, order) > record.first
+            }
+            for record in ordered
+            if record.act == "take-off"
+        },
+        settled=not (waiting and _still_on(ordered)),
+    )
+
+
+def _before(earlier: Record, later: Record) -> bool:
+    """Whether `earlier` surely came first; same exact position: the order of the records."""
+    return earlier.last <= later.first
+
+
+def _end(candidates: Iterable[_Candidate], record: Record, position: int) -> None:
+    for candidate in candidates:
+        candidate.ends.append((position, record))
+
+
+def _nth(draws: Iterable[tuple[int, int]], wanted: int) -> int:
+    """Position of the `wanted`-th part among (position, count) pairs; OPEN when there are fewer."""
+    seen = 0
+    for position, count in sorted(draws):
+        seen += count
+        if seen >= wanted:
+            return position
+    return OPEN
+
+
+def _splice(record: Record, draws: Sequence[Draw]) -> tuple[int, int]:
+    """(earliest position of the new, end of the old) by the lead and its tolerance.
+
+    The new may come with the (lead - tolerance + 1)th possible draw, each counted at its earliest;
+    the old is through when lead + tolerance sure draws that began after the splice are past.
+    """
+    wanted = record.lead - record.tolerance + 1
+    possible = ((max(d.first, record.first), d.count) for d in draws if d.last >= record.first)
+    start = record.first if wanted <= 0 else _nth(possible, wanted)
+    end = _used_up(record.lead + record.tolerance, record.last, draws)
+    return min(start, end, OPEN - 1), end
+
+
+def _used_up(parts: int, since: int, draws: Sequence[Draw]) -> int:
+    """The first position by which `parts` sure draws that began at or after `since` are past."""
+    if parts == 0:
+        return since
+    past = _nth(((d.last, d.count) for d in draws if d.sure and d.first >= since and d.last < OPEN), parts)
+    return past if past == OPEN else past + 1
+
+
+def _bound_after(record: Record, bound: int | None, bound_at: int, draws: Sequence[Draw]) -> int | None:
+    """The most that can be in the place after a pour, None where nothing bounds it."""
+    if record.quantity is None:
+        return None
+    if record.left is not None:
+        return record.left + record.quantity
+    if bound is None:
+        return None
+    used = sum(d.count for d in draws if d.sure and d.first >= bound_at and d.last < record.first)
+    return max(bound - used, 0) + record.quantity
+
+
+def _unknown_after_use(
+    candidates: Sequence[_Candidate], ordered: Sequence[Record], order: dict[int, int]
+) -> list[_Candidate]:
+    """Where a count says that all must be used, unknown follows until the place is emptied."""
+    found = []
+    for position in {c.used_up for c in candidates if c.used_up < OPEN and c.end() == c.used_up}:
+        last = max(
+            (c.placed for c in candidates if c.used_up == position), key=lambda r: order.get(r.id, -1)
+        )
+        unknown = _Candidate(None, last, position)
+        _end([unknown], last, OPEN)
+        for record in ordered[order[last.id] + 1 :]:
+            if record.act in EMPTIES and record.last > position:
+                unknown.ends.append((record.last, record))
+        found.append(unknown)
+    return found
+
+
+def _still_on(ordered: Sequence[Record]) -> bool:
+    """Whether an act that counts draws came after the place was last emptied for certain."""
+    counting = max((i for i, r in enumerate(ordered) if r.act in BY_DRAWS), default=-1)
+    emptied = max((i for i, r in enumerate(ordered) if r.act in EMPTIES), default=-1)
+    return counting > emptied
+
+
+def _spans(candidate: _Candidate, ordered: Sequence[Record], on_clock: bool) -> list[SpanFacts]:
+    start, end = candidate.start, candidate.end()
+    if end <= start:
+        return []
+    placed = candidate.placed
+    since = 0 if placed is _OPENING else max(placed.happened - placed.error, 0)
+    until = min(
+        [r.happened + r.error for _, r in candidate.ends if r.act != "splice" and r is not placed]
+        + [end if on_clock else OPEN]
+    )
+    if placed.act != "charge":
+        return [SpanFacts(start, end, candidate.container, None, since, max(until, since))]
+    sure_from, sure_end = _sureness(placed, ordered, end)
+    pieces = [(start, sure_from, sure_end), (sure_end, None, end)] if sure_from is not None else [(start, None, end)]
+    return [
+        SpanFacts(first, stop, candidate.container, sure, since, max(until, since))
+        for first, sure, stop in pieces
+        if stop > first
+    ]
+
+
+def _sureness(charge: Record, ordered: Sequence[Record], end: int) -> tuple[int | None, int]:
+    """(position from which a charge is surely in the bath or None, position at which that ends).
+
+    Any dump ends it, a heel or not; a charge whose order to a dump is unknown is never sure.
+    """
+    sure_end = end
+    for record in ordered:
+        if record.act == "dump" and not _before(record, charge):
+            if not _before(charge, record):
+                return None, end
+            sure_end = min(sure_end, record.first)
+    return (charge.last, sure_end) if charge.last < sure_end else (None, end)
+
+
+def _cut_out_hand_fills(spans: Sequence[SpanFacts], ordered: Sequence[Record]) -> list[SpanFacts]:
+    """Take exactly known hand-filled positions out of every other container's spans."""
+    filled = {r.first: r.container for r in ordered if r.act == "hand-fill" and r.first == r.last}
+    pieces = list(spans)
+    for position, container in filled.items():
+        cut = []
+        for span in pieces:
+            if span.container == container or not span.first <= position < span.end:
+                cut.append(span)
+                continue
+            for first, end in ((span.first, position), (position + 1, span.end)):
+                if end > first:
+                    cut.append(
+                        SpanFacts(first, end, span.container, span.sure_from, span.since, span.until)
+                    )
+        pieces = cut
+    return pieces
+
+
+def board_sets_at(
+    *, chain: int, distance: int, links: Sequence[int], links_per_set: int, chain_end: int | None = None
+) -> tuple[int, int]:
+    """(first board set that a head's next component may land in, first that it surely serves whole).
+
+    `chain` links have passed the reference point (`chain_end` is the latest it may be, where only
+    the board set was read); the head stands `distance` links upstream and serves the given `links`
+    of every set. Before the first value all is old, from the second on all is new.
+    """
+    early = chain + distance
+    late = (chain if chain_end is None else chain_end) + distance
+    return (
+        max(min(-((link - early) // links_per_set) for link in links), 0),
+        max(max(-((link - late) // links_per_set) for link in links), 0),
+    )

@@ -1,0 +1,38 @@
+"""Index of the areas' models; import them from their areas."""
+
+from trace.core.models import Person, User
+from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step, Substitute
+from trace.floor.models import (
+    Carton,
+    Consignment,
+    Customer,
+    Fitting,
+    Packing,
+    Pass,
+    Salvage,
+    Shipment,
+    Unit,
+    WorkOrder,
+)
+from trace.holds.models import Hold
+from trace.ledger.models import Answer, Event, EventSubject
+from trace.material.models import (
+    Axis,
+    Container,
+    Derivation,
+    Feed,
+    FeedRecord,
+    Lot,
+    SetUp,
+    SetUpLine,
+    Span,
+    Supplier,
+    Tape,
+)
+
+__all__ = [
+    "Answer", "Axis", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
+    "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "Lot", "Packing",
+    "Part", "Pass", "Person", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span", "Station",
+    "Step", "Substitute", "Supplier", "Tape", "Unit", "User", "WorkOrder",
+]  # fmt: skip
