@@ -122,7 +122,7 @@ def shot(page, request) -> Callable[[str], Path]:
     def take(step: str) -> Path:
         nonlocal count
         count += 1
-        name = re.sub(r"\W+", "-", f"{request.node.name} {count} {step}".lower())
+        name = re.sub(r"[\W_]+", "-", f"{request.node.name} {count} {step}".lower())
         path = ARTIFACTS / f"{name}.png"
         page.screenshot(path=path, full_page=True)
         return path
