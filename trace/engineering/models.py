@@ -49,9 +49,7 @@ class Station(models.Model):
 
     class Meta:
         ordering = ["key"]
-        constraints = [
-            models.CheckConstraint(condition=Q(rate_per_hour__gte=0), name="station_rate_not_negative")
-        ]
+        constraints = [models.CheckConstraint(condition=Q(rate_per_hour__gte=0), name="station_rate_not_negative")]
 
     def __str__(self) -> str:
         return f"{self.key} {self.name}"
@@ -122,9 +120,7 @@ class BomLine(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["parent", "number"], name="bom_line_number_once"),
             models.CheckConstraint(condition=Q(quantity__gt=0), name="bom_quantity_positive"),
-            models.CheckConstraint(
-                condition=Q(child_level__lt=F("parent_level")), name="bom_child_level_below_parent"
-            ),
+            models.CheckConstraint(condition=Q(child_level__lt=F("parent_level")), name="bom_child_level_below_parent"),
         ]
 
 
@@ -157,9 +153,7 @@ class Substitute(models.Model):
     part = models.ForeignKey(Part, models.PROTECT, related_name="+")
 
     class Meta:
-        constraints = [
-            models.UniqueConstraint(fields=["line", "part"], name="substitute_once_per_line")
-        ]
+        constraints = [models.UniqueConstraint(fields=["line", "part"], name="substitute_once_per_line")]
 
 
 class Step(models.Model):

@@ -83,7 +83,5 @@ def find_holds(move: Move, things: Iterable[Model | None]) -> list[Hold]:
         target_key__in={key for _, key in wanted},
     ).order_by("id")
     return [
-        hold
-        for hold in open_holds
-        if (hold.target_kind, hold.target_key) in wanted and move.value not in hold.permits
+        hold for hold in open_holds if (hold.target_kind, hold.target_key) in wanted and move.value not in hold.permits
     ]

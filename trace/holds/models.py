@@ -23,11 +23,7 @@ class Hold(models.Model):
     release_reason = models.CharField(max_length=300, blank=True)
 
     class Meta:
-        indexes = [
-            models.Index(
-                fields=["target_kind", "target_key"], condition=Q(released=None), name="open_holds"
-            )
-        ]
+        indexes = [models.Index(fields=["target_kind", "target_key"], condition=Q(released=None), name="open_holds")]
         constraints = [
             models.CheckConstraint(
                 condition=Q(released=None, released_by=None, release_reason="")

@@ -33,9 +33,7 @@ class EventSubject(models.Model):
 
     class Meta:
         indexes = [models.Index(fields=["kind", "key", "event"], name="subject_events")]
-        constraints = [
-            models.UniqueConstraint(fields=["event", "kind", "key"], name="subject_once_per_event")
-        ]
+        constraints = [models.UniqueConstraint(fields=["event", "kind", "key"], name="subject_once_per_event")]
 
 
 class Answer(models.Model):

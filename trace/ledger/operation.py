@@ -67,15 +67,11 @@ def note(*subjects: Model | tuple[str, str], **facts: Any) -> None:
     running = _running.get()
     if running is None:
         raise RuntimeError("note() is for use inside an operation")
-    running.subjects.update(
-        subject if isinstance(subject, tuple) else subject_of(subject) for subject in subjects
-    )
+    running.subjects.update(subject if isinstance(subject, tuple) else subject_of(subject) for subject in subjects)
     running.facts.update(facts)
 
 
-def operation(
-    *, gate: Callable[[], None] | None = None
-) -> Callable[[Callable[P, R]], Callable[..., R]]:
+def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P, R]], Callable[..., R]]:
     """Make a function one operation: gate, idempotency, the work, ledger event, in one transaction.
 
     The function takes keyword-only arguments, `by` (a Person) and `at` (when it happened, UTC)
@@ -168,12 +164,8 @@ def _write_event(verb: str, arguments: dict[str, Any], result: Any, running: _Ru
         "happened": happened,
         "recorded": recorded,
     }
-    event = Event.objects.create(
-        verb=verb, by=by, happened=happened, recorded=recorded, payload=canonical(payload)
-    )
-    EventSubject.objects.bulk_create(
-        EventSubject(event=event, kind=kind, key=key) for kind, key in sorted(subjects)
-    )
+    event = Event.objects.create(verb=verb, by=by, happened=happened, recorded=recorded, payload=canonical(payload))
+    EventSubject.objects.bulk_create(EventSubject(event=event, kind=kind, key=key) for kind, key in sorted(subjects))
 
 
 def assert_read_committed() -> None:

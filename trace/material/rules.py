@@ -46,7 +46,7 @@ class Draw:
     sure: bool = True
 
 
-@dataclass(frozen=True, order=True)
+@dataclass(frozen=True)
 class SpanFacts:
     """One span as reckoned: positions `first <= p < end`, on the feed `since..until` (clock)."""
 
@@ -110,7 +110,7 @@ def reckon(
     ordered = sorted(records, key=lambda r: (r.first, r.last, r.happened, r.id))
     order = {record.id: index for index, record in enumerate(ordered)}
     candidates = [_Candidate(None, _OPENING, 0)]
-    unreached = False
+    waiting = False
     bound: int | None = None
     bound_at = 0
 
@@ -119,20 +119,20 @@ def reckon(
         match record.act:
             case "load" | "found" | "clear" | "take-off":
                 _end(earlier, record, record.last)
-                bound, bound_at = record.quantity, record.last
+                bound, bound_at, waiting = record.quantity, record.last, False
             case "splice":
                 start, end = _splice(record, draws)
                 _end(earlier, record, end)
-                unreached |= start >= OPEN - 1 or end == OPEN
+                waiting |= start >= OPEN - 1 or end == OPEN
                 candidates.append(_Candidate(record.container, record, start))
                 bound = None if bound is None or record.quantity is None else bound + record.quantity
             case "top-up":
                 _end([c for c in earlier if c.vacant], record, record.last)
-                emptied = all(c.vacant for c in earlier if c.end() > record.first)
-                bound = _bound_after(record, 0 if emptied else bound, bound_at, draws)
+                bound = _bound_after(record, earlier, bound, bound_at, draws)
                 bound_at = record.last
                 candidates.append(_Candidate(record.container, record, record.first))
                 used_up = OPEN if bound is None else _used_up(bound, record.last, draws)
+                waiting |= bound is not None and used_up == OPEN
                 for candidate in candidates:
                     if not candidate.vacant and candidate.end() > record.first:
                         candidate.used_up = used_up
@@ -151,9 +151,6 @@ def reckon(
             candidates.append(_Candidate(None, record, record.first, vacant=True))
 
     candidates += _unknown_after_use(candidates, ordered, order)
-    waiting = unreached or any(
-        c.used_up == OPEN and c.end() == OPEN and c.placed.act == "top-up" for c in candidates
-    )
     spans = [span for c in candidates for span in _spans(c, ordered, on_clock)]
     if places == 1:
         spans = _cut_out_hand_fills(spans, ordered)
@@ -165,14 +162,13 @@ def reckon(
                 for c in candidates
                 if not c.vacant
                 and c.placed is not record
-                and not _before(record, c.placed)
-                and order.get(c.placed.id, -1) < order[record.id]
+                and not (order.get(c.placed.id, -1) > order[record.id] and _before(record, c.placed))
                 and c.end(record, order) > record.first
             }
             for record in ordered
             if record.act == "take-off"
         },
-        settled=not (waiting and _still_on(ordered)),
+        settled=not waiting,
     )
 
 
@@ -217,12 +213,25 @@ def _used_up(parts: int, since: int, draws: Sequence[Draw]) -> int:
     return past if past == OPEN else past + 1
 
 
-def _bound_after(record: Record, bound: int | None, bound_at: int, draws: Sequence[Draw]) -> int | None:
-    """The most that can be in the place after a pour, None where nothing bounds it."""
-    if record.quantity is None:
+def _bound_after(
+    record: Record,
+    earlier: Sequence[_Candidate],
+    bound: int | None,
+    bound_at: int,
+    draws: Sequence[Draw],
+) -> int | None:
+    """The most that can be in the place after a pour, None where nothing bounds it.
+
+    A place that a count called empty before, and that gave on, is not bounded until it is emptied.
+    """
+    on = [c for c in earlier if c.end() > record.first and not c.vacant]
+    ran_out = any(c.used_up <= record.first and all(position > record.first for position, _ in c.ends) for c in earlier)
+    if record.quantity is None or ran_out:
         return None
     if record.left is not None:
         return record.left + record.quantity
+    if not on:
+        return record.quantity
     if bound is None:
         return None
     used = sum(d.count for d in draws if d.sure and d.first >= bound_at and d.last < record.first)
@@ -235,23 +244,13 @@ def _unknown_after_use(
     """Where a count says that all must be used, unknown follows until the place is emptied."""
     found = []
     for position in {c.used_up for c in candidates if c.used_up < OPEN and c.end() == c.used_up}:
-        last = max(
-            (c.placed for c in candidates if c.used_up == position), key=lambda r: order.get(r.id, -1)
-        )
+        last = max((c.placed for c in candidates if c.used_up == position), key=lambda r: order.get(r.id, -1))
         unknown = _Candidate(None, last, position)
-        _end([unknown], last, OPEN)
         for record in ordered[order[last.id] + 1 :]:
             if record.act in EMPTIES and record.last > position:
                 unknown.ends.append((record.last, record))
         found.append(unknown)
     return found
-
-
-def _still_on(ordered: Sequence[Record]) -> bool:
-    """Whether an act that counts draws came after the place was last emptied for certain."""
-    counting = max((i for i, r in enumerate(ordered) if r.act in BY_DRAWS), default=-1)
-    emptied = max((i for i, r in enumerate(ordered) if r.act in EMPTIES), default=-1)
-    return counting > emptied
 
 
 def _spans(candidate: _Candidate, ordered: Sequence[Record], on_clock: bool) -> list[SpanFacts]:
@@ -301,9 +300,7 @@ def _cut_out_hand_fills(spans: Sequence[SpanFacts], ordered: Sequence[Record]) -
                 continue
             for first, end in ((span.first, position), (position + 1, span.end)):
                 if end > first:
-                    cut.append(
-                        SpanFacts(first, end, span.container, span.sure_from, span.since, span.until)
-                    )
+                    cut.append(SpanFacts(first, end, span.container, span.sure_from, span.since, span.until))
         pieces = cut
     return pieces
 

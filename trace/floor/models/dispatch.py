@@ -64,9 +64,7 @@ class Packing(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["unit"], condition=Q(until=None), name="unit_in_one_carton"),
-            models.CheckConstraint(
-                condition=Q(until=None) | Q(until__gte=F("since")), name="packing_runs_forward"
-            ),
+            models.CheckConstraint(condition=Q(until=None) | Q(until__gte=F("since")), name="packing_runs_forward"),
         ]
 
 
@@ -80,7 +78,5 @@ class Consignment(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(
-                fields=["carton"], condition=Q(until=None), name="carton_on_one_shipment"
-            )
+            models.UniqueConstraint(fields=["carton"], condition=Q(until=None), name="carton_on_one_shipment")
         ]

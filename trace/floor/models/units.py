@@ -22,9 +22,7 @@ class WorkOrder(models.Model):
 
     class Meta:
         ordering = ["key"]
-        constraints = [
-            models.CheckConstraint(condition=Q(quantity__gt=0), name="order_for_at_least_one")
-        ]
+        constraints = [models.CheckConstraint(condition=Q(quantity__gt=0), name="order_for_at_least_one")]
 
     def __str__(self) -> str:
         return self.key
@@ -83,9 +81,7 @@ class Pass(models.Model):
     scanned_out = TickField(null=True, blank=True)
     inside = models.BooleanField(default=False)
     drew = models.CharField(max_length=6, choices=Drew, default=Drew.ALL)
-    only = models.JSONField(
-        null=True, blank=True, help_text="the designators it drew, where the operator said which"
-    )
+    only = models.JSONField(null=True, blank=True, help_text="the designators it drew, where the operator said which")
     outcome = models.CharField(max_length=7, choices=Outcome, blank=True, default=Outcome.NONE)
     rack = models.CharField(max_length=40, blank=True)
     error = TickField(default=0)
@@ -110,16 +106,12 @@ class Pass(models.Model):
             models.UniqueConstraint(
                 fields=["unit"], condition=Q(inside=True, superseded=None), name="one_open_pass_per_unit"
             ),
-            models.CheckConstraint(
-                condition=Q(last__gte=F("first"), ended__gte=F("began")), name="pass_runs_forward"
-            ),
+            models.CheckConstraint(condition=Q(last__gte=F("first"), ended__gte=F("began")), name="pass_runs_forward"),
             models.CheckConstraint(
                 condition=Q(setup=None, axis=None) | Q(setup__isnull=False, axis__isnull=False),
                 name="pass_draws_on_an_axis",
             ),
-            models.CheckConstraint(
-                condition=~Q(outcome__in=["void"]) | Q(drew="none"), name="void_pass_drew_none"
-            ),
+            models.CheckConstraint(condition=~Q(outcome__in=["void"]) | Q(drew="none"), name="void_pass_drew_none"),
             models.CheckConstraint(
                 condition=Q(inside=True, outcome="") | Q(inside=False) & ~Q(outcome=""),
                 name="pass_ends_with_an_outcome",
@@ -164,9 +156,7 @@ class Fitting(models.Model):
     class Meta:
         indexes = [
             models.Index(fields=["unit", "designator", "since"], name="fittings_of_unit"),
-            models.Index(
-                fields=["feed", "first"], condition=Q(feed__isnull=False), name="fittings_from_feed"
-            ),
+            models.Index(fields=["feed", "first"], condition=Q(feed__isnull=False), name="fittings_from_feed"),
         ]
         constraints = [
             models.UniqueConstraint(
@@ -183,19 +173,20 @@ class Fitting(models.Model):
                 condition=Q(child_level=None) | Q(child_level__lt=F("parent_level")),
                 name="fitted_child_level_below_parent",
             ),
-            models.CheckConstraint(
-                condition=Q(until=None) | Q(until__gte=F("since")), name="fitting_runs_forward"
-            ),
+            models.CheckConstraint(condition=Q(until=None) | Q(until__gte=F("since")), name="fitting_runs_forward"),
             models.CheckConstraint(
                 condition=Q(holds="container", container__isnull=False, feed=None, child=None, child_level=None)
                 | Q(
-                    holds="feed", container=None, feed__isnull=False, first__isnull=False,
-                    last__isnull=False, child=None, child_level=None,
+                    holds="feed",
+                    container=None,
+                    feed__isnull=False,
+                    first__isnull=False,
+                    last__isnull=False,
+                    child=None,
+                    child_level=None,
                 )
                 | Q(holds="child", container=None, feed=None, child__isnull=False, child_level__isnull=False)
-                | Q(
-                    holds__in=["nothing", "unknown"], container=None, feed=None, child=None, child_level=None
-                ),
+                | Q(holds__in=["nothing", "unknown"], container=None, feed=None, child=None, child_level=None),
                 name="fitting_holds_one_thing",
             ),
         ]

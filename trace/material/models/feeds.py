@@ -28,9 +28,7 @@ class Tape(models.Model):
         ordering = ["key"]
         constraints = [
             models.CheckConstraint(condition=Q(links__gt=0), name="tape_has_links"),
-            models.CheckConstraint(
-                condition=Q(built_until__gte=F("built_from")), name="tape_built_forward"
-            ),
+            models.CheckConstraint(condition=Q(built_until__gte=F("built_from")), name="tape_built_forward"),
         ]
 
     def __str__(self) -> str:
@@ -80,9 +78,7 @@ class Feed(models.Model):
     class Meta:
         ordering = ["key"]
         constraints = [
-            models.CheckConstraint(
-                condition=Q(kind="head") | Q(distance=0), name="only_a_head_has_a_distance"
-            )
+            models.CheckConstraint(condition=Q(kind="head") | Q(distance=0), name="only_a_head_has_a_distance")
         ]
 
     def __str__(self) -> str:
@@ -152,9 +148,7 @@ class FeedRecord(models.Model):
     container = models.ForeignKey(Container, models.PROTECT, null=True, related_name="feed_records")
     first = TickField()
     last = TickField()
-    lead = models.PositiveIntegerField(
-        null=True, blank=True, help_text="splice: parts between it and the pick-up"
-    )
+    lead = models.PositiveIntegerField(null=True, blank=True, help_text="splice: parts between it and the pick-up")
     tolerance = models.PositiveIntegerField(
         null=True, blank=True, help_text="splice: within how many parts the lead is known"
     )
@@ -214,13 +208,9 @@ class Span(models.Model):
                 condition=Q(superseded=None),
                 name="spans_of_feed",
             ),
-            models.Index(
-                fields=["container"], condition=Q(superseded=None), name="spans_of_container"
-            ),
+            models.Index(fields=["container"], condition=Q(superseded=None), name="spans_of_container"),
         ]
         constraints = [
             models.CheckConstraint(condition=Q(end__gt=F("first")), name="span_not_empty"),
-            models.CheckConstraint(
-                condition=Q(sure_from=None) | Q(sure_from__gte=F("first")), name="span_sure_inside"
-            ),
+            models.CheckConstraint(condition=Q(sure_from=None) | Q(sure_from__gte=F("first")), name="span_sure_inside"),
         ]

@@ -19,9 +19,7 @@ class Supplier(models.Model):
     class Meta:
         ordering = ["key"]
         constraints = [
-            models.UniqueConstraint(
-                fields=["is_plant"], condition=Q(is_plant=True), name="plant_supplies_once"
-            )
+            models.UniqueConstraint(fields=["is_plant"], condition=Q(is_plant=True), name="plant_supplies_once")
         ]
 
     def __str__(self) -> str:

@@ -1,0 +1,137 @@
+"""Gathering the interlock's facts, for one unit or a rack of them in the same few queries."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from trace.engineering.models import Station, Step
+from trace.engineering.queries import list_steps
+from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
+from trace.floor.rules import DueStep, Facts, Stopped, judge
+from trace.holds.gate import find_holds
+from trace.holds.rules import Move
+from trace.ledger.canonical import subject_of
+from trace.material.models import Axis, Feed, SetUp
+from trace.material.queries import get_open_setup, list_on_feeds
+
+
+@dataclass(frozen=True)
+class Admission:
+    """A unit may go ahead: the step that is due, the set-up that serves it there, whether the unit
+    perhaps drew for this step before."""
+
+    unit: Unit
+    step: Step
+    setup: SetUp | None
+    repeated: bool
+
+
+def admit(units: Sequence[Unit], station: Station, move: Move, setup: SetUp | None = None) -> list[Admission]:
+    """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
+
+    For use inside a moving operation, after its row locks. `setup` is a tape's; else the one that
+    is open at the station for each unit's part serves. The number of queries does not grow with
+    the number of units.
+    """
+    routes = {unit.part_id: list_steps(unit.part) for unit in units}
+    setups = {part: setup or get_open_setup(station, part) for part in routes}
+    history = _history(units)
+    contents = contents_of(units)
+    local = _things_at(station, [s for s in setups.values() if s])
+    everything = [*local, *(inner for inside in contents.values() for inner in inside)]
+    holds = find_holds(move, everything)
+    places = _places(units)
+    admissions, refusals = [], []
+    for unit in units:
+        done, drawn = history[unit.pk]
+        due = next((step for step in routes[unit.part_id] if step.pk not in done), None)
+        subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]}
+        facts = Facts(
+            unit=unit.key,
+            station=station.key,
+            due=due and DueStep(due.number, due.name, tuple(s.key for s in due.stations.all())),
+            scrapped=unit.scrapped is not None,
+            held=tuple(
+                f"{h.target_kind} {h.target_key}: {h.reason}"
+                for h in holds
+                if (h.target_kind, h.target_key) in subjects
+            ),
+            **places.get(unit.pk, {}),
+        )
+        refusals += judge(facts)
+        if due:
+            admissions.append(Admission(unit, due, setups[unit.part_id], due.pk in drawn))
+    if refusals:
+        raise Stopped(
+            refusals[0].message,
+            action=refusals[0].action,
+            rule=refusals[0].extra["rule"],
+            refusals=[(r.extra["rule"], r.message, r.action) for r in refusals],
+        )
+    return admissions
+
+
+def contents_of(units: Sequence[Unit]) -> dict[int, list[Unit]]:
+    """Each unit with every unit fitted in it, to any depth, the unit itself first."""
+    contents = {unit.pk: [unit] for unit in units}
+    tops = {unit.pk: unit.pk for unit in units}
+    layer = set(tops)
+    while layer:
+        fitted = Fitting.objects.filter(
+            unit__in=layer, child__isnull=False, until=None, superseded=None
+        ).select_related("child")
+        layer = set()
+        for fitting in fitted:
+            if fitting.child and fitting.child_id not in tops:
+                tops[fitting.child_id] = tops[fitting.unit_id]
+                contents[tops[fitting.unit_id]].append(fitting.child)
+                layer.add(fitting.child_id)
+    return contents
+
+
+def _history(units: Sequence[Unit]) -> dict[int, tuple[set[int], set[int]]]:
+    """Per unit: the steps it passed, and the steps for which it drew or perhaps drew."""
+    history: dict[int, tuple[set[int], set[int]]] = defaultdict(lambda: (set(), set()))
+    rows = Pass.objects.filter(unit__in=units, superseded=None)
+    for unit_id, step_id, outcome, drew in rows.values_list("unit", "step", "outcome", "drew"):
+        done, drawn = history[unit_id]
+        if outcome == Pass.Outcome.PASSED:
+            done.add(step_id)
+        if drew != Pass.Drew.NONE:
+            drawn.add(step_id)
+    return history
+
+
+def _places(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
+    """Per unit, where it is instead of waiting for its next step: facts of the interlock."""
+    places: dict[int, dict[str, str]] = defaultdict(dict)
+    inside = Pass.objects.filter(unit__in=units, inside=True, superseded=None)
+    for unit_id, station in inside.values_list("unit", "station__key"):
+        places[unit_id]["inside_at"] = station
+    homes = Fitting.objects.filter(child__in=units, until=None, superseded=None)
+    for unit_id, home in homes.values_list("child", "unit__key"):
+        places[unit_id]["fitted_in"] = home
+    packed = dict(Packing.objects.filter(unit__in=units, until=None).values_list("unit", "carton"))
+    shipped = dict(
+        Consignment.objects.filter(
+            carton__in=packed.values(), until=None, shipment__departed__isnull=False
+        ).values_list("carton", "shipment__customer__name")
+    )
+    keys = dict(Packing.objects.filter(unit__in=packed, until=None).values_list("unit", "carton__key"))
+    for unit_id, carton_id in packed.items():
+        places[unit_id]["packed_in"] = keys[unit_id]
+        if carton_id in shipped:
+            places[unit_id]["shipped_to"] = shipped[carton_id]
+    return places
+
+
+def _things_at(station: Station, setups: Sequence[SetUp]) -> list:
+    """What a hold at a station may sit on: it, set-ups, tapes, feeds, what is loaded, their lots."""
+    if not setups:
+        return [station]
+    feeds = list(Feed.objects.filter(lines__setup__in=setups).distinct())
+    loaded = [span.container for span in list_on_feeds(feeds) if span.container]
+    tapes = [s.axis.tape for s in setups if s.axis.kind == Axis.Kind.TAPE]
+    return [station, *setups, *tapes, *feeds, *loaded, *(container.lot for container in loaded)]

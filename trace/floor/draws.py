@@ -1,0 +1,78 @@
+"""What was drawn from a feed, as reckoning wants it, and reckoning a feed from it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+
+from django.db.models import Q
+
+from trace.core.clock import OPEN
+from trace.core.models import Person
+from trace.floor.models import Pass
+from trace.material.models import Axis, Feed, SetUpLine
+from trace.material.rules import Draw
+from trace.material.spans import counts_draws, keep_spans, list_records
+
+LENGTH_CLASSES = range(OPEN.bit_length() + 1)
+
+
+def length_class(first: int, last: int) -> int:
+    """The bit length of a range's length: ranges of class c are shorter than 2**c."""
+    return (last - first).bit_length()
+
+
+def passes_meeting(axis: Axis, first: int) -> Q:
+    """Passes on an axis that reach `first` or later, by index: those that began before it are
+    looked for length class by length class."""
+    straddling = Q()
+    for c in LENGTH_CLASSES:
+        straddling |= Q(length_class=c, first__gt=first - 2**c, first__lt=first)
+    return Q(axis=axis) & (Q(first__gte=first) | straddling & Q(last__gte=first))
+
+
+def list_draws(feed: Feed, since: int) -> tuple[list[Draw], int]:
+    """Every draw from a feed at `since` or later, and how many designators it serves at a position.
+
+    On a tape the board sets themselves draw; at a station its passes do.
+    """
+    lines = SetUpLine.objects.filter(feed=feed).values_list("setup_id", "designator")
+    served: dict[int, set[str]] = {}
+    for setup_id, designator in lines:
+        served.setdefault(setup_id, set()).add(designator)
+    places = max((len(designators) for designators in served.values()), default=1)
+    if feed.axis.kind == Axis.Kind.TAPE:
+        return [Draw(k, k, places) for k in range(since, feed.axis.tape.board_sets)], places
+    passes = (
+        Pass.objects.filter(passes_meeting(feed.axis, since), setup__in=served, superseded=None)
+        .exclude(drew=Pass.Drew.NONE)
+        .values_list("first", "last", "setup_id", "drew", "only")
+    )
+    return [
+        Draw(first, last, count, drew == Pass.Drew.ALL)
+        for first, last, setup_id, drew, only in passes
+        if (count := len(served[setup_id] & set(only) if only is not None else served[setup_id]))
+    ], places
+
+
+def reckon_feed(feed: Feed, by: Person) -> None:
+    """Bring a feed's spans in step with its records and draws. For use inside an operation."""
+    records = list_records(feed)
+    since = counts_draws(records)
+    if since is None and feed.axis.kind != Axis.Kind.TAPE:
+        draws, places = [], 2
+    else:
+        draws, places = list_draws(feed, since if since is not None else OPEN)
+    keep_spans(feed=feed, records=records, draws=draws, places=places, by=by)
+
+
+def reckon_after(passes: Iterable[Pass], by: Person, *, late: bool = False) -> None:
+    """Reckon the feeds whose ends these passes may move: those that wait for draws, and when the
+    passes are late or voided, all that count draws."""
+    setups = Counter(p.setup_id for p in passes if p.setup_id)
+    if not setups:
+        return
+    feeds = Feed.objects.filter(lines__setup__in=setups).select_related("axis__tape").distinct()
+    waiting = feeds.filter(records__act__in=["splice", "top-up"]) if late else feeds.filter(unsettled=True)
+    for feed in waiting.order_by("pk"):
+        reckon_feed(feed, by)

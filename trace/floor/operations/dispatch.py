@@ -1,0 +1,142 @@
+"""Packing finished units, loading shipments, sending them off."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from trace.core.clock import now, to_ticks
+from trace.core.errors import Refusal
+from trace.core.keys import clean_key
+from trace.core.models import Person
+from trace.floor.admission import contents_of
+from trace.floor.models import Carton, Consignment, Customer, Packing, Shipment, Unit
+from trace.floor.operations.passes import bound_by_scan
+from trace.floor.queries import find_due_step, find_home, get_open_pass
+from trace.holds.gate import check_moves, moving
+from trace.holds.rules import Move
+from trace.ledger.operation import note, operation
+
+
+class DispatchRefused(Refusal):
+    """A unit, carton or shipment can't be packed or sent as asked."""
+
+    code = "dispatch-refused"
+    action = "Put it aside and check its label."
+
+
+@operation()
+def define_customer(*, key: str, name: str, by: Person, at: datetime) -> Customer:
+    """Make a customer known."""
+    return Customer.objects.create(key=clean_key(key), name=name)
+
+
+@moving
+def pack_units(*, carton: str, units: Sequence[Unit], by: Person, at: datetime) -> Carton:
+    """Finished units go into a carton; a new label makes a new carton.
+
+    All or none. Refuses with Held, and with DispatchRefused units that are unfinished, scrapped,
+    fitted in another or packed already, and a carton on a shipment that has departed.
+    """
+    if not units:
+        raise DispatchRefused("Scan at least one unit.")
+    locked = list(
+        Unit.objects.select_for_update(of=("self",))
+        .select_related("part")
+        .filter(pk__in=[unit.pk for unit in units])
+        .order_by("pk")
+    )
+    box, _ = Carton.objects.get_or_create(key=clean_key(carton), defaults={"made": to_ticks(at)})
+    inside = contents_of(locked)
+    check_moves(Move.PACK, [box, *(u for units_inside in inside.values() for u in units_inside)])
+    if box.consignments.filter(until=None, shipment__departed__isnull=False).exists():
+        raise DispatchRefused(f"Carton {box.key} has been shipped.")
+    for unit in locked:
+        _want_finished(unit)
+    bound_by_scan(locked, to_ticks(at), by)
+    recorded = to_ticks(now())
+    Packing.objects.bulk_create(
+        Packing(unit=unit, carton=box, since=to_ticks(at), by=by, recorded=recorded) for unit in locked
+    )
+    return box
+
+
+@moving
+def unpack_unit(*, unit: Unit, reason: str, by: Person, at: datetime) -> Unit:
+    """A unit is taken out of its carton again. DispatchRefused without a reason, when it is not
+    packed, or when the carton has been shipped."""
+    (unit,) = Unit.objects.select_for_update().filter(pk=unit.pk)
+    packing = Packing.objects.filter(unit=unit, until=None).select_related("carton").first()
+    if not reason.strip() or packing is None:
+        raise DispatchRefused("Say why." if packing else f"{unit.key} is in no carton.")
+    if packing.carton.consignments.filter(until=None, shipment__departed__isnull=False).exists():
+        raise DispatchRefused(f"Carton {packing.carton.key} has been shipped.")
+    check_moves(Move.UNPACK, [unit, packing.carton])
+    packing.until, packing.ended = max(to_ticks(at), packing.since), to_ticks(now())
+    packing.save(update_fields=["until", "ended"])
+    note(packing.carton)
+    return unit
+
+
+@moving
+def load_shipment(
+    *, shipment: str, customer: Customer, cartons: Sequence[Carton], by: Person, at: datetime
+) -> Shipment:
+    """Cartons are put on a shipment to a customer; a new label opens a new shipment.
+
+    All or none. Refuses with Held, and with DispatchRefused a carton that is empty or on another
+    shipment, or a shipment that has departed or goes to somebody else.
+    """
+    load, _ = Shipment.objects.get_or_create(
+        key=clean_key(shipment), defaults={"customer": customer, "opened": to_ticks(at)}
+    )
+    if load.customer_id != customer.pk:
+        raise DispatchRefused(f"Shipment {load.key} goes to {load.customer}.")
+    if load.departed is not None:
+        raise DispatchRefused(f"Shipment {load.key} has departed.")
+    _check_cartons(Move.SHIP, load, cartons)
+    for carton in cartons:
+        if Consignment.objects.filter(carton=carton, until=None).exists():
+            raise DispatchRefused(f"Carton {carton.key} is on a shipment already.")
+        if not carton.packings.filter(until=None).exists():
+            raise DispatchRefused(f"Carton {carton.key} is empty.")
+    Consignment.objects.bulk_create(Consignment(carton=carton, shipment=load, since=to_ticks(at)) for carton in cartons)
+    return load
+
+
+@moving
+def send_shipment(*, shipment: Shipment, by: Person, at: datetime) -> Shipment:
+    """The shipment leaves for its customer with everything on it.
+
+    Refuses with Held when anything on it is held, DispatchRefused when it is empty or has departed.
+    """
+    shipment = Shipment.objects.select_for_update().get(pk=shipment.pk)
+    if shipment.departed is not None:
+        raise DispatchRefused(f"Shipment {shipment.key} has departed.")
+    cartons = list(Carton.objects.filter(consignments__shipment=shipment, consignments__until=None))
+    if not cartons:
+        raise DispatchRefused(f"Shipment {shipment.key} is empty.")
+    _check_cartons(Move.SHIP, shipment, cartons)
+    shipment.departed = to_ticks(at)
+    shipment.save(update_fields=["departed"])
+    note(*cartons, shipment.customer)
+    return shipment
+
+
+def _check_cartons(move: Move, shipment: Shipment, cartons: Sequence[Carton]) -> None:
+    units = list(Unit.objects.filter(packings__carton__in=cartons, packings__until=None))
+    inside = [unit for units_inside in contents_of(units).values() for unit in units_inside]
+    check_moves(move, [shipment, *cartons, *inside])
+
+
+def _want_finished(unit: Unit) -> None:
+    if unit.scrapped is not None:
+        raise DispatchRefused(f"{unit.key} was scrapped.", action="Put it in the scrap cage.")
+    if home := find_home(unit):
+        raise DispatchRefused(f"{unit.key} is fitted in {home.key}; pack that.")
+    if inside := get_open_pass(unit):
+        raise DispatchRefused(f"{unit.key} is still inside {inside.station.key}.")
+    if due := find_due_step(unit):
+        raise DispatchRefused(f"{unit.key} is not finished: step {due} is due.")
+    if Packing.objects.filter(unit=unit, until=None).exists():
+        raise DispatchRefused(f"{unit.key} is packed already.")

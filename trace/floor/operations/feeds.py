@@ -1,0 +1,283 @@
+"""What is done at a feed: loading, splicing, topping up, clearing, taking off, baths, sightings.
+
+Each operation writes one feed record; the feed's spans are then reckoned from all its records.
+A position is where on the feed's axis it happened: `first..last`, a range where that is not exact.
+On a clock axis it follows from `at`; elsewhere it is given.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from trace.core.clock import OPEN, now, to_ticks
+from trace.core.errors import Refusal
+from trace.core.models import Person
+from trace.floor.draws import reckon_feed
+from trace.holds.gate import check_moves, moving
+from trace.holds.rules import Move
+from trace.ledger.operation import note
+from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUpLine, Span
+from trace.material.operations.setups import check_part
+from trace.material.operations.stock import make_remainder
+from trace.material.rules import Record, board_sets_at, reckon
+from trace.material.spans import list_records
+
+Position = tuple[int, int]
+
+
+class FeedRefused(Refusal):
+    """A container can't be put on, or taken off, as asked."""
+
+    code = "feed-refused"
+    action = "Check the feed's label and the container's, and scan again."
+
+
+class Expired(FeedRefused):
+    """The lot's shelf life is over."""
+
+    code = "expired"
+    action = "Put it aside, marked as expired, and fetch another container."
+
+
+@moving
+def load_feed(
+    *,
+    feed: Feed,
+    container: Container,
+    position: Position | None = None,
+    quantity: int | None = None,
+    by: Person,
+    at: datetime,
+) -> FeedRecord:
+    """The place was emptied, then loaded. `quantity`: parts put on, at most.
+
+    Refuses with Held, WrongPart, Expired, FeedRefused (gone, or still on another feed).
+    """
+    return _put_on(FeedRecord.Act.LOAD, feed, container, position, by, at, quantity=quantity)
+
+
+@moving
+def splice_feed(
+    *,
+    feed: Feed,
+    container: Container,
+    lead: int,
+    tolerance: int,
+    position: Position | None = None,
+    by: Person,
+    at: datetime,
+) -> FeedRecord:
+    """The container was spliced on, `lead` parts before the pick-up, known within `tolerance`.
+
+    Refusals as load_feed.
+    """
+    return _put_on(FeedRecord.Act.SPLICE, feed, container, position, by, at, lead=lead, tolerance=tolerance)
+
+
+@moving
+def top_up_feed(
+    *,
+    feed: Feed,
+    container: Container,
+    quantity: int | None = None,
+    left: int | None = None,
+    position: Position | None = None,
+    by: Person,
+    at: datetime,
+) -> FeedRecord:
+    """The container was poured on what was there: `quantity` poured and `left` underneath, each at
+    most, None where nobody counted. Refusals as load_feed."""
+    return _put_on(FeedRecord.Act.TOP_UP, feed, container, position, by, at, quantity=quantity, left=left)
+
+
+@moving
+def charge_bath(
+    *, feed: Feed, container: Container, position: Position | None = None, by: Person, at: datetime
+) -> FeedRecord:
+    """A bar, bag or can went into a bath: from here every draw carries it. Refusals as load_feed."""
+    _want_bath(feed)
+    return _put_on(FeedRecord.Act.CHARGE, feed, container, position, by, at)
+
+
+@moving
+def find_on_feed(
+    *, feed: Feed, container: Container, position: Position | None = None, by: Person, at: datetime
+) -> FeedRecord:
+    """A verification scan: the container is seen on the feed.
+
+    Where the record expected it, that is a sighting. Where it did not, a change went unrecorded
+    since the last record or sighting here: from then both are candidates, and unknown with them.
+    Refusals as load_feed.
+    """
+    feed = _lock(feed)
+    where = _where(feed, position, at)
+    candidates = Span.objects.filter(
+        feed=feed, superseded=None, container=container, first__lte=where[1], end__gte=where[0]
+    )
+    if candidates.exists():
+        return _write(FeedRecord.Act.SIGHTING, feed, container, where, by, at)
+    known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=where[1])
+    since = max(known.values_list("last", flat=True), default=0)
+    return _put_on(FeedRecord.Act.FOUND, feed, container, (since, where[1]), by, at)
+
+
+@moving
+def clear_feed(*, feed: Feed, position: Position | None = None, by: Person, at: datetime) -> FeedRecord:
+    """The place was emptied and what was in it is used up or thrown away."""
+    feed = _lock(feed)
+    return _write(FeedRecord.Act.CLEAR, feed, None, _where(feed, position, at), by, at)
+
+
+@moving
+def dump_bath(
+    *,
+    feed: Feed,
+    cleaned: bool = False,
+    position: Position | None = None,
+    by: Person,
+    at: datetime,
+) -> FeedRecord:
+    """The bath was dumped; a heel of it stays unless it was `cleaned`."""
+    _want_bath(feed)
+    feed = _lock(feed)
+    return _write(FeedRecord.Act.DUMP, feed, None, _where(feed, position, at), by, at, cleaned=cleaned)
+
+
+@moving
+def take_off_feed(
+    *,
+    feed: Feed,
+    label: str = "",
+    into: Container | None = None,
+    position: Position | None = None,
+    by: Person,
+    at: datetime,
+) -> Container:
+    """What is on the feed goes back to stock, derived from every candidate on it.
+
+    One known container goes back under its own label. Otherwise the remainder needs a new `label`,
+    or goes `into` a container whose label it still bears. Refuses with FeedRefused.
+    """
+    feed = _lock(feed)
+    where = _where(feed, position, at)
+    candidates = list(_candidates(feed, where, at))
+    if not candidates:
+        raise FeedRefused(f"Nothing is on record at {feed.key}.", action="Scan what is there first.")
+    only = candidates[0] if len(candidates) == 1 else None
+    result = into or (only if not label else None)
+    if result is None:
+        if not label:
+            names = ", ".join(c.key if c else "unknown material" for c in candidates)
+            raise FeedRefused(
+                f"What is on {feed.key} may be of {names}.",
+                action="Stick a new label on it and scan that label.",
+            )
+        part = next((c.part for c in candidates if c), None)
+        if part is None:
+            raise FeedRefused(f"Nobody knows what is on {feed.key}.", action="Throw it away, and clear the feed.")
+        result = make_remainder(label, candidates, part, at)
+    _write(FeedRecord.Act.TAKE_OFF, feed, result, where, by, at)
+    return result
+
+
+def head_position(feed: Feed, chain: int, chain_end: int | None = None) -> Position:
+    """Where on its tape a dispensing head's next component lands once `chain` links have passed
+    the reference (between `chain` and `chain_end`, where only the board set was read)."""
+    links = SetUpLine.objects.filter(feed=feed, link__isnull=False).values_list("link", flat=True)
+    return board_sets_at(
+        chain=chain,
+        distance=feed.distance,
+        links=[link for link in links if link is not None],
+        links_per_set=feed.axis.tape.links,
+        chain_end=chain_end,
+    )
+
+
+def _put_on(
+    act: str,
+    feed: Feed,
+    container: Container,
+    position: Position | None,
+    by: Person,
+    at: datetime,
+    **details: int | None,
+) -> FeedRecord:
+    lot = Lot.objects.select_for_update().get(pk=container.lot_id)
+    container = Container.objects.select_for_update(of=("self",)).select_related("part").get(pk=container.pk)
+    feed = _lock(feed)
+    place = feed.axis.tape or feed.axis.station
+    check_moves(Move.LOAD, [container, lot, feed, place])
+    if container.gone is not None:
+        raise FeedRefused(f"Container {container.key} has left the plant.")
+    if lot.expiry and lot.expiry < at.date():
+        raise Expired(f"Lot {lot.number} expired on {lot.expiry:%Y-%m-%d}.")
+    check_part(feed, container)
+    elsewhere = (
+        Span.objects.filter(container=container, end=OPEN, superseded=None)
+        .exclude(feed=feed)
+        .select_related("feed")
+        .first()
+    )
+    if elsewhere and feed.kind != Feed.Kind.BATH and act != FeedRecord.Act.TOP_UP:
+        raise FeedRefused(
+            f"Container {container.key} is on record at {elsewhere.feed.key}.",
+            action=f"Take it off {elsewhere.feed.key} first.",
+        )
+    note(place)
+    return _write(act, feed, container, _where(feed, position, at), by, at, **details)
+
+
+def _lock(feed: Feed) -> Feed:
+    return Feed.objects.select_for_update(of=("self",)).select_related("axis__tape", "axis__station").get(pk=feed.pk)
+
+
+def _where(feed: Feed, position: Position | None, at: datetime) -> Position:
+    if position is not None:
+        if not 0 <= position[0] <= position[1] < OPEN:
+            raise FeedRefused("The position runs backwards or lies outside the axis.")
+        return position
+    if feed.axis.kind == Axis.Kind.CLOCK:
+        return to_ticks(at), to_ticks(at)
+    raise FeedRefused(
+        f"{feed.key} gives by {feed.axis.get_kind_display()}, and none was given.",
+        action="Enter the board set or the cycle count at which it was done.",
+    )
+
+
+def _want_bath(feed: Feed) -> None:
+    if feed.kind != Feed.Kind.BATH:
+        raise FeedRefused(f"{feed.key} is not a bath.")
+
+
+def _candidates(feed: Feed, where: Position, at: datetime) -> list[Container | None]:
+    """What may be on the feed at a take-off here, unreached splices included."""
+    taking = Record(-1, "take-off", None, where[0], where[1], happened=to_ticks(at))
+    found = reckon([*list_records(feed), taking]).remainders[-1]
+    known = Container.objects.select_related("part", "lot").in_bulk([pk for pk in found if pk])
+    return [known[pk] if pk else None for pk in sorted(found, key=lambda pk: pk or 0)]
+
+
+def _write(
+    act: str,
+    feed: Feed,
+    container: Container | None,
+    where: Position,
+    by: Person,
+    at: datetime,
+    **details: int | bool | None,
+) -> FeedRecord:
+    record = FeedRecord.objects.create(
+        feed=feed,
+        act=act,
+        container=container,
+        first=where[0],
+        last=where[1],
+        happened=to_ticks(at),
+        by=by,
+        recorded=to_ticks(now()),
+        **details,
+    )
+    note(feed, *([container] if container else []))
+    if act != FeedRecord.Act.SIGHTING:
+        reckon_feed(feed, by)
+    return record

@@ -1,0 +1,67 @@
+"""Releasing work orders, issuing serials, scrapping."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from datetime import datetime
+
+from trace.core.clock import to_ticks
+from trace.core.errors import Refusal
+from trace.core.keys import clean_key
+from trace.core.models import Person
+from trace.engineering.models import Part, Site
+from trace.floor.models import Pass, Unit, WorkOrder
+from trace.floor.operations.passes import bound_by_scan, close_pass
+from trace.floor.queries import get_open_pass
+from trace.holds.gate import check_moves, moving
+from trace.holds.rules import Move
+from trace.ledger.operation import note, operation
+
+
+class OrderRefused(Refusal):
+    """An order or a unit can't be made or ended as asked."""
+
+    code = "order-refused"
+    action = "Check the order and the serials."
+
+
+@operation()
+def release_order(*, key: str, part: Part, site: Site, serials: Sequence[str], by: Person, at: datetime) -> WorkOrder:
+    """Release an order and issue a serial for each unit of it.
+
+    Refuses with OrderRefused a part that is not tracked by serial, and serials in use.
+    """
+    if not part.serialised:
+        raise OrderRefused(f"{part.key} is tracked by lot; there is nothing to issue serials for.")
+    keys = [clean_key(serial) for serial in serials]
+    if not keys:
+        raise OrderRefused("An order is for one unit or more.")
+    taken = {key for key, times in Counter(keys).items() if times > 1}
+    taken |= set(Unit.objects.filter(key__in=keys).values_list("key", flat=True))
+    if taken:
+        raise OrderRefused(f"Serial {', '.join(sorted(taken)[:5])} is in use.")
+    order = WorkOrder.objects.create(key=clean_key(key), part=part, site=site, quantity=len(keys), released=at)
+    Unit.objects.bulk_create(Unit(key=serial, part=part, order=order, created=to_ticks(at)) for serial in keys)
+    return order
+
+
+@moving
+def scrap_unit(*, unit: Unit, reason: str, by: Person, at: datetime) -> Unit:
+    """The unit is scrap. Children stay in it until they are removed with a record.
+
+    Refuses with OrderRefused without a reason or twice, with Held.
+    """
+    unit = Unit.objects.select_for_update().get(pk=unit.pk)
+    if not reason.strip():
+        raise OrderRefused("Say why it is scrapped.")
+    if unit.scrapped is not None:
+        raise OrderRefused(f"{unit.key} was scrapped before.", action="Nothing needs doing.")
+    check_moves(Move.SCRAP, [unit])
+    if inside := get_open_pass(unit):
+        close_pass(inside, Pass.Outcome.ABORTED, max(to_ticks(at), inside.began), by)
+        note(inside.station)
+    bound_by_scan([unit], to_ticks(at), by)
+    unit.scrapped = to_ticks(at)
+    unit.save(update_fields=["scrapped"])
+    return unit

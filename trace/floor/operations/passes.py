@@ -1,0 +1,313 @@
+"""Passes: a unit into a station and out of it, singly or a rack at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from django.db.models import Max
+from django.db.models.functions import Coalesce, Greatest
+
+from trace.core.clock import OPEN, now, to_ticks
+from trace.core.errors import Refusal
+from trace.core.models import Person
+from trace.engineering.models import ScanMode, Station
+from trace.floor.admission import Admission, admit, contents_of
+from trace.floor.draws import length_class, reckon_after
+from trace.floor.models import Pass, Unit
+from trace.floor.queries import get_open_pass
+from trace.floor.rules import Stopped, draw_bounds
+from trace.holds.gate import find_holds, moving
+from trace.holds.rules import Move
+from trace.ledger.operation import note
+from trace.material.models import Axis, SetUp
+
+BATCH = 500
+"""The most passes in one transaction."""
+
+BOUNDS = ["last", "ended", "length_class"]
+
+
+class PassRefused(Refusal):
+    """A pass can't be recorded as asked."""
+
+    code = "pass-refused"
+    action = "Check the traveller and the station, and scan again."
+
+
+@moving
+def start_pass(
+    *,
+    unit: Unit,
+    station: Station,
+    position: tuple[int, int] | None = None,
+    setup: SetUp | None = None,
+    by: Person,
+    at: datetime,
+) -> Pass:
+    """A unit goes into a station for the step that is due.
+
+    `setup` names a tape's set-up and `position` the board set, or the machine's cycle counts; on
+    the clock neither is given. At a one-at-a-time station the scan also lets out the unit before.
+    Refuses with Stopped (the interlock), PassRefused.
+    """
+    scan = to_ticks(at)
+    locked = _lock([unit])
+    neighbour = _neighbour_scan(station, scan, by)
+    (admission,) = admit(locked, station, Move.START, setup)
+    (entry,) = _record(
+        [admission], station, by, scanned_in=scan, positions=position and [position], neighbour=neighbour
+    )
+    return entry
+
+
+@moving
+def finish_pass(
+    *,
+    unit: Unit,
+    outcome: str = Pass.Outcome.PASSED,
+    drew: str | None = None,
+    only: Sequence[str] | None = None,
+    by: Person,
+    at: datetime,
+) -> Pass:
+    """The unit comes out of the station it is inside.
+
+    What an aborted pass drew is unsure unless `drew` or `only` (the designators) says it.
+    Refuses with PassRefused when it is inside nowhere or the time is before it went in, Stopped
+    when held.
+    """
+    (unit,) = _lock([unit])
+    inside = get_open_pass(unit)
+    if inside is None:
+        raise PassRefused(f"{unit.key} is not inside any station.", action="Scan it in first.")
+    if outcome not in {Pass.Outcome.PASSED, Pass.Outcome.FAILED, Pass.Outcome.ABORTED}:
+        raise PassRefused(f"“{outcome}” is not an outcome.", action="Say passed, failed or aborted.")
+    if held := find_holds(Move.FINISH, [*contents_of([unit])[unit.pk], inside.station]):
+        raise Stopped(f"Stop. Held: {held[0].reason}", action="Call the quality engineer.", rule="held")
+    close_pass(inside, outcome, to_ticks(at), by, drew=drew, only=only)
+    note(inside.station)
+    return inside
+
+
+@moving
+def record_passes(
+    *,
+    units: Sequence[Unit],
+    station: Station,
+    outcome: str = Pass.Outcome.PASSED,
+    entered: datetime | None = None,
+    positions: Sequence[tuple[int, int]] | None = None,
+    setup: SetUp | None = None,
+    drew: str | None = None,
+    only: Sequence[str] | None = None,
+    rack: str = "",
+    by: Person,
+    at: datetime,
+) -> list[Pass]:
+    """Units that went through a station's due step, known by one scan at its end (and by `entered`
+    where it scans both): one unit, or a rack of them that shares the range.
+
+    `positions` gives each unit its own board set or cycle counts, in the order of the units.
+    All or none. Refuses with Stopped, PassRefused; at most 500 at a time.
+    """
+    if not 0 < len(units) <= BATCH:
+        raise PassRefused(f"Between 1 and {BATCH} units can pass together, not {len(units)}.")
+    if positions is not None and len(positions) != len(units):
+        raise PassRefused("Give each unit its own position, or none.")
+    if station.scan_mode == ScanMode.GATED and entered is None:
+        raise PassRefused(
+            f"{station.key} is gated: a pass there needs the scan in as well.",
+            action="Scan in before and out after the work.",
+        )
+    if entered and entered > at:
+        raise PassRefused("The scan in lies after the scan out.")
+    locked = {unit.pk: unit for unit in _lock(units)}
+    scanned_in = to_ticks(entered) if entered else None
+    neighbour = _neighbour_scan(station, scanned_in or to_ticks(at), by)
+    ordered = [locked[unit.pk] for unit in units]
+    return _record(
+        admit(ordered, station, Move.START, setup),
+        station,
+        by,
+        scanned_in=scanned_in,
+        scanned_out=to_ticks(at),
+        outcome=outcome,
+        positions=positions,
+        drew=drew,
+        only=only,
+        rack=rack,
+        neighbour=neighbour,
+    )
+
+
+def close_pass(
+    inside: Pass,
+    outcome: str,
+    scanned_out: int,
+    by: Person,
+    *,
+    drew: str | None = None,
+    only: Sequence[str] | None = None,
+) -> None:
+    """End an open pass: outcome, bounds, and the feeds that waited for it. Inside an operation."""
+    if scanned_out < (inside.scanned_in or 0):
+        raise PassRefused(f"The unit went into {inside.station.key} after that moment.")
+    inside.inside, inside.outcome, inside.scanned_out = False, outcome, scanned_out
+    inside.closed = to_ticks(now())
+    if only is not None or drew is not None:
+        inside.drew, inside.only = drew or Pass.Drew.ALL, None if only is None else list(only)
+    elif outcome == Pass.Outcome.ABORTED:
+        inside.drew = Pass.Drew.UNSURE
+    if inside.station.scan_mode != ScanMode.LOOSE:
+        _bound(inside, scanned_out)
+    inside.save()
+    reckon_after([inside], by)
+
+
+def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station | None = None) -> None:
+    """A scan of these units elsewhere bounds their passes that waited for it."""
+    waiting = Pass.objects.filter(unit__in=units, inside=False, ended=OPEN, began__lte=scan, superseded=None).exclude(
+        station=station
+    )
+    _bound_all(waiting.select_related("axis"), scan, by)
+
+
+def _lock(units: Sequence[Unit]) -> list[Unit]:
+    return list(
+        Unit.objects.select_for_update(of=("self",))
+        .select_related("part")
+        .filter(pk__in=[unit.pk for unit in units])
+        .order_by("pk")
+    )
+
+
+def _neighbour_scan(station: Station, scan: int, by: Person) -> tuple[int | None, bool]:
+    """At a one-at-a-time station: the scan before this one, and whether this one joins its batch.
+
+    A scan ends the passes there that had no scan out. One that follows faster than the work takes
+    proves nothing: it joins the batch before, which then begins and ends together.
+    """
+    if station.scan_mode != ScanMode.ONE_AT_A_TIME:
+        return None, False
+    last = (
+        Pass.objects.filter(station=station, superseded=None)
+        .annotate(scan=Greatest(Coalesce("scanned_out", 0), Coalesce("scanned_in", 0)))
+        .filter(began__lte=scan, scan__lte=scan)
+        .order_by("-scan", "-id")
+        .first()
+    )
+    if last is None:
+        return None, False
+    before: int = last.scan
+    here = Pass.objects.filter(station=station, superseded=None).select_related("axis", "station")
+    if scan - before < station.work_seconds * 1_000_000:
+        _bound_all(here.filter(began=last.began, inside=False), scan, by)
+        return last.began, True
+    for entry in here.filter(inside=True, began__lte=scan):
+        close_pass(entry, Pass.Outcome.PASSED, scan, by)
+    return before, False
+
+
+def _record(
+    admissions: Sequence[Admission],
+    station: Station,
+    by: Person,
+    *,
+    scanned_in: int | None = None,
+    scanned_out: int | None = None,
+    outcome: str = "",
+    positions: Sequence[tuple[int, int]] | None = None,
+    drew: str | None = None,
+    only: Sequence[str] | None = None,
+    rack: str = "",
+    neighbour: tuple[int | None, bool] = (None, False),
+) -> list[Pass]:
+    """Write passes with the bounds that their scans prove, and bound what waited for these scans."""
+    units = [admission.unit for admission in admissions]
+    scan = scanned_in if scanned_in is not None else scanned_out
+    assert scan is not None
+    bound_by_scan(units, scan, by, station)
+    before = _scans_elsewhere(units, station, scan)
+    recorded = to_ticks(now())
+    passes = []
+    for index, (unit, step, setup, repeated) in enumerate((a.unit, a.step, a.setup, a.repeated) for a in admissions):
+        began, ended = draw_bounds(
+            mode=station.scan_mode,
+            scanned_in=scanned_in,
+            scanned_out=scanned_out,
+            unit_before=before[unit.pk],
+            neighbour=neighbour[0],
+            in_batch=neighbour[1],
+        )
+        axis = setup.axis if setup else None
+        first, last = began, ended
+        if axis and axis.kind != Axis.Kind.CLOCK:
+            if positions is None:
+                raise PassRefused(
+                    f"{station.key} draws by {axis.get_kind_display()}, and none was given.",
+                    action="Enter the board set or the cycle count.",
+                )
+            first, last = positions[index]
+        unsure = drew is None and only is None and (repeated or outcome == Pass.Outcome.ABORTED)
+        passes.append(
+            Pass(
+                unit=unit,
+                step=step,
+                station=station,
+                setup=setup,
+                axis=axis,
+                first=first,
+                last=last,
+                length_class=length_class(first, last),
+                began=began,
+                ended=ended,
+                scanned_in=scanned_in,
+                scanned_out=scanned_out,
+                inside=not outcome,
+                drew=Pass.Drew.UNSURE if unsure else drew or Pass.Drew.ALL,
+                only=None if only is None else list(only),
+                outcome=outcome,
+                rack=rack,
+                by=by,
+                recorded=recorded,
+                closed=recorded if outcome else None,
+            )
+        )
+    late = any(
+        Pass.objects.filter(axis=axis, first__gt=first, superseded=None).exists()
+        for axis, first in {p.axis: p.first for p in passes if p.axis and p.axis.kind != Axis.Kind.TAPE}.items()
+    )
+    Pass.objects.bulk_create(passes)
+    reckon_after(passes, by, late=late)
+    return passes
+
+
+def _scans_elsewhere(units: Sequence[Unit], station: Station, scan: int) -> dict[int, int]:
+    """Each unit's last scan at another station up to a moment, or when it was made."""
+    rows = (
+        Pass.objects.filter(unit__in=units, began__lte=scan, superseded=None)
+        .exclude(station=station)
+        .values("unit")
+        .annotate(scan=Max(Greatest(Coalesce("scanned_out", 0), Coalesce("scanned_in", 0))))
+        .values_list("unit", "scan")
+    )
+    scans = {unit: min(last, scan) for unit, last in rows}
+    return {unit.pk: max(scans.get(unit.pk, 0), min(unit.created, scan)) for unit in units}
+
+
+def _bound_all(passes: Iterable[Pass], moment: int, by: Person) -> None:
+    bounded = list(passes)
+    for entry in bounded:
+        _bound(entry, moment)
+    if bounded:
+        Pass.objects.bulk_update(bounded, BOUNDS)
+        reckon_after(bounded, by)
+
+
+def _bound(entry: Pass, moment: int) -> None:
+    """Bound a pass on the clock; on a clock axis its positions with it."""
+    entry.ended = max(moment, entry.began)
+    if entry.axis is None or entry.axis.kind == Axis.Kind.CLOCK:
+        entry.last = max(moment, entry.first)
+        entry.length_class = length_class(entry.first, entry.last)

@@ -1,0 +1,136 @@
+"""The interlock: may this unit make this move here? Pure decisions from facts, no database.
+
+The rules are a table: code, what they look at, sentence, next action. Every rule is asked, so the
+operator hears everything that is wrong at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from trace.core.clock import OPEN
+from trace.core.errors import Refusal
+
+
+@dataclass(frozen=True)
+class DueStep:
+    """The next step on a unit's route and where it may be done."""
+
+    number: int
+    name: str
+    stations: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the interlock looks at for one unit at one station."""
+
+    unit: str
+    station: str
+    due: DueStep | None = None
+    inside_at: str | None = None
+    fitted_in: str | None = None
+    scrapped: bool = False
+    packed_in: str | None = None
+    shipped_to: str | None = None
+    missing_children: tuple[str, ...] = ()
+    held: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One rule of the interlock. `says` gives the sentence when the facts break it, else None."""
+
+    code: str
+    says: Callable[[Facts], str | None]
+    action: str
+
+
+def _not_due(facts: Facts) -> str | None:
+    if facts.due is None:
+        return f"{facts.unit} has no step left on its route."
+    if facts.station not in facts.due.stations:
+        where = " or ".join(facts.due.stations)
+        return f"{facts.unit} still needs step {facts.due.number}, {facts.due.name}, at {where}."
+    return None
+
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        "scrapped",
+        lambda f: f"{f.unit} was scrapped." if f.scrapped else None,
+        "Put it in the scrap cage.",
+    ),
+    Rule(
+        "shipped",
+        lambda f: f"{f.unit} is on record as shipped to {f.shipped_to}." if f.shipped_to else None,
+        "Call the quality engineer: it should not be here.",
+    ),
+    Rule(
+        "packed",
+        lambda f: f"{f.unit} is packed in carton {f.packed_in}." if f.packed_in and not f.shipped_to else None,
+        "Take it out of the carton with a record first.",
+    ),
+    Rule(
+        "fitted",
+        lambda f: f"{f.unit} is fitted in {f.fitted_in}." if f.fitted_in else None,
+        "Scan the unit it is fitted in, or remove it with a record first.",
+    ),
+    Rule(
+        "inside",
+        lambda f: f"{f.unit} is already inside {f.inside_at}." if f.inside_at else None,
+        "Scan it out there first.",
+    ),
+    Rule("not-due", _not_due, "Take it to where it is due."),
+    Rule(
+        "child-missing",
+        lambda f: f"{f.unit} still needs {', '.join(f.missing_children)}." if f.missing_children else None,
+        "Fit what is missing first.",
+    ),
+    Rule(
+        "held",
+        lambda f: f"Held: {'; '.join(f.held)}" if f.held else None,
+        "Put it aside, marked, and call the quality engineer.",
+    ),
+)
+
+
+class Stopped(Refusal):
+    """The interlock stops a move; `extra["refusals"]` lists every rule broken."""
+
+    code = "stopped"
+
+
+def judge(facts: Facts) -> list[Stopped]:
+    """Every refusal that the facts call for, in the table's order; empty means go."""
+    return [
+        Stopped(f"Stop. {sentence}", action=rule.action, rule=rule.code)
+        for rule in RULES
+        if (sentence := rule.says(facts))
+    ]
+
+
+def draw_bounds(
+    *,
+    mode: str,
+    scanned_in: int | None,
+    scanned_out: int | None,
+    unit_before: int,
+    neighbour: int | None,
+    in_batch: bool = False,
+) -> tuple[int, int]:
+    """(earliest, latest) moment at which a unit can have drawn, from what a station's scans prove.
+
+    `unit_before` is the unit's last scan at another station (or when it was made); `neighbour`,
+    at a one-at-a-time station, the scan there before this one, or the start of the batch that it is
+    in. The latest is OPEN where a later scan has yet to bound it.
+    Gated: the two scans. One at a time: an unscanned side reaches to the neighbouring scan here.
+    Loose: both sides reach to the unit's own neighbouring scans elsewhere.
+    """
+    if mode == "loose":
+        return unit_before, OPEN
+    began = unit_before if scanned_in is None else scanned_in
+    if mode == "one at a time" and neighbour is not None:
+        began = neighbour if scanned_in is None or in_batch else scanned_in
+    return began, OPEN if scanned_out is None else scanned_out

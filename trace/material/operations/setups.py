@@ -1,0 +1,159 @@
+"""Making feeds, set-ups and sequenced tapes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+from trace.core.clock import OPEN, now, to_ticks
+from trace.core.errors import Refusal
+from trace.core.keys import clean_key
+from trace.core.models import Person
+from trace.engineering.models import Part, Station
+from trace.engineering.queries import list_fitting_parts
+from trace.holds.gate import check_moves, moving
+from trace.holds.rules import Move
+from trace.ledger.operation import operation
+from trace.material.models import Axis, Container, Feed, SetUp, SetUpLine, Span, Tape
+from trace.material.queries import get_axis, list_on_feeds
+
+
+class SetUpRefused(Refusal):
+    """A feed, set-up or tape can't be made as asked."""
+
+    code = "setup-refused"
+    action = "Check it against the bill of material and the plan."
+
+
+class WrongPart(Refusal):
+    """A part is neither designed in nor an approved substitute where it would go."""
+
+    code = "wrong-part"
+    action = "Take it away and fetch the part the set-up asks for."
+
+
+@operation()
+def define_feed(*, key: str, station: Station, kind: str = Feed.Kind.SLOT, by: Person, at: datetime) -> Feed:
+    """A supply place at a station. It opens with unknown: what lies in it, nobody has said yet."""
+    return _make_feed(key, get_axis(station), kind)
+
+
+@moving
+def start_setup(
+    *,
+    key: str,
+    station: Station,
+    assembly: Part,
+    feeds: Mapping[str, Feed],
+    position: int | None = None,
+    by: Person,
+    at: datetime,
+) -> SetUp:
+    """Serve an assembly's designators from feeds of a station: {designator: feed}.
+
+    A changeover ends the set-up of that assembly that ran before; what is on the feeds stays there
+    with all its candidates. `position` is the machine's cycle count where the station counts.
+    Refuses with SetUpRefused, WrongPart (what is loaded does not belong there), Held.
+    """
+    axis = get_axis(station)
+    check_moves(Move.LOAD, [station])
+    if any(feed.axis_id != axis.pk for feed in feeds.values()):
+        raise SetUpRefused(f"Every feed must stand at {station.key}.")
+    position = _position(axis, position, at)
+    before = SetUp.objects.select_for_update().filter(axis=axis, assembly=assembly, end=OPEN).first()
+    if before:
+        before.end = max(position, before.first)
+        before.save(update_fields=["end"])
+    setup = SetUp.objects.create(key=clean_key(key), assembly=assembly, axis=axis, first=position)
+    _add_lines(setup, assembly, {d: (feed, None) for d, feed in feeds.items()})
+    return setup
+
+
+@operation()
+def start_tape(
+    *,
+    key: str,
+    assembly: Part,
+    sequence: Sequence[str],
+    heads: Mapping[str, tuple[int, Sequence[str]]],
+    board_sets: int,
+    by: Person,
+    at: datetime,
+) -> Tape:
+    """Plan a sequenced tape: the designators of one board set in link order, and the dispensing
+    heads as {name: (distance along the chain in links, designators it serves)}.
+
+    Refuses with SetUpRefused when the heads do not serve each designator of the sequence once.
+    """
+    served = [designator for _, designators in heads.values() for designator in designators]
+    if sorted(served) != sorted(sequence) or len(set(served)) != len(served):
+        raise SetUpRefused("The heads must serve each designator of the sequence exactly once.")
+    if board_sets < 1:
+        raise SetUpRefused("A tape holds at least one board set.")
+    tape = Tape.objects.create(
+        key=clean_key(key),
+        assembly=assembly,
+        links=len(sequence),
+        board_sets=board_sets,
+        built_from=to_ticks(at),
+    )
+    axis = Axis.objects.create(kind=Axis.Kind.TAPE, tape=tape)
+    setup = SetUp.objects.create(key=f"{tape.key}-SETUP", assembly=assembly, axis=axis, first=0)
+    lines = {}
+    for name, (distance, designators) in heads.items():
+        feed = _make_feed(f"{tape.key}-{name}", axis, Feed.Kind.HEAD, distance)
+        lines |= {designator: (feed, sequence.index(designator)) for designator in designators}
+    _add_lines(setup, assembly, lines)
+    return tape
+
+
+@operation()
+def finish_tape(*, tape: Tape, board_sets: int, by: Person, at: datetime) -> Tape:
+    """The tape is built: so many board sets were counted on it."""
+    tape = Tape.objects.select_for_update().get(pk=tape.pk)
+    if tape.built_until != OPEN:
+        raise SetUpRefused(f"Tape {tape.key} was finished before.", action="Scan the tape's label.")
+    if not board_sets > 0:
+        raise SetUpRefused("A finished tape holds at least one board set.")
+    tape.board_sets, tape.built_until = board_sets, to_ticks(at)
+    tape.save(update_fields=["board_sets", "built_until"])
+    return tape
+
+
+def check_part(feed: Feed, container: Container) -> None:
+    """Refuse with WrongPart unless the container's part belongs at every designator that a running
+    set-up serves from this feed."""
+    lines = SetUpLine.objects.filter(feed=feed, setup__end=OPEN).select_related("setup__assembly")
+    for line in lines:
+        if container.part_id not in list_fitting_parts(line.setup.assembly, line.designator):
+            raise WrongPart(
+                f"{container.key} holds {container.part.key}, which does not belong at "
+                f"{line.designator} of {line.setup.assembly.key}."
+            )
+
+
+def _make_feed(key: str, axis: Axis, kind: str, distance: int = 0) -> Feed:
+    feed = Feed.objects.create(key=clean_key(key), axis=axis, kind=kind, distance=distance)
+    Span.objects.create(feed=feed, container=None, first=0, end=OPEN, since=0, until=OPEN, recorded=to_ticks(now()))
+    return feed
+
+
+def _add_lines(setup: SetUp, assembly: Part, lines: Mapping[str, tuple[Feed, int | None]]) -> None:
+    known = set(assembly.designators.values_list("name", flat=True))
+    if missing := sorted(set(lines) - known):
+        raise SetUpRefused(f"{assembly.key} has no designator {', '.join(missing)}.")
+    SetUpLine.objects.bulk_create(
+        SetUpLine(setup=setup, feed=feed, designator=designator, link=link)
+        for designator, (feed, link) in lines.items()
+    )
+    feeds = {feed.pk: feed for feed, _ in lines.values()}
+    for span in list_on_feeds(feeds.values()).exclude(container=None):
+        check_part(feeds[span.feed_id], span.container)
+
+
+def _position(axis: Axis, position: int | None, at: datetime) -> int:
+    if axis.kind == Axis.Kind.CLOCK:
+        return to_ticks(at)
+    if position is None:
+        raise SetUpRefused("This station counts cycles.", action="Enter the machine's cycle count.")
+    return position

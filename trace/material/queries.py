@@ -1,0 +1,43 @@
+"""Reading material: lots, containers, feeds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from django.db.models import QuerySet
+
+from trace.core.clock import OPEN
+from trace.core.errors import NotFound
+from trace.engineering.models import Station
+from trace.material.models import Axis, Container, Feed, Lot, SetUp, Span
+
+
+def get_container(key: str) -> Container:
+    """The container of a label, or NotFound."""
+    container = Container.objects.select_related("part", "lot__supplier").filter(key=key).first()
+    if container is None:
+        raise NotFound(f"No container is labelled {key}.")
+    return container
+
+
+def list_lots(text: str) -> QuerySet[Lot]:
+    """Lots by our key or by the supplier's lot number: a number may be used by several suppliers."""
+    lots = Lot.objects.select_related("part", "supplier")
+    return lots.filter(key=text.upper()) or lots.filter(number__iexact=text)
+
+
+def get_axis(station: Station) -> Axis:
+    """The axis on which a station's feeds give: its clock, or its machine's cycle count."""
+    kind = Axis.Kind.COUNT if station.counts_cycles else Axis.Kind.CLOCK
+    axis, _ = Axis.objects.get_or_create(station=station, defaults={"kind": kind})
+    return axis
+
+
+def get_open_setup(station: Station, assembly_id: int) -> SetUp | None:
+    """The set-up that serves an assembly at a station now, None where it draws nothing."""
+    return SetUp.objects.filter(axis__station=station, assembly_id=assembly_id, end=OPEN).first()
+
+
+def list_on_feeds(feeds: Iterable[Feed]) -> QuerySet[Span]:
+    """The spans that are still open on these feeds: what may be there now."""
+    return Span.objects.filter(feed__in=feeds, end=OPEN, superseded=None).select_related("container__lot")

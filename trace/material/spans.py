@@ -1,0 +1,103 @@
+"""Keeping a feed's spans and remainders in step with its records."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from trace.core.clock import now, to_ticks
+from trace.core.models import Person
+from trace.material.models import Axis, Derivation, Feed, FeedRecord, Span
+from trace.material.rules import BY_DRAWS, Draw, Record, SpanFacts, reckon
+
+
+def list_records(feed: Feed) -> list[Record]:
+    """The feed's records that stand, as reckoning sees them."""
+    rows = FeedRecord.objects.filter(feed=feed, superseded=None).exclude(act=FeedRecord.Act.SIGHTING)
+    return [
+        Record(
+            id=row.pk,
+            act=row.act,
+            container=row.container_id,
+            first=row.first,
+            last=row.last,
+            lead=row.lead or 0,
+            tolerance=row.tolerance or 0,
+            quantity=row.quantity,
+            left=row.left,
+            cleaned=row.cleaned,
+            happened=row.happened,
+            error=row.error,
+        )
+        for row in rows
+    ]
+
+
+def counts_draws(records: Sequence[Record]) -> int | None:
+    """The position from which draws matter to this feed's spans, None where they don't."""
+    return min((record.first for record in records if record.act in BY_DRAWS), default=None)
+
+
+def keep_spans(*, feed: Feed, records: Sequence[Record], draws: Sequence[Draw], places: int, by: Person) -> None:
+    """Reckon a feed and supersede the spans and remainders that changed. For use in an operation."""
+    on_clock = feed.axis.kind == Axis.Kind.CLOCK
+    reckoning = reckon(records, draws, on_clock=on_clock, places=places)
+    recorded = to_ticks(now())
+    _keep(feed, reckoning.spans, recorded)
+    _keep_remainders(feed, reckoning.remainders, recorded, by)
+    if feed.unsettled == reckoning.settled:
+        feed.unsettled = not reckoning.settled
+        feed.save(update_fields=["unsettled"])
+
+
+def _keep(feed: Feed, spans: Sequence[SpanFacts], recorded: int) -> None:
+    standing = {
+        SpanFacts(row.first, row.end, row.container_id, row.sure_from, row.since, row.until): row.pk
+        for row in Span.objects.filter(feed=feed, superseded=None)
+    }
+    wanted = set(spans)
+    gone = [pk for facts, pk in standing.items() if facts not in wanted]
+    Span.objects.filter(pk__in=gone).update(superseded=recorded)
+    Span.objects.bulk_create(
+        Span(
+            feed=feed,
+            container_id=facts.container,
+            first=facts.first,
+            end=facts.end,
+            sure_from=facts.sure_from,
+            since=facts.since,
+            until=facts.until,
+            recorded=recorded,
+        )
+        for facts in spans
+        if facts not in standing
+    )
+
+
+def _keep_remainders(feed: Feed, remainders: dict[int, set[int | None]], recorded: int, by: Person) -> None:
+    taken_off = FeedRecord.objects.in_bulk(remainders)
+    standing = {
+        (row.record_id, row.source_id): row.pk for row in Derivation.objects.filter(record__feed=feed, superseded=None)
+    }
+    wanted = {
+        (record_id, source)
+        for record_id, sources in remainders.items()
+        for source in sources
+        if source != taken_off[record_id].container_id
+    }
+    Derivation.objects.filter(pk__in=[pk for key, pk in standing.items() if key not in wanted]).update(
+        superseded=recorded
+    )
+    Derivation.objects.bulk_create(
+        Derivation(
+            result_id=taken_off[record_id].container_id,
+            source_id=source,
+            deed=Derivation.Deed.REMAINDER,
+            at=taken_off[record_id].happened,
+            error=taken_off[record_id].error,
+            record_id=record_id,
+            by=by,
+            recorded=recorded,
+        )
+        for record_id, source in sorted(wanted, key=lambda key: (key[0], key[1] or 0))
+        if (record_id, source) not in standing
+    )
