@@ -19,4 +19,4 @@ class TraceConfig(AppConfig):
 
         # Held strongly: Django keeps only a weak reference, and this function has no other name.
         post_migrate.connect(install, sender=self, weak=False)
-        register(triggers.check_triggers, Tags.database)
+        register(Tags.database)(triggers.check_triggers)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib.auth.models import AbstractUser
 from django.db import models
 
@@ -11,7 +13,7 @@ from trace.core.keys import KEY_LENGTH
 class KeyField(models.CharField):
     """An immutable upper-case key, unique among its kind."""
 
-    def __init__(self, **options) -> None:
+    def __init__(self, **options: Any) -> None:
         super().__init__(**{"max_length": KEY_LENGTH, "unique": True, **options})
 
 

@@ -51,14 +51,14 @@ def admit(units: Sequence[Unit], station: Station, move: Move, setup: SetUp | No
         facts = Facts(
             unit=unit.key,
             station=station.key,
-            due=due and DueStep(due.number, due.name, tuple(s.key for s in due.stations.all())),
+            due=DueStep(due.number, due.name, tuple(s.key for s in due.stations.all())) if due else None,
             scrapped=unit.scrapped is not None,
             held=tuple(
                 f"{h.target_kind} {h.target_key}: {h.reason}"
                 for h in holds
                 if (h.target_kind, h.target_key) in subjects
             ),
-            **places.get(unit.pk, {}),
+            **places.get(unit.pk, {}),  # type: ignore[arg-type]
         )
         refusals += judge(facts)
         if due:
@@ -84,10 +84,10 @@ def contents_of(units: Sequence[Unit]) -> dict[int, list[Unit]]:
         ).select_related("child")
         layer = set()
         for fitting in fitted:
-            if fitting.child and fitting.child_id not in tops:
-                tops[fitting.child_id] = tops[fitting.unit_id]
+            if fitting.child and fitting.child.pk not in tops:
+                tops[fitting.child.pk] = tops[fitting.unit_id]
                 contents[tops[fitting.unit_id]].append(fitting.child)
-                layer.add(fitting.child_id)
+                layer.add(fitting.child.pk)
     return contents
 
 

@@ -41,8 +41,8 @@ def list_draws(feed: Feed, since: int) -> tuple[list[Draw], int]:
     for setup_id, designator in lines:
         served.setdefault(setup_id, set()).add(designator)
     places = max((len(designators) for designators in served.values()), default=1)
-    if feed.axis.kind == Axis.Kind.TAPE:
-        return [Draw(k, k, places) for k in range(since, feed.axis.tape.board_sets)], places
+    if tape := feed.axis.tape:
+        return [Draw(k, k, places) for k in range(since, tape.board_sets)], places
     passes = (
         Pass.objects.filter(passes_meeting(feed.axis, since), setup__in=served, superseded=None)
         .exclude(drew=Pass.Drew.NONE)
@@ -59,9 +59,9 @@ def reckon_feed(feed: Feed, by: Person) -> None:
     """Bring a feed's spans in step with its records and draws. For use inside an operation."""
     records = list_records(feed)
     since = counts_draws(records)
-    if since is None and feed.axis.kind != Axis.Kind.TAPE:
-        draws, places = [], 2
-    else:
+    draws: list[Draw] = []
+    places = 2
+    if since is not None or feed.axis.kind == Axis.Kind.TAPE:
         draws, places = list_draws(feed, since if since is not None else OPEN)
     keep_spans(feed=feed, records=records, draws=draws, places=places, by=by)
 

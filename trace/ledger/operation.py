@@ -104,7 +104,7 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
                 running = _Running()
                 token = _running.set(running)
                 try:
-                    result = work(**arguments)  # type: ignore[arg-type, call-arg]
+                    result = work(**arguments)  # type: ignore[call-arg]
                 finally:
                     _running.reset(token)
                 _write_event(work.__name__, arguments, result, running)

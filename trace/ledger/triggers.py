@@ -6,6 +6,7 @@ a system check says when they are missing.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from django.core.checks import CheckMessage, Error
@@ -73,7 +74,7 @@ def missing(connection: Any = default_connection) -> set[str]:
         return wanted - {name for (name,) in cursor.fetchall()}
 
 
-def check_triggers(databases: list[str] | None = None, **_: Any) -> list[CheckMessage]:
+def check_triggers(app_configs: Any = None, databases: Sequence[str] | None = None, **_: Any) -> list[CheckMessage]:
     """System check (runs with --database): the ledger's triggers stand."""
     if not databases or TABLES[0] not in default_connection.introspection.table_names():
         return []

@@ -74,7 +74,7 @@ def _keep(feed: Feed, spans: Sequence[SpanFacts], recorded: int) -> None:
 
 
 def _keep_remainders(feed: Feed, remainders: dict[int, set[int | None]], recorded: int, by: Person) -> None:
-    taken_off = FeedRecord.objects.in_bulk(remainders)
+    taken_off = FeedRecord.objects.select_related("container").in_bulk(remainders)
     standing = {
         (row.record_id, row.source_id): row.pk for row in Derivation.objects.filter(record__feed=feed, superseded=None)
     }
@@ -89,7 +89,7 @@ def _keep_remainders(feed: Feed, remainders: dict[int, set[int | None]], recorde
     )
     Derivation.objects.bulk_create(
         Derivation(
-            result_id=taken_off[record_id].container_id,
+            result=taken_off[record_id].container,
             source_id=source,
             deed=Derivation.Deed.REMAINDER,
             at=taken_off[record_id].happened,

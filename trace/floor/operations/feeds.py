@@ -183,12 +183,15 @@ def take_off_feed(
 def head_position(feed: Feed, chain: int, chain_end: int | None = None) -> Position:
     """Where on its tape a dispensing head's next component lands once `chain` links have passed
     the reference (between `chain` and `chain_end`, where only the board set was read)."""
+    tape = feed.axis.tape
+    if tape is None:
+        raise FeedRefused(f"{feed.key} is no head of a tape.", action="Enter the cycle count, or nothing on the clock.")
     links = SetUpLine.objects.filter(feed=feed, link__isnull=False).values_list("link", flat=True)
     return board_sets_at(
         chain=chain,
         distance=feed.distance,
         links=[link for link in links if link is not None],
-        links_per_set=feed.axis.tape.links,
+        links_per_set=tape.links,
         chain_end=chain_end,
     )
 
@@ -223,7 +226,8 @@ def _put_on(
             f"Container {container.key} is on record at {elsewhere.feed.key}.",
             action=f"Take it off {elsewhere.feed.key} first.",
         )
-    note(place)
+    if place:
+        note(place)
     return _write(act, feed, container, _where(feed, position, at), by, at, **details)
 
 

@@ -99,7 +99,7 @@ def start_tape(
     )
     axis = Axis.objects.create(kind=Axis.Kind.TAPE, tape=tape)
     setup = SetUp.objects.create(key=f"{tape.key}-SETUP", assembly=assembly, axis=axis, first=0)
-    lines = {}
+    lines: dict[str, tuple[Feed, int | None]] = {}
     for name, (distance, designators) in heads.items():
         feed = _make_feed(f"{tape.key}-{name}", axis, Feed.Kind.HEAD, distance)
         lines |= {designator: (feed, sequence.index(designator)) for designator in designators}
@@ -147,8 +147,9 @@ def _add_lines(setup: SetUp, assembly: Part, lines: Mapping[str, tuple[Feed, int
         for designator, (feed, link) in lines.items()
     )
     feeds = {feed.pk: feed for feed, _ in lines.values()}
-    for span in list_on_feeds(feeds.values()).exclude(container=None):
-        check_part(feeds[span.feed_id], span.container)
+    for span in list_on_feeds(feeds.values()):
+        if span.container:
+            check_part(feeds[span.feed_id], span.container)
 
 
 def _position(axis: Axis, position: int | None, at: datetime) -> int:
