@@ -16,6 +16,11 @@ class KeyField(models.CharField):
     def __init__(self, **options: Any) -> None:
         super().__init__(**{"max_length": KEY_LENGTH, "unique": True, **options})
 
+    def deconstruct(self) -> Any:
+        """`unique` too where it is false: Django leaves that out, and a migration would bring it back."""
+        name, path, arguments, options = super().deconstruct()
+        return name, path, arguments, {**options, "unique": self.unique}
+
 
 class TickField(models.BigIntegerField):
     """A position on an axis: microseconds, cycles or board sets; `clock.OPEN` where it has no end."""
