@@ -36,6 +36,11 @@ class Unit(models.Model):
     order = models.ForeignKey(WorkOrder, models.PROTECT, related_name="units")
     created = TickField()
     scrapped = TickField(null=True, blank=True)
+    by_designator = models.BooleanField(
+        default=False,
+        help_text="a part was fitted or removed by scan, or a step drew more than once or not surely: "
+        "its places are judged one by one",
+    )
 
     class Meta:
         ordering = ["key"]

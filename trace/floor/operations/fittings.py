@@ -10,7 +10,7 @@ from trace.core.models import Person
 from trace.engineering.queries import list_fitting_parts
 from trace.floor.admission import contents_of
 from trace.floor.models import Fitting, Packing, Salvage, Unit
-from trace.floor.operations.passes import bound_by_scan
+from trace.floor.operations.passes import bound_by_scan, judge_by_designator
 from trace.floor.queries import find_due_step, find_home, get_open_pass
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
@@ -186,6 +186,8 @@ def _fit(unit: Unit, designator: str, by: Person, at: datetime, **content: objec
             note(standing.child)
         standing.until, standing.ended = since, recorded
         standing.save(update_fields=["until", "ended"])
+    if content["holds"] != Fitting.Holds.CHILD:
+        judge_by_designator([unit])
     return Fitting.objects.create(
         unit=unit,
         designator=designator,

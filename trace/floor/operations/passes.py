@@ -162,7 +162,15 @@ def close_pass(
     if inside.station.scan_mode != ScanMode.LOOSE:
         _bound(inside, scanned_out)
     inside.save()
+    if only is not None or inside.drew != Pass.Drew.ALL:
+        judge_by_designator([inside.unit])
     reckon_after([inside], by)
+
+
+def judge_by_designator(units: Iterable[Unit]) -> None:
+    """From now on the places of these units are judged one by one: not everything that a set-up
+    gives them is in them."""
+    Unit.objects.filter(pk__in={unit.pk for unit in units}, by_designator=False).update(by_designator=True)
 
 
 def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station | None = None) -> None:
@@ -279,6 +287,11 @@ def _record(
         for axis, first in {p.axis: p.first for p in passes if p.axis and p.axis.kind != Axis.Kind.TAPE}.items()
     )
     Pass.objects.bulk_create(passes)
+    judge_by_designator(
+        entry.unit
+        for entry, admission in zip(passes, admissions, strict=True)
+        if admission.repeated or drew is not None or only is not None or entry.drew != Pass.Drew.ALL
+    )
     reckon_after(passes, by, late=late)
     return passes
 

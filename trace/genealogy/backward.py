@@ -1,0 +1,275 @@
+"""Backward: everything that is, or was, in one unit, down to the first lots, at any depth."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, field, replace
+
+from trace.core.clock import OPEN
+from trace.core.models import Person
+from trace.engineering.models import Designator, Station, Step
+from trace.floor.models import Fitting, Salvage, Unit
+from trace.genealogy.places import Drawn, Fitted, Places, list_places
+from trace.genealogy.rules import Happening, split_standing
+from trace.material.models import Container, Derivation, Feed
+
+
+@dataclass(frozen=True)
+class Origin:
+    """A container that may have supplied a place, and what it was filled from. All None: unknown."""
+
+    container: str | None = None
+    part: str | None = None
+    lot: str | None = None
+    lot_number: str | None = None
+    supplier: str | None = None
+    date_code: str | None = None
+    sources: tuple[Origin, ...] = ()
+
+    def first_lots(self) -> Iterator[Origin]:
+        """The origins at the bottom: lots as they were received."""
+        if not self.sources:
+            yield self
+        for source in self.sources:
+            yield from source.first_lots()
+
+
+UNKNOWN = Origin()
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One thing that happened at a place: what it put there, when, where and by whom.
+
+    `standing` is false for what a later event displaced. `since` and `until` are microseconds.
+    """
+
+    kind: str
+    origins: tuple[Origin, ...]
+    since: int
+    until: int
+    sure: bool
+    standing: bool
+    child: str | None = None
+    feed: str | None = None
+    station: str | None = None
+    step: str | None = None
+    by: str | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class AsBuiltPlace:
+    """A designator of a unit: the part designed in, and what happened there, in order."""
+
+    designator: str
+    part: str | None
+    entries: tuple[Entry, ...]
+
+    @property
+    def standing(self) -> list[Entry]:
+        """What may rule here now."""
+        return [entry for entry in self.entries if entry.standing]
+
+
+@dataclass
+class AsBuilt:
+    """A unit with its places and the units fitted in it."""
+
+    key: str
+    part: str
+    part_name: str
+    places: list[AsBuiltPlace] = field(default_factory=list)
+    children: list[AsBuilt] = field(default_factory=list)
+
+    def walk(self) -> Iterator[AsBuilt]:
+        """The unit and everything in it, depth first."""
+        yield self
+        for child in self.children:
+            yield from child.walk()
+
+
+def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
+    """The unit as built as of a moment (microseconds): per designator the candidates with lot,
+    supplier and date code, when, where and by whom; derivations to the first lots; children to any
+    depth. The number of queries grows with depth only."""
+    children = _descend(unit, at)
+    units = {u.pk: u for u in _units({unit.pk, *(c for found in children.values() for c in found)})}
+    places = list_places(units, at)
+    names = _Names(places)
+    designed = _designed({u.part_id for u in units.values()})
+    built = {pk: AsBuilt(u.key, u.part.key, u.part.name) for pk, u in units.items()}
+    for pk, u in units.items():
+        mine = places.get(pk, {})
+        order = {name: i for i, (name, _) in enumerate(designed.get(u.part_id, []))}
+        parts = dict(designed.get(u.part_id, []))
+        for designator in sorted(mine, key=lambda d: (order.get(d, len(order)), d)):
+            built[pk].places.append(AsBuiltPlace(designator, parts.get(designator), names.entries(mine[designator])))
+        built[pk].children = [built[child] for child in children.get(pk, [])]
+    return built[unit.pk]
+
+
+def find_children(unit: Unit, at: int = OPEN) -> dict[int, list[int]]:
+    """{unit id: ids of the units fitted in it at a moment}, for a unit and all within it."""
+    return _descend(unit, at)
+
+
+def _descend(unit: Unit, at: int) -> dict[int, list[int]]:
+    children: dict[int, list[int]] = {}
+    layer = {unit.pk}
+    while layer:
+        rows = (
+            Fitting.objects.filter(unit__in=layer, child__isnull=False, superseded=None, since__lte=at)
+            .exclude(until__lte=at)
+            .order_by("designator")
+        )
+        layer = set()
+        for parent, child in rows.values_list("unit", "child"):
+            assert child is not None
+            children.setdefault(parent, []).append(child)
+            layer.add(child)
+    return children
+
+
+def _units(ids: Collection[int]) -> list[Unit]:
+    return list(Unit.objects.select_related("part").filter(pk__in=ids))
+
+
+def _designed(parts: Collection[int]) -> dict[int, list[tuple[str, str]]]:
+    """{assembly id: [(designator, part key) in order of the bill of material]}."""
+    found: dict[int, list[tuple[str, str]]] = {}
+    rows = Designator.objects.filter(parent__in=parts).order_by("parent", "line__number", "id")
+    for parent, name, child in rows.values_list("parent", "name", "line__child__key"):
+        found.setdefault(parent, []).append((name, child))
+    return found
+
+
+class _Names:
+    """Reads, once each, the names of everything that a set of places mentions."""
+
+    def __init__(self, places: Places) -> None:
+        contents = [h.content for unit in places.values() for at in unit.values() for h in at]
+        drawn = [content for content in contents if isinstance(content, Drawn)]
+        fitted = [content for content in contents if isinstance(content, Fitted)]
+        wanted = {pk for content in drawn for pk in content.containers if pk} | {
+            content.container for content in fitted if content.container
+        }
+        self.origins = _Origins(wanted)
+        self.feeds = dict(Feed.objects.filter(pk__in={d.feed for d in drawn}).values_list("pk", "key"))
+        self.steps = Step.objects.in_bulk({d.step for d in drawn if d.step})
+        self.stations = Station.objects.in_bulk({d.station for d in drawn if d.station})
+        self.people = Person.objects.in_bulk({d.by for d in drawn if d.by} | {f.by for f in fitted if f.by})
+        self.children = dict(Unit.objects.filter(pk__in={f.child for f in fitted if f.child}).values_list("pk", "key"))
+
+    def entries(self, happenings: list[Happening]) -> tuple[Entry, ...]:
+        standing, _ = split_standing(happenings)
+        ordered = sorted(happenings, key=lambda h: (h.began, h.ended))
+        return tuple(self._entry(happening, happening in standing) for happening in ordered)
+
+    def _entry(self, happening: Happening, standing: bool) -> Entry:
+        content = happening.content
+        until = happening.ended if happening.until is None else happening.until
+        if isinstance(content, Drawn):
+            step = self.steps.get(content.step or 0)
+            station = self.stations.get(content.station or 0)
+            return Entry(
+                "drawn",
+                tuple(self.origins.of(pk, happening.ended) for pk in content.containers) or (UNKNOWN,),
+                happening.began,
+                until,
+                happening.sure,
+                standing,
+                feed=self.feeds.get(content.feed),
+                station=station.key if station else None,
+                step=str(step) if step else None,
+                by=self._who(content.by),
+            )
+        assert isinstance(content, Fitted)
+        return Entry(
+            content.holds,
+            (self.origins.of(content.container, happening.ended),) if content.container else (),
+            happening.began,
+            until,
+            happening.sure,
+            standing,
+            child=self.children.get(content.child or 0),
+            by=self._who(content.by),
+            reason=content.reason,
+        )
+
+    def _who(self, by: int | None) -> str | None:
+        person = self.people.get(by or 0)
+        return person.name if person else None
+
+
+class _Origins:
+    """Containers with what they were filled from, down to the first lots, as of any moment."""
+
+    def __init__(self, wanted: Collection[int]) -> None:
+        self.sources: dict[int, list[tuple[int, int | None]]] = {}
+        layer, seen = set(wanted), set(wanted)
+        while layer:
+            found = [*_filled_from(layer), *_salvaged_from(layer)]
+            layer = set()
+            for result, since, source in found:
+                self.sources.setdefault(result, []).append((since, source))
+                if source is not None and source not in seen:
+                    layer.add(source)
+                    seen.add(source)
+        self.containers = Container.objects.select_related("part", "lot__supplier").in_bulk(seen)
+        self._known: dict[tuple[int, int], Origin] = {}
+
+    def of(self, pk: int | None, moment: int, above: frozenset[int] = frozenset()) -> Origin:
+        """One container as of a moment: what was filled into it later is not in it."""
+        if pk is None:
+            return UNKNOWN
+        filled = [(since, source) for since, source in self.sources.get(pk, ()) if since <= moment]
+        memo = (pk, max((since for since, _ in filled), default=0))
+        if memo in self._known:
+            return self._known[memo]
+        container = self.containers[pk]
+        received = Origin(
+            container.key,
+            container.part.key,
+            container.lot.key,
+            container.lot.number,
+            container.lot.supplier.name,
+            container.lot.date_code,
+        )
+        below = tuple(
+            self.of(source, since, above | {pk})
+            for since, source in sorted(filled, key=lambda entry: (entry[0], entry[1] or 0))
+            if source is None or source not in above
+        )
+        origin = replace(received, sources=(received, *below) if below and container.own else below)
+        if not above:
+            self._known[memo] = origin
+        return origin
+
+
+def _filled_from(containers: Collection[int]) -> Iterator[tuple[int, int, int | None]]:
+    """(container, since when, source) of what was split, merged, mixed or taken off into these."""
+    rows = Derivation.objects.filter(result__in=containers, superseded=None)
+    for result, source, at, error in rows.values_list("result", "source", "at", "error"):
+        yield result, at - error, source
+
+
+def _salvaged_from(containers: Collection[int]) -> Iterator[tuple[int, int, int | None]]:
+    """The same for parts taken out of a unit's designator: whatever may have been there."""
+    for salvage in Salvage.objects.filter(result__in=containers, superseded=None):
+        for container in containers_at(salvage.unit_id, salvage.designator, salvage.at):
+            yield salvage.result_id, salvage.at, container
+
+
+def containers_at(unit: int, designator: str, at: int) -> set[int | None]:
+    """The containers that may have supplied a designator of a unit, just before a moment."""
+    happenings = list_places([unit], at).get(unit, {}).get(designator, [])
+    standing, _ = split_standing([happening for happening in happenings if happening.began < at])
+    found: set[int | None] = set()
+    for happening in standing:
+        content = happening.content
+        if isinstance(content, Drawn):
+            found.update(content.containers)
+        elif isinstance(content, Fitted) and content.holds in ("container", "unknown"):
+            found.add(content.container)
+    return found

@@ -1,0 +1,240 @@
+"""Forward: from what is suspect to every unit that carries it, how sure that is, and where it is."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+
+from trace.core.clock import OPEN
+from trace.floor.models import Fitting, Salvage, Unit
+from trace.genealogy.intervals import Ranges
+from trace.genealogy.places import PlaceJudge, fetch, list_places
+from trace.genealogy.rules import Finding, Reason, Sureness, best, judge_place
+from trace.genealogy.suspicion import Suspicion
+from trace.genealogy.verdicts import Evidence, gather_evidence, suspect_pieces
+from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
+
+CHUNK = 5_000
+
+
+@dataclass(frozen=True)
+class Carrier:
+    """One unit of a population. `top` is the key of the outermost unit it is in (its own, if none),
+    `where` the whereabouts of that top. `direct` says that the suspect is in a place of its own,
+    not only in a child."""
+
+    unit: int
+    key: str
+    part: str
+    sureness: Sureness
+    reasons: tuple[str, ...]
+    top: str
+    where: Whereabouts
+    direct: bool
+
+
+@dataclass(frozen=True)
+class Population:
+    """The answer to a suspicion at a moment: every carrier, and the evidence behind it."""
+
+    suspicion: Suspicion
+    at: int
+    carriers: tuple[Carrier, ...]
+    evidence: Evidence = field(repr=False)
+
+    def of(self, sureness: Sureness) -> list[Carrier]:
+        """The carriers of one sureness, boards and assemblies alike."""
+        return [carrier for carrier in self.carriers if carrier.sureness == sureness]
+
+    def tops(self) -> list[Carrier]:
+        """The outermost units only: each physical thing that must be found, once."""
+        return [carrier for carrier in self.carriers if carrier.top == carrier.key]
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A population in numbers, of outermost units: by sureness, and of the carriers how many were
+    shipped and to how many customers, and how many are in each kind of place."""
+
+    certain: int
+    possible: int
+    cleared: int
+    shipped: int
+    customers: int
+    places: dict[str, int]
+
+    @property
+    def units(self) -> int:
+        """Certain and possible together."""
+        return self.certain + self.possible
+
+    def sentence(self, what: str) -> str:
+        """The answer in words, about `what` (such as “Lot K7731”)."""
+        if not self.units:
+            cleared = f" {self.cleared} carried it and no longer do." if self.cleared else ""
+            return f"{what} is in no unit.{cleared}"
+        shipped = "None has shipped." if not self.shipped else (
+            f"{self.shipped} {'has' if self.shipped == 1 else 'have'} shipped, to {self.customers} "
+            f"customer{'' if self.customers == 1 else 's'}."
+        )  # fmt: skip
+        cleared = f" {self.cleared} carried it and no longer do." if self.cleared else ""
+        return (
+            f"{what} is in {self.units} unit{'' if self.units == 1 else 's'}: "
+            f"{self.certain} certain, {self.possible} possible. {shipped}{cleared}"
+        )
+
+
+def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
+    """Every unit that carries, or carried, what is suspect, as of a moment (microseconds).
+
+    Suspect containers are closed over derivations; the ranges of positions at which feeds gave them
+    select passes; designators where a later fitting rules are judged one by one; then children to
+    parents, to any depth.
+    """
+    evidence = gather_evidence(suspicion, at, _judge_salvages)
+    findings = _find_direct(evidence, at)
+    everything, tops = _climb(findings, at)
+    rows = _read_units(everything)
+    where = find_whereabouts({tops[unit] for unit in everything}, at)
+    keys = {unit: key for unit, (key, _) in _read_units(set(tops.values())).items()}
+    carriers = [
+        Carrier(
+            unit,
+            rows[unit][0],
+            rows[unit][1],
+            finding.sureness,
+            tuple(finding.reason.words()),
+            keys[tops[unit]],
+            where[tops[unit]],
+            unit in findings,
+        )
+        for unit, finding in everything.items()
+        if finding.sureness
+    ]
+    order = list(Sureness)
+    carriers.sort(key=lambda carrier: (order.index(carrier.sureness), carrier.key))
+    return Population(suspicion, at, tuple(carriers), evidence)
+
+
+def summarise_population(population: Population) -> Summary:
+    """Count the outermost units of a population."""
+    tops = population.tops()
+    carrying = [top for top in tops if top.sureness != Sureness.CLEARED]
+    shipped = [top for top in carrying if top.where.kind == Place.SHIPPED]
+    places: dict[str, int] = defaultdict(int)
+    for top in carrying:
+        places[top.where.kind.value] += 1
+    return Summary(
+        certain=sum(top.sureness == Sureness.CERTAIN for top in tops),
+        possible=sum(top.sureness == Sureness.POSSIBLE for top in tops),
+        cleared=sum(top.sureness == Sureness.CLEARED for top in tops),
+        shipped=len(shipped),
+        customers=len({top.where.customer for top in shipped}),
+        places=dict(places),
+    )
+
+
+def judge_units(units: Collection[int], evidence: Evidence, at: int) -> dict[int, Finding]:
+    """Judge these units designator by designator against the evidence."""
+    judge = PlaceJudge(evidence)
+    ordered = sorted(units)
+    findings = {}
+    for start in range(0, len(ordered), CHUNK):
+        for unit, places in list_places(ordered[start : start + CHUNK], at).items():
+            finding = best(judge_place(happenings, judge) for happenings in places.values())
+            if finding.sureness:
+                findings[unit] = finding
+    return findings
+
+
+def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
+    """Units with the suspect in a place of their own."""
+    pieces = suspect_pieces(evidence.verdicts)
+    findings = {}
+    if pieces:
+        for unit, certain, reason, since in fetch("ranges", ranges=json.dumps(pieces), at=at):
+            findings[unit] = (
+                Finding(Sureness.CERTAIN, Reason(0), Ranges([(since, OPEN)]))
+                if certain
+                else Finding(Sureness.POSSIBLE, Reason(reason), Ranges([(since, OPEN)]))
+            )
+    one_by_one = {unit for (unit,) in fetch("by_designator", units=json.dumps(sorted(findings)))}
+    one_by_one |= set(_fitted_from(evidence, at))
+    for unit in one_by_one:
+        findings.pop(unit, None)
+    return findings | judge_units(one_by_one, evidence, at)
+
+
+def _fitted_from(evidence: Evidence, at: int) -> set[int]:
+    """Units that had something fitted from a suspect container, or from a feed that gave one."""
+    fittings = Fitting.objects.filter(superseded=None, since__lte=at)
+    found = set(fittings.filter(container__in=evidence.suspects).values_list("unit", flat=True))
+    feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
+    for fitting in fittings.filter(feed__in=feeds):
+        assert fitting.feed_id and fitting.first is not None and fitting.last is not None
+        if evidence.verdicts[fitting.feed_id].possible.meets(fitting.first, fitting.last):
+            found.add(fitting.unit_id)
+    return found
+
+
+def _judge_salvages(salvages: Collection[Salvage], evidence: Evidence) -> dict[int, bool]:
+    """Of parts taken out of designators, those that are suspect, and whether wholly."""
+    judge = PlaceJudge(evidence)
+    found = {}
+    for salvage in salvages:
+        places = list_places([salvage.unit_id], salvage.at)
+        happenings = [
+            happening
+            for happening in places.get(salvage.unit_id, {}).get(salvage.designator, [])
+            if happening.began < salvage.at
+        ]
+        finding = judge_place(happenings, judge)
+        if finding.sureness in (Sureness.CERTAIN, Sureness.POSSIBLE):
+            found[salvage.pk] = finding.sureness == Sureness.CERTAIN
+    return found
+
+
+def _climb(direct: Mapping[int, Finding], at: int) -> tuple[dict[int, Finding], dict[int, int]]:
+    """(findings of these units and of every unit they are or were in, each one's outermost unit).
+
+    A parent carries what a child carries while it is inside. It is cleared by a child that carried
+    the suspect while inside and left, or was put right there; not by one that came in clean.
+    """
+    found = dict(direct)
+    homes: dict[int, int] = {}
+    layer = set(found)
+    while layer:
+        inherited: dict[int, list[Finding]] = defaultdict(list)
+        fetched = fetch("homes", units=json.dumps(sorted(layer)), at=at)
+        for child, parent, since, until in fetched:
+            left = OPEN if until is None or until > at else until
+            if left == OPEN:
+                homes[child] = parent
+            for first, end in found[child].carried & Ranges([(since, left)]):
+                sureness = found[child].sureness if end == OPEN else Sureness.CLEARED
+                inherited[parent].append(Finding(sureness, found[child].reason, Ranges([(first, end)])))
+        layer = set()
+        for parent, parts in inherited.items():
+            merged = best([*parts, *([found[parent]] if parent in found else [])])
+            if merged != found.get(parent):
+                found[parent] = merged
+                layer.add(parent)
+    tops = {}
+    for unit in found:
+        top = unit
+        while top in homes:
+            top = homes[top]
+        tops[unit] = top
+    return found, tops
+
+
+def _read_units(units: Collection[int]) -> dict[int, tuple[str, str]]:
+    """{unit id: (key, part key)}."""
+    ordered = sorted(units)
+    found: dict[int, tuple[str, str]] = {}
+    for start in range(0, len(ordered), CHUNK):
+        rows = Unit.objects.filter(pk__in=ordered[start : start + CHUNK])
+        found |= {pk: (key, part) for pk, key, part in rows.values_list("pk", "key", "part__key")}
+    return found

@@ -1,0 +1,115 @@
+"""Why this unit is in the population: the path from the suspect to it, as data and in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from trace.core.clock import OPEN, from_ticks
+from trace.engineering.models import Station
+from trace.floor.models import Unit
+from trace.genealogy.backward import find_children
+from trace.genealogy.forward import Population
+from trace.genealogy.places import Drawn, Fitted, PlaceJudge, list_places
+from trace.genealogy.rules import Happening, Sureness, split_standing
+from trace.material.models import Container, Feed
+
+
+@dataclass(frozen=True)
+class PathStep:
+    """One step of a path: the kind and key of a thing, and what it did, as the rest of a sentence."""
+
+    kind: str
+    key: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Path:
+    """One way in which the suspect came, or came once, into a unit."""
+
+    sureness: Sureness
+    reasons: tuple[str, ...]
+    steps: tuple[PathStep, ...]
+
+    def __str__(self) -> str:
+        return " → ".join(f"{step.key} {step.words}".strip() for step in self.steps)
+
+
+def trace_paths(unit: Unit, population: Population, limit: int = 50) -> list[Path]:
+    """The ways in which a population's suspect came into a unit, its children's included.
+
+    At most `limit`; those that displaced designators once held are cleared.
+    """
+    paths: list[Path] = []
+    children = find_children(unit, population.at)
+    above: dict[int, tuple[int, ...]] = {unit.pk: ()}
+    order = [unit.pk]
+    for parent in order:
+        for child in children.get(parent, []):
+            above[child] = (*above[parent], parent)
+            order.append(child)
+    keys = dict(Unit.objects.filter(pk__in=order).values_list("pk", "key"))
+    judge = PlaceJudge(population.evidence)
+    places = list_places(order, population.at)
+    for pk in order:
+        homes = tuple(PathStep("unit", keys[home], "which is inside") for home in reversed(above[pk]))
+        for designator, happenings in places.get(pk, {}).items():
+            for path in _paths_at(designator, happenings, judge, keys[pk], homes):
+                paths.append(path)
+                if len(paths) == limit:
+                    return paths
+    return paths
+
+
+def _paths_at(
+    designator: str,
+    happenings: list[Happening],
+    judge: PlaceJudge,
+    key: str,
+    homes: tuple[PathStep, ...],
+) -> Iterator[Path]:
+    standing, displaced = split_standing(happenings)
+    for happening in happenings:
+        sureness, reason = judge(happening)
+        if sureness is None:
+            continue
+        ended = dict((id(one), when) for one, when in displaced).get(id(happening))
+        words = f"at {designator}"
+        if ended is not None:
+            sureness, words = Sureness.CLEARED, f"at {designator} until {_moment(ended)}, and no longer"
+        elif len(standing) > 1 and sureness == Sureness.CERTAIN:
+            sureness = Sureness.POSSIBLE
+        steps = (*_supply(happening, judge), PathStep("unit", key, words), *homes)
+        yield Path(sureness, tuple(reason.words()), steps)
+
+
+def _supply(happening: Happening, judge: PlaceJudge) -> Iterator[PathStep]:
+    content = happening.content
+    suspects = judge.evidence.suspects
+    if isinstance(content, Fitted):
+        container = Container.objects.select_related("lot").get(pk=content.container or 0)
+        yield PathStep("lot", container.lot.key, "in")
+        yield PathStep("container", container.key, f"fitted {_moment(happening.began)} into")
+        return
+    assert isinstance(content, Drawn)
+    carried = [pk for pk in content.containers if pk in suspects]
+    for container in Container.objects.select_related("lot").filter(pk__in=carried):
+        yield PathStep("lot", container.lot.key, "in")
+        yield PathStep("container", container.key, "on")
+    if not carried:
+        yield PathStep("container", "unknown material", "on")
+    feed = Feed.objects.get(pk=content.feed)
+    station = Station.objects.filter(pk=content.station or 0).first()
+    where = f" at {station.key}" if station else ""
+    yield PathStep("feed", feed.key, f"drawn{where} {_span(happening)} into")
+
+
+def _span(happening: Happening) -> str:
+    if happening.began == happening.ended:
+        return _moment(happening.began)
+    return f"between {_moment(happening.began)} and {_moment(happening.ended)}"
+
+
+def _moment(ticks: int) -> str:
+    return "now" if ticks >= OPEN else f"{from_ticks(ticks):%Y-%m-%d %H:%M} UTC"

@@ -1,0 +1,126 @@
+"""What happened at each designator of a unit: the one query behind page, command and costing."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Any
+
+from django.db import connection
+
+from trace.core.clock import OPEN
+from trace.core.sql import load_sql
+from trace.floor.models import Fitting
+from trace.genealogy.rules import Happening, Reason, Sureness
+from trace.genealogy.verdicts import Evidence
+from trace.material.models import Span
+
+EACH_UNIT = {
+    "postgresql": "jsonb_array_elements_text(%(units)s::jsonb)::bigint",
+    "sqlite": "value FROM json_each(%(units)s)",
+}
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """Material drawn from a feed somewhere in `first..last`: the containers (None: unknown) that
+    may have supplied it, and the pass in which it happened."""
+
+    feed: int
+    first: int
+    last: int
+    containers: tuple[int | None, ...]
+    step: int | None = None
+    station: int | None = None
+    by: int | None = None
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What a scan says was fitted: material of a container, a child, nothing or unknown."""
+
+    holds: str
+    container: int | None = None
+    child: int | None = None
+    by: int | None = None
+    reason: str = ""
+
+
+Places = dict[int, dict[str, list[Happening]]]
+"""{unit id: {designator: everything that happened there}}"""
+
+
+def fetch(name: str, **parameters: Any) -> list[tuple]:
+    """Run one of this folder's named queries."""
+    sql = load_sql(__file__, name, connection.vendor).replace("{each_unit}", EACH_UNIT[connection.vendor])
+    with connection.cursor() as cursor:
+        cursor.execute(sql, parameters)
+        return cursor.fetchall()
+
+
+def list_places(units: Collection[int], at: int = OPEN) -> Places:
+    """Draws and fittings of these units up to a moment, designator by designator.
+
+    Three queries, whatever the number of units and places.
+    """
+    places: Places = defaultdict(lambda: defaultdict(list))
+    draws: dict[tuple, set[int | None]] = defaultdict(set)
+    for row in fetch("places", units=json.dumps(sorted(units)), at=at):
+        draws[row[:-1]].add(row[-1])
+    for draw, containers in draws.items():
+        unit, designator, _, feed, first, last, began, ended, drew, only, step, station, by = draw
+        if only is not None and designator not in json.loads(only):
+            continue
+        content = Drawn(feed, first, last, _in_order(containers), step, station, by)
+        places[unit][designator].append(Happening(began, ended, drew == "all" and ended <= at, content))
+    _add_fittings(places, units, at)
+    return places
+
+
+def _add_fittings(places: Places, units: Collection[int], at: int) -> None:
+    fittings = list(Fitting.objects.filter(unit__in=units, superseded=None, since__lte=at))
+    feeds = {fitting.feed_id for fitting in fittings if fitting.feed_id}
+    spans = list(Span.objects.filter(feed__in=feeds, superseded=None))
+    for fitting in fittings:
+        content: Drawn | Fitted
+        if fitting.feed_id is not None and fitting.first is not None and fitting.last is not None:
+            found = {
+                span.container_id
+                for span in spans
+                if span.feed_id == fitting.feed_id and span.first <= fitting.last and span.end > fitting.first
+            }
+            content = Drawn(fitting.feed_id, fitting.first, fitting.last, _in_order(found), by=fitting.by_id)
+        else:
+            content = Fitted(fitting.holds, fitting.container_id, fitting.child_id, fitting.by_id, fitting.reason)
+        until = fitting.until if fitting.until is not None and fitting.until <= at else None
+        places[fitting.unit_id][fitting.designator].append(
+            Happening(fitting.since - fitting.error, fitting.since + fitting.error, True, content, until)
+        )
+
+
+def _in_order(containers: Collection[int | None]) -> tuple[int | None, ...]:
+    return tuple(sorted(containers, key=lambda pk: pk or 0))
+
+
+@dataclass
+class PlaceJudge:
+    """Judges what happened at a designator against the evidence."""
+
+    evidence: Evidence
+
+    def __call__(self, happening: Happening) -> tuple[Sureness | None, Reason]:
+        content = happening.content
+        if isinstance(content, Drawn):
+            verdict = self.evidence.verdicts.get(content.feed)
+            if verdict is None:
+                return None, Reason(0)
+            return verdict.judge(content.first, content.last, sure=happening.sure)
+        assert isinstance(content, Fitted)
+        suspect = self.evidence.suspects.get(content.container or 0)
+        if suspect is None or suspect.since > happening.ended:
+            return None, Reason(0)
+        if suspect.whole_until > happening.ended:
+            return Sureness.CERTAIN, Reason(0)
+        return Sureness.POSSIBLE, Reason.MIXED

@@ -1,0 +1,228 @@
+"""Certain, possible, cleared: what the evidence says of one feed, one designator, one unit. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from enum import IntFlag, StrEnum
+
+from trace.core.clock import OPEN
+from trace.genealogy.intervals import Ranges
+
+
+class Sureness(StrEnum):
+    """How sure it is that a unit carries the suspect."""
+
+    CERTAIN = "certain"
+    POSSIBLE = "possible"
+    CLEARED = "cleared"
+
+
+class Reason(IntFlag):
+    """Why a carrier is only possible."""
+
+    BLURRED = 1
+    MIXED = 2
+    UNSURE = 4
+    UNRECORDED = 8
+
+    def words(self) -> list[str]:
+        """The reasons as the trade's plain words."""
+        return [(reason.name or "").lower() for reason in type(self) if reason in self]
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A container under suspicion: it may give suspect parts from `since` on, and gives nothing
+    else before `whole_until` (0: it was never wholly suspect). Moments in microseconds."""
+
+    since: int = 0
+    whole_until: int = OPEN
+
+
+@dataclass(frozen=True)
+class Supply:
+    """A span as it is judged: `container` None is unknown."""
+
+    container: int | None
+    first: int
+    end: int
+    sure_from: int | None
+    since: int
+    until: int
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What a feed gave: `possible` positions at which a draw may be suspect, `certain` ones at
+    which it surely is, and of the possible ones those blamed on mixing or on missing records."""
+
+    possible: Ranges
+    certain: Ranges
+    mixed: Ranges
+    unrecorded: Ranges
+
+    def judge(self, first: int, last: int, *, sure: bool = True) -> tuple[Sureness | None, Reason]:
+        """A draw somewhere in `first..last`: None when it is not suspect at all."""
+        if not self.possible.meets(first, last):
+            return None, Reason(0)
+        if self.certain.covers(first, last):
+            return (Sureness.CERTAIN, Reason(0)) if sure else (Sureness.POSSIBLE, Reason.UNSURE)
+        reason = Reason(0)
+        if self.mixed.meets(first, last):
+            reason |= Reason.MIXED
+        if self.unrecorded.meets(first, last):
+            reason |= Reason.UNRECORDED
+        return Sureness.POSSIBLE, (reason or Reason.BLURRED) | (Reason(0) if sure else Reason.UNSURE)
+
+    def pieces(self) -> Iterable[tuple[int, int, bool, Reason]]:
+        """The possible positions cut into disjoint (first, end, certain, reason)."""
+        rest = self.possible - self.certain
+        both = rest & self.mixed & self.unrecorded
+        yield from ((first, end, True, Reason(0)) for first, end in self.certain)
+        for ranges, reason in (
+            (rest - self.mixed - self.unrecorded, Reason.BLURRED),
+            (rest & self.mixed - both, Reason.MIXED),
+            (rest & self.unrecorded - both, Reason.UNRECORDED),
+            (both, Reason.MIXED | Reason.UNRECORDED),
+        ):
+            yield from ((first, end, False, reason) for first, end in ranges)
+
+
+def judge_feed(
+    supplies: Sequence[Supply],
+    suspects: dict[int, Suspect],
+    *,
+    on_clock: bool,
+    bath: bool,
+    may_be_unknown: Ranges | None = None,
+) -> Verdict:
+    """Judge every position of a feed against the whole suspect set, never container by container.
+
+    `may_be_unknown`: where unknown material may be a suspect container (already cut to when one was
+    in the plant and not proved elsewhere); None where no suspect belongs on this feed.
+    """
+    possible: list[tuple[int, int]] = []
+    whole: list[tuple[int, int]] = []
+    clean: list[tuple[int, int]] = []
+    mixed: list[tuple[int, int]] = []
+    unknown = Ranges((s.first, s.end) for s in supplies if s.container is None)
+    for supply in supplies:
+        suspect = suspects.get(supply.container) if supply.container is not None else None
+        if suspect is None:
+            clean.append((supply.first, supply.end))
+            continue
+        may, wholly = _suspect_positions(supply, suspect, on_clock)
+        possible += may
+        if bath:
+            sure_from = OPEN if supply.sure_from is None else supply.sure_from
+            whole += Ranges(wholly) & Ranges([(sure_from, supply.end)])
+            mixed += Ranges(may) - Ranges([(sure_from, supply.end)])
+        else:
+            partly = Ranges([(supply.first, supply.end)]) - Ranges(wholly)
+            clean += partly
+            mixed += Ranges(may) & partly
+    unrecorded = unknown & (may_be_unknown or Ranges())
+    suspicious = Ranges(possible) | unrecorded
+    certain = Ranges(whole) if bath else Ranges(possible) - Ranges(clean)
+    return Verdict(suspicious, certain, Ranges(mixed), suspicious & unknown)
+
+
+def _suspect_positions(
+    supply: Supply, suspect: Suspect, on_clock: bool
+) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+    """Positions of a span at which its container may be suspect, and at which it wholly is.
+
+    On the clock a change of the container's contents cuts the span; elsewhere its position is not
+    known, and the whole span is suspect but not wholly.
+    """
+    span = (supply.first, supply.end)
+    if on_clock:
+        return [(max(supply.first, suspect.since), supply.end)], [(supply.first, min(supply.end, suspect.whole_until))]
+    may = [span] if suspect.since < supply.until else []
+    return may, [span] if may and suspect.whole_until >= supply.until else []
+
+
+@dataclass(frozen=True)
+class Happening:
+    """A draw or a fitting at one designator, between two moments; what it put there is `content`.
+
+    `until` is when a fitting was ended by the next one on record.
+    """
+
+    began: int
+    ended: int
+    sure: bool
+    content: object
+    until: int | None = None
+
+
+def split_standing(happenings: Sequence[Happening]) -> tuple[list[Happening], list[tuple[Happening, int]]]:
+    """(those that may still rule at a designator, those displaced and when).
+
+    The latest event rules; where the order of two is not known, both stay. An unsure draw displaces
+    none.
+    """
+    standing, displaced = [], []
+    for one in happenings:
+        later = [
+            other.began
+            for other in happenings
+            if other is not one and other.sure and one.ended <= other.began and other.ended > one.began
+        ]
+        if one.until is not None:
+            later.append(one.until)
+        if later:
+            displaced.append((one, min(later)))
+        else:
+            standing.append(one)
+    return standing, displaced
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One designator or unit judged: sureness (None: never suspect), reasons, and the moments at
+    which it carried the suspect, to OPEN while it does."""
+
+    sureness: Sureness | None
+    reason: Reason = Reason(0)
+    carried: Ranges = Ranges()
+
+
+def judge_place(
+    happenings: Sequence[Happening], judge: Callable[[Happening], tuple[Sureness | None, Reason]]
+) -> Finding:
+    """What a designator carries: certain when everything that may rule is wholly suspect and one of
+    it is sure; possible when any is; cleared when only displaced ones were."""
+    standing, displaced = split_standing(happenings)
+    verdicts = [(one, *judge(one)) for one in standing]
+    suspect = [(one, sureness, reason) for one, sureness, reason in verdicts if sureness]
+    carried = Ranges(
+        [(one.began, OPEN) for one, _, _ in suspect] + [(one.began, when) for one, when in displaced if judge(one)[0]]
+    )
+    if not suspect:
+        was = any(judge(one)[0] for one, _ in displaced)
+        return Finding(Sureness.CLEARED if was else None, Reason(0), carried)
+    wholly = len(suspect) == len(verdicts) and all(
+        sureness == Sureness.CERTAIN or reason == Reason.UNSURE for _, sureness, reason in suspect
+    )
+    if wholly and any(sureness == Sureness.CERTAIN for _, sureness, _ in suspect):
+        return Finding(Sureness.CERTAIN, Reason(0), carried)
+    reason = Reason(0)
+    for _, _, why in suspect:
+        reason |= why
+    return Finding(Sureness.POSSIBLE, reason or Reason.BLURRED, carried)
+
+
+def best(findings: Iterable[Finding]) -> Finding:
+    """A unit from its places: certain if any is, else possible, else cleared, else nothing."""
+    found = [finding for finding in findings if finding.sureness]
+    if not found:
+        return Finding(None)
+    order = list(Sureness)
+    sureness = min((finding.sureness for finding in found if finding.sureness), key=order.index)
+    reason = Reason(0)
+    for finding in found:
+        if finding.sureness == sureness:
+            reason |= finding.reason
+    return Finding(sureness, reason, Ranges(r for finding in found for r in finding.carried))

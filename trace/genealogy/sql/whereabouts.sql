@@ -1,0 +1,36 @@
+-- Where each unit is at a moment: scrapped, fitted in a parent, shipped, packed, inside a station, or
+-- after its last passed step (last_due is the last step of its route).
+SELECT u.id,
+       CASE WHEN u.scrapped <= %(at)s THEN u.scrapped END,
+       home.key, f.since,
+       CASE WHEN s.departed <= %(at)s THEN s.key END, customer.key, customer.name, s.departed,
+       carton.key, pack.since,
+       station.key, inside.began,
+       step.number, seen_at.key, COALESCE(seen.scanned_out, seen.began),
+       (SELECT max(t.number) FROM trace_step t WHERE t.part_id = u.part_id)
+FROM trace_unit u
+LEFT JOIN trace_fitting f
+       ON f.child_id = u.id AND f.superseded IS NULL AND f.since <= %(at)s
+          AND (f.until IS NULL OR f.until > %(at)s)
+LEFT JOIN trace_unit home ON home.id = f.unit_id
+LEFT JOIN trace_packing pack
+       ON pack.unit_id = u.id AND pack.since <= %(at)s AND (pack.until IS NULL OR pack.until > %(at)s)
+LEFT JOIN trace_carton carton ON carton.id = pack.carton_id
+LEFT JOIN trace_consignment c
+       ON c.carton_id = carton.id AND c.since <= %(at)s AND (c.until IS NULL OR c.until > %(at)s)
+LEFT JOIN trace_shipment s ON s.id = c.shipment_id
+LEFT JOIN trace_customer customer ON customer.id = s.customer_id
+LEFT JOIN trace_pass inside
+       ON inside.id = (SELECT p.id FROM trace_pass p
+                       WHERE p.unit_id = u.id AND p.superseded IS NULL
+                         AND p.scanned_in <= %(at)s AND (p.inside OR p.scanned_out > %(at)s)
+                       ORDER BY p.began DESC LIMIT 1)
+LEFT JOIN trace_station station ON station.id = inside.station_id
+LEFT JOIN trace_pass seen
+       ON seen.id = (SELECT p.id FROM trace_pass p JOIN trace_step t ON t.id = p.step_id
+                     WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome = 'passed'
+                       AND COALESCE(p.scanned_out, p.began) <= %(at)s
+                     ORDER BY t.number DESC LIMIT 1)
+LEFT JOIN trace_step step ON step.id = seen.step_id
+LEFT JOIN trace_station seen_at ON seen_at.id = seen.station_id
+WHERE u.id IN (SELECT {each_unit})

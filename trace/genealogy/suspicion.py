@@ -1,0 +1,152 @@
+"""What is suspect: lots and containers, closed over everything that was filled from them."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
+
+from trace.core.clock import OPEN
+from trace.engineering.queries import list_places_of
+from trace.genealogy.intervals import Ranges
+from trace.genealogy.rules import Suspect
+from trace.material.models import Axis, Container, Derivation, Feed, Lot, SetUpLine, Span
+
+
+@dataclass(frozen=True)
+class Suspicion:
+    """What somebody suspects: whole lots, and single containers."""
+
+    lots: frozenset[int] = frozenset()
+    containers: frozenset[int] = frozenset()
+
+    @classmethod
+    def of(cls, *, lots: Iterable[Lot] = (), containers: Iterable[Container] = ()) -> Suspicion:
+        """Suspicion of these lots and containers."""
+        return cls(frozenset(lot.pk for lot in lots), frozenset(c.pk for c in containers))
+
+
+@dataclass
+class Presence:
+    """A suspect container as something that unknown material may be: where it belongs, when it was
+    in the plant, and, by feed, when it is proved to have been at another."""
+
+    part: int
+    since: int
+    until: int
+    proved_at: dict[int, Ranges] = field(default_factory=lambda: defaultdict(Ranges))
+
+    def may_be_at(self, feed: int) -> Ranges:
+        """Moments at which unknown material on a feed may be this container."""
+        elsewhere = Ranges(r for other, ranges in self.proved_at.items() if other != feed for r in ranges)
+        return Ranges([(self.since, self.until)]) - elsewhere
+
+
+def name_suspects(suspicion: Suspicion) -> tuple[dict[int, Suspect], set[int]]:
+    """(the containers named by a suspicion, those of them suspect whatever was poured into them).
+
+    A lot names the containers that hold it as their own; a plant lot those it was mixed in.
+    """
+    of_lot = set(Container.objects.filter(lot__in=suspicion.lots, own=True).values_list("pk", flat=True))
+    whole = set(suspicion.containers) | set(
+        Container.objects.filter(lot__in=suspicion.lots, own=False, lot__supplier__is_plant=True).values_list(
+            "pk", flat=True
+        )
+    )
+    return {pk: Suspect() for pk in of_lot | whole}, whole
+
+
+def close_over_derivations(
+    suspects: Mapping[int, Suspect], whole: Collection[int], at: int = OPEN
+) -> dict[int, Suspect]:
+    """The suspects and every container filled from them up to `at`, with since when and how wholly.
+
+    Those in `whole` are suspect whatever was poured into them. Any other container is suspect from
+    the moment a suspect source went in, and wholly so until the first source that was not.
+    """
+    closed = dict(suspects)
+    frontier = set(closed)
+    while frontier:
+        grown: dict[int, int] = {}
+        rows = Derivation.objects.filter(source__in=frontier, superseded=None, at__lte=at)
+        for source, result, when, error in rows.values_list("source", "result", "at", "error"):
+            if closed[source].since <= when + error:
+                grown[result] = min(grown.get(result, OPEN), when - error)
+        frontier = {pk for pk, since in grown.items() if pk not in closed or since < closed[pk].since}
+        for pk in frontier:
+            closed[pk] = Suspect(grown[pk], closed[pk].whole_until if pk in closed else OPEN)
+    return _shrink_wholeness(closed, suspects, whole, at)
+
+
+def _shrink_wholeness(
+    closed: dict[int, Suspect], suspects: Mapping[int, Suspect], named: Collection[int], at: int
+) -> dict[int, Suspect]:
+    """Until when each suspect is wholly so: start from always, and take away until it is stable."""
+    sources: dict[int, list[tuple[int | None, int]]] = defaultdict(list)
+    filled = Derivation.objects.filter(result__in=closed, superseded=None, at__lte=at)
+    for result, source, when, error in filled.values_list("result", "source", "at", "error"):
+        sources[result].append((source, when - error))
+    own = set(Container.objects.filter(pk__in=closed, own=True).values_list("pk", flat=True))
+    whole = {pk: suspects[pk].whole_until if pk in suspects else 0 if pk in own else OPEN for pk in closed}
+    changed = True
+    while changed:
+        changed = False
+        for result, derived in sources.items():
+            for origin, when in derived:
+                if result not in named and when < whole[result] and whole.get(origin or 0, 0) <= when:
+                    whole[result] = when if _has_content_before(result, when, own, derived) else 0
+                    changed = True
+    return {pk: Suspect(suspect.since, whole[pk]) for pk, suspect in closed.items()}
+
+
+def _has_content_before(
+    result: int, when: int, own: Collection[int], derived: Iterable[tuple[int | None, int]]
+) -> bool:
+    return result in own or any(earlier < when for _, earlier in derived)
+
+
+def where_unknown(suspects: Mapping[int, Suspect]) -> dict[int, list[Presence]]:
+    """Per feed, the suspect containers that unknown material there may be.
+
+    Only feeds that have unknown material, and serve a place where a suspect's part belongs.
+    """
+    presences = {
+        container.pk: Presence(
+            container.part_id,
+            max(container.received, suspects[container.pk].since),
+            OPEN if container.gone is None else container.gone + 1,
+        )
+        for container in Container.objects.filter(pk__in=suspects)
+    }
+    _prove_elsewhere(presences)
+    of_part: dict[int, list[Presence]] = defaultdict(list)
+    for presence in presences.values():
+        of_part[presence.part].append(presence)
+    places: dict[tuple[int, str], set[int]] = defaultdict(set)
+    for assembly, designator, part in list_places_of(of_part):
+        places[assembly, designator].add(part)
+    lines = SetUpLine.objects.filter(
+        setup__assembly__in={assembly for assembly, _ in places},
+        feed__in=Span.objects.filter(container=None, superseded=None).values("feed"),
+    )
+    parts: dict[int, set[int]] = defaultdict(set)
+    for feed, assembly, designator in lines.values_list("feed", "setup__assembly", "designator"):
+        parts[feed] |= places.get((assembly, designator), set())
+    return {feed: [p for part in sorted(fit) for p in of_part[part]] for feed, fit in parts.items() if fit}
+
+
+def _prove_elsewhere(presences: Mapping[int, Presence]) -> None:
+    """A container that was the only one a feed can have given was at that feed."""
+    mine = Span.objects.filter(container__in=presences, superseded=None, feed__axis__kind=Axis.Kind.CLOCK).exclude(
+        feed__kind__in=[Feed.Kind.BATH, Feed.Kind.BIN]
+    )
+    feeds: dict[int, list[tuple[int | None, int, int]]] = defaultdict(list)
+    rows = Span.objects.filter(feed__in=mine.values("feed"), superseded=None)
+    for feed, given, first, end in rows.values_list("feed", "container", "first", "end"):
+        feeds[feed].append((given, first, end))
+    for feed, spans in feeds.items():
+        for container, first, end in spans:
+            if container is not None and container in presences:
+                others = Ranges((f, e) for other, f, e in spans if other != container)
+                proved = Ranges([(first, end)]) - others
+                presences[container].proved_at[feed] |= proved

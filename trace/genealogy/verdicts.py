@@ -1,0 +1,122 @@
+"""The verdict on every feed that may have given suspect parts."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Collection, Mapping
+from typing import NamedTuple
+
+from trace.core.clock import OPEN
+from trace.floor.models import Salvage
+from trace.genealogy.intervals import Ranges
+from trace.genealogy.rules import Supply, Suspect, Verdict, judge_feed
+from trace.genealogy.suspicion import (
+    Presence,
+    Suspicion,
+    close_over_derivations,
+    name_suspects,
+    where_unknown,
+)
+from trace.material.models import Axis, Derivation, Feed, SetUpLine, Span
+
+
+class Evidence(NamedTuple):
+    """The suspect containers, closed over all that was filled from them, and the verdict per feed."""
+
+    suspects: dict[int, Suspect]
+    verdicts: dict[int, Verdict]
+
+
+SalvageJudge = Callable[[Collection[Salvage], "Evidence"], dict[int, bool]]
+"""Salvages and the evidence so far → {salvage id: wholly} for those that took a suspect part out."""
+
+
+def gather_evidence(suspicion: Suspicion, at: int, judge_salvages: SalvageJudge) -> Evidence:
+    """Close the suspicion over splits, merges, remainders, unknown material and salvage up to `at`,
+    round by round until nothing new is suspect, and judge every feed concerned."""
+    suspects, whole = name_suspects(suspicion)
+    while True:
+        closed = close_over_derivations(suspects, whole, at)
+        unknown = where_unknown(closed)
+        evidence = Evidence(closed, _judge_feeds(closed, unknown))
+        found = _from_unknown(unknown, closed, at)
+        salvages = list(Salvage.objects.filter(superseded=None, at__lte=at).exclude(result__in=closed))
+        if salvages:
+            by_id = {salvage.pk: salvage for salvage in salvages}
+            for pk, wholly in judge_salvages(salvages, evidence).items():
+                found[by_id[pk].result_id] = Suspect(by_id[pk].at, OPEN if wholly else 0)
+        if not found:
+            return evidence
+        suspects |= found
+
+
+def _from_unknown(unknown: Mapping[int, list[Presence]], closed: Mapping[int, Suspect], at: int) -> dict[int, Suspect]:
+    """Remainders of unknown material that may be a suspect container."""
+    rows = Derivation.objects.filter(source=None, superseded=None, at__lte=at, record__feed__in=unknown).exclude(
+        result__in=closed
+    )
+    return {
+        row.result_id: Suspect(row.at - row.error, 0)
+        for row in rows.select_related("record")
+        if row.record
+        and any(
+            presence.may_be_at(row.record.feed_id).meets(row.at - row.error, row.at + row.error)
+            for presence in unknown[row.record.feed_id]
+        )
+    }
+
+
+def _judge_feeds(suspects: Mapping[int, Suspect], unknown: Mapping[int, list[Presence]]) -> dict[int, Verdict]:
+    given = Span.objects.filter(container__in=suspects, superseded=None).values_list("feed", flat=True)
+    feeds = Feed.objects.select_related("axis").filter(pk__in={*given, *unknown})
+    supplies: dict[int, list[Supply]] = defaultdict(list)
+    for span in Span.objects.filter(feed__in=feeds, superseded=None):
+        supplies[span.feed_id].append(
+            Supply(span.container_id, span.first, span.end, span.sure_from, span.since, span.until)
+        )
+    return {
+        feed.pk: judge_feed(
+            supplies[feed.pk],
+            dict(suspects),
+            on_clock=feed.axis.kind == Axis.Kind.CLOCK,
+            bath=feed.kind == Feed.Kind.BATH,
+            may_be_unknown=_unknown_positions(feed, supplies[feed.pk], unknown.get(feed.pk, [])),
+        )
+        for feed in feeds
+    }
+
+
+def _unknown_positions(feed: Feed, supplies: list[Supply], presences: list[Presence]) -> Ranges:
+    """Positions at which unknown material on a feed may be one of these suspect containers."""
+    moments = Ranges(r for presence in presences for r in presence.may_be_at(feed.pk))
+    if feed.axis.kind == Axis.Kind.CLOCK:
+        return moments
+    return Ranges(
+        (supply.first, supply.end)
+        for supply in supplies
+        if supply.container is None and moments.meets(supply.since, supply.until)
+    )
+
+
+def suspect_pieces(verdicts: Mapping[int, Verdict]) -> list[dict[str, int | bool]]:
+    """Pieces of suspect positions per axis and set-up, as the range query wants them: those of one
+    feed are disjoint, and feeds that gave the same share them."""
+    feeds = [feed for feed, verdict in verdicts.items() if verdict.possible]
+    setups: dict[tuple[int, int], set[int]] = defaultdict(set)
+    lines = SetUpLine.objects.filter(feed__in=feeds)
+    for axis, setup, feed in lines.values_list("setup__axis", "setup", "feed"):
+        setups[axis, setup].add(feed)
+    pieces = []
+    for (axis, setup), served in sorted(setups.items()):
+        for first, end, certain, reason in sorted({piece for feed in served for piece in verdicts[feed].pieces()}):
+            pieces.append(
+                {
+                    "axis": axis,
+                    "setup": setup,
+                    "first": first,
+                    "end": min(end, OPEN),
+                    "certain": certain,
+                    "reason": int(reason),
+                }
+            )
+    return pieces
