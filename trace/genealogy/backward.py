@@ -60,7 +60,8 @@ class Entry:
 
 @dataclass(frozen=True)
 class AsBuiltPlace:
-    """A designator of a unit: the part designed in, and what happened there, in order."""
+    """A designator of a unit: the part designed in (None: not in the bill of material), and what
+    happened there, in order; no entries where nothing is on record."""
 
     designator: str
     part: str | None

@@ -53,7 +53,7 @@ def trace_paths(unit: Unit, population: Population, limit: int = 50) -> list[Pat
     judge = PlaceJudge(population.evidence)
     places = list_places(order, population.at)
     for pk in order:
-        homes = tuple(PathStep("unit", keys[home], "which is inside") for home in reversed(above[pk]))
+        homes = tuple(PathStep("unit", keys[home], "") for home in reversed(above[pk]))
         for designator, happenings in places.get(pk, {}).items():
             for path in _paths_at(designator, happenings, judge, keys[pk], homes):
                 paths.append(path)
@@ -74,13 +74,13 @@ def _paths_at(
         sureness, reason = judge(happening)
         if sureness is None:
             continue
-        ended = dict((id(one), when) for one, when in displaced).get(id(happening))
+        ended = {id(one): when for one, when in displaced}.get(id(happening))
         words = f"at {designator}"
         if ended is not None:
             sureness, words = Sureness.CLEARED, f"at {designator} until {_moment(ended)}, and no longer"
         elif len(standing) > 1 and sureness == Sureness.CERTAIN:
             sureness = Sureness.POSSIBLE
-        steps = (*_supply(happening, judge), PathStep("unit", key, words), *homes)
+        steps = (*_supply(happening, judge), PathStep("unit", key, f"{words}{', inside' if homes else ''}"), *homes)
         yield Path(sureness, tuple(reason.words()), steps)
 
 

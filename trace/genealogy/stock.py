@@ -10,7 +10,7 @@ from trace.core.clock import OPEN
 from trace.floor.models import Pass
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.verdicts import Evidence
-from trace.material.models import Axis, Container, Feed, Span
+from trace.material.models import Axis, Container, Feed, FeedRecord, Span
 
 
 @dataclass(frozen=True)
@@ -30,6 +30,7 @@ def list_stock(evidence: Evidence) -> list[StockItem]:
     """Every suspect container that has not left the plant, and every tape with suspect board sets
     that no unit has drawn."""
     containers = Container.objects.select_related("part", "lot").filter(pk__in=evidence.suspects)
+    emptied = _emptied(evidence)
     on_feed = dict(
         Span.objects.filter(container__in=evidence.suspects, superseded=None, end=OPEN).values_list(
             "container", "feed__key"
@@ -46,9 +47,21 @@ def list_stock(evidence: Evidence) -> list[StockItem]:
             evidence.suspects[container.pk].whole_until == OPEN,
         )
         for container in containers
-        if container.gone is None
+        if container.gone is None and container.pk not in emptied
     ]
     return items + _tapes(evidence, [f for f, verdict in evidence.verdicts.items() if verdict.possible])
+
+
+def _emptied(evidence: Evidence) -> set[int]:
+    """Containers that a feed used up: put on last by a load or a splice, ended there, not taken off."""
+    put_on = (FeedRecord.Act.LOAD, FeedRecord.Act.SPLICE, FeedRecord.Act.FOUND)
+    last: dict[int, str] = {}
+    records = FeedRecord.objects.filter(container__in=evidence.suspects, superseded=None)
+    for container, act in records.order_by("happened", "id").values_list("container", "act"):
+        if container is not None and act != FeedRecord.Act.SIGHTING:
+            last[container] = act
+    still = set(Span.objects.filter(container__in=last, superseded=None, end=OPEN).values_list("container", flat=True))
+    return {container for container, act in last.items() if act in put_on and container not in still}
 
 
 def _where(container: Container, feed: str | None) -> str:
