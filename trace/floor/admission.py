@@ -6,15 +6,17 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from trace.engineering.models import Station, Step
+from django.db.models import Model
+
+from trace.engineering.models import Designator, Station, Step
 from trace.engineering.queries import list_steps
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
 from trace.floor.rules import DueStep, Facts, Stopped, judge
 from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
-from trace.material.models import Axis, Feed, SetUp
-from trace.material.queries import get_open_setup, list_on_feeds
+from trace.material.models import Feed, SetUp
+from trace.material.queries import get_open_setup, list_giving, list_on_feeds
 
 
 @dataclass(frozen=True)
@@ -28,21 +30,28 @@ class Admission:
     repeated: bool
 
 
-def admit(units: Sequence[Unit], station: Station, move: Move, setup: SetUp | None = None) -> list[Admission]:
+def admit(
+    units: Sequence[Unit],
+    station: Station,
+    move: Move,
+    setup: SetUp | None = None,
+    positions: Sequence[tuple[int, int]] | None = None,
+) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
 
     For use inside a moving operation, after its row locks. `setup` is a tape's; else the one that
-    is open at the station for each unit's part serves. The number of queries does not grow with
-    the number of units.
+    is open at the station for each unit's part serves. `positions` are those it will draw at, where
+    it does not draw by the clock. The number of queries does not grow with the number of units.
     """
     routes = {unit.part_id: list_steps(unit.part) for unit in units}
     setups = {part: setup or get_open_setup(station, part) for part in routes}
     history = _history(units)
     contents = contents_of(units)
-    local = _things_at(station, [s for s in setups.values() if s])
+    local = _things_at(station, [s for s in setups.values() if s], positions)
     everything = [*local, *(inner for inside in contents.values() for inner in inside)]
     holds = find_holds(move, everything)
     places = _places(units)
+    missing = list_missing_children(units)
     admissions, refusals = [], []
     for unit in units:
         done, drawn = history[unit.pk]
@@ -53,6 +62,11 @@ def admit(units: Sequence[Unit], station: Station, move: Move, setup: SetUp | No
             station=station.key,
             due=DueStep(due.number, due.name, tuple(s.key for s in due.stations.all())) if due else None,
             scrapped=unit.scrapped is not None,
+            missing_children=tuple(
+                f"{part} at {designator}"
+                for designator, part, number in missing[unit.pk]
+                if due and number is not None and number < due.number
+            ),
             held=tuple(
                 f"{h.target_kind} {h.target_key}: {h.reason}"
                 for h in holds
@@ -71,6 +85,21 @@ def admit(units: Sequence[Unit], station: Station, move: Move, setup: SetUp | No
             refusals=[(r.extra["rule"], r.message, r.action) for r in refusals],
         )
     return admissions
+
+
+def list_missing_children(units: Sequence[Unit]) -> dict[int, list[tuple[str, str, int | None]]]:
+    """Per unit, the places of serialised children that are empty: (designator, part key, the number
+    of the step that fills it)."""
+    rows = Designator.objects.filter(parent__in={unit.part_id for unit in units}, line__child__serialised=True)
+    wanted: dict[int, list[tuple[str, str, int | None]]] = defaultdict(list)
+    for parent, name, part, number in rows.values_list("parent", "name", "line__child__key", "step_number"):
+        wanted[parent].append((name, part, number))
+    fitted = set(
+        Fitting.objects.filter(unit__in=units, holds=Fitting.Holds.CHILD, until=None, superseded=None).values_list(
+            "unit", "designator"
+        )
+    )
+    return {unit.pk: [place for place in wanted[unit.part_id] if (unit.pk, place[0]) not in fitted] for unit in units}
 
 
 def contents_of(units: Sequence[Unit]) -> dict[int, list[Unit]]:
@@ -127,11 +156,17 @@ def _places(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
     return places
 
 
-def _things_at(station: Station, setups: Sequence[SetUp]) -> list:
-    """What a hold at a station may sit on: it, set-ups, tapes, feeds, what is loaded, their lots."""
+def _things_at(station: Station, setups: Sequence[SetUp], positions: Sequence[tuple[int, int]] | None) -> list[Model]:
+    """What a hold at a station may sit on: it, set-ups, tapes, feeds, what they give here, its lots.
+
+    On a tape the board sets to be drawn count, not what the heads hold now.
+    """
     if not setups:
         return [station]
     feeds = list(Feed.objects.filter(lines__setup__in=setups).distinct())
-    loaded = [span.container for span in list_on_feeds(feeds) if span.container]
-    tapes = [s.axis.tape for s in setups if s.axis.kind == Axis.Kind.TAPE]
+    spans = list_on_feeds(feeds)
+    if positions:
+        spans = list_giving(feeds, min(first for first, _ in positions), max(last for _, last in positions))
+    loaded = [span.container for span in spans if span.container]
+    tapes = [s.axis.tape for s in setups if s.axis.tape]
     return [station, *setups, *tapes, *feeds, *loaded, *(container.lot for container in loaded)]

@@ -40,9 +40,11 @@ class Facts:
 
 @dataclass(frozen=True)
 class Rule:
-    """One rule of the interlock. `says` gives the sentence when the facts break it, else None."""
+    """One rule of the interlock: `when` it stops, in words; `says` gives the sentence when the facts
+    break it, else None; `action` is what to do next."""
 
     code: str
+    when: str
     says: Callable[[Facts], str | None]
     action: str
 
@@ -59,37 +61,50 @@ def _not_due(facts: Facts) -> str | None:
 RULES: tuple[Rule, ...] = (
     Rule(
         "scrapped",
+        "the unit was scrapped",
         lambda f: f"{f.unit} was scrapped." if f.scrapped else None,
         "Put it in the scrap cage.",
     ),
     Rule(
         "shipped",
+        "the unit is on record as shipped",
         lambda f: f"{f.unit} is on record as shipped to {f.shipped_to}." if f.shipped_to else None,
         "Call the quality engineer: it should not be here.",
     ),
     Rule(
         "packed",
+        "the unit is packed in a carton",
         lambda f: f"{f.unit} is packed in carton {f.packed_in}." if f.packed_in and not f.shipped_to else None,
         "Take it out of the carton with a record first.",
     ),
     Rule(
         "fitted",
+        "the unit is fitted in another",
         lambda f: f"{f.unit} is fitted in {f.fitted_in}." if f.fitted_in else None,
         "Scan the unit it is fitted in, or remove it with a record first.",
     ),
     Rule(
         "inside",
+        "the unit is already inside a station",
         lambda f: f"{f.unit} is already inside {f.inside_at}." if f.inside_at else None,
         "Scan it out there first.",
     ),
-    Rule("not-due", _not_due, "Take it to where it is due."),
+    Rule(
+        "not-due",
+        "the step due on the unit's route is not done at this station",
+        _not_due,
+        "Take it to where it is due.",
+    ),
     Rule(
         "child-missing",
+        "a serialised child that an earlier step should have fitted is missing",
         lambda f: f"{f.unit} still needs {', '.join(f.missing_children)}." if f.missing_children else None,
         "Fit what is missing first.",
     ),
     Rule(
         "held",
+        "an open hold does not permit the move: on the unit, what is in it, the station, its set-up, tape or feeds, "
+        "or the containers and lots they give",
         lambda f: f"Held: {'; '.join(f.held)}" if f.held else None,
         "Put it aside, marked, and call the quality engineer.",
     ),

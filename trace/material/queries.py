@@ -41,3 +41,9 @@ def get_open_setup(station: Station, assembly_id: int) -> SetUp | None:
 def list_on_feeds(feeds: Iterable[Feed]) -> QuerySet[Span]:
     """The spans that are still open on these feeds: what may be there now."""
     return Span.objects.filter(feed__in=feeds, end=OPEN, superseded=None).select_related("container__lot")
+
+
+def list_giving(feeds: Iterable[Feed], first: int, last: int) -> QuerySet[Span]:
+    """The spans of what these feeds may give somewhere in `first..last`."""
+    spans = Span.objects.filter(feed__in=feeds, superseded=None, first__lte=last, end__gt=first)
+    return spans.select_related("container__lot")

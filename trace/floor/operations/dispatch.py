@@ -9,7 +9,7 @@ from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import clean_key
 from trace.core.models import Person
-from trace.floor.admission import contents_of
+from trace.floor.admission import contents_of, list_missing_children
 from trace.floor.models import Carton, Consignment, Customer, Packing, Shipment, Unit
 from trace.floor.operations.passes import bound_by_scan
 from trace.floor.queries import find_due_step, find_home, get_open_pass
@@ -51,8 +51,11 @@ def pack_units(*, carton: str, units: Sequence[Unit], by: Person, at: datetime) 
     check_moves(Move.PACK, [box, *(u for units_inside in inside.values() for u in units_inside)])
     if box.consignments.filter(until=None, shipment__departed__isnull=False).exists():
         raise DispatchRefused(f"Carton {box.key} has been shipped.")
+    missing = list_missing_children(locked)
     for unit in locked:
         _want_finished(unit)
+        for designator, part, _ in missing[unit.pk]:
+            raise DispatchRefused(f"{unit.key} still needs {part} at {designator}.")
     bound_by_scan(locked, to_ticks(at), by)
     recorded = to_ticks(now())
     Packing.objects.bulk_create(

@@ -163,6 +163,8 @@ def take_off_feed(
     candidates = list(_candidates(feed, where, at))
     if not candidates:
         raise FeedRefused(f"Nothing is on record at {feed.key}.", action="Scan what is there first.")
+    if into and (into.gone is not None or any(c and c.part_id != into.part_id for c in candidates)):
+        raise FeedRefused(f"What is on {feed.key} does not belong in {into.key}.")
     only = candidates[0] if len(candidates) == 1 else None
     result = into or (only if not label else None)
     if result is None:

@@ -8,7 +8,7 @@ from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.engineering.queries import list_fitting_parts
-from trace.floor.admission import contents_of
+from trace.floor.admission import contents_of, list_missing_children
 from trace.floor.models import Fitting, Packing, Salvage, Unit
 from trace.floor.operations.passes import bound_by_scan, judge_by_designator
 from trace.floor.queries import find_due_step, find_home, get_open_pass
@@ -46,6 +46,8 @@ def fit_child(*, unit: Unit, designator: str, child: Unit, by: Person, at: datet
         raise FittingRefused(f"{child.key} is still inside {station.station.key}.")
     if due := find_due_step(child):
         raise FittingRefused(f"{child.key} is not finished: step {due} is due.", action="Take it there first.")
+    for place, part, _ in list_missing_children([child])[child.pk]:
+        raise FittingRefused(f"{child.key} still needs {part} at {place}.", action="Fit that first.")
     if Packing.objects.filter(unit=child, until=None).exists():
         raise FittingRefused(f"{child.key} is packed in a carton.")
     bound_by_scan([child], to_ticks(at), by)

@@ -54,7 +54,7 @@ def start_pass(
     scan = to_ticks(at)
     locked = _lock([unit])
     neighbour = _neighbour_scan(station, scan, by)
-    (admission,) = admit(locked, station, Move.START, setup)
+    (admission,) = admit(locked, station, Move.START, setup, position and [position])
     (entry,) = _record(
         [admission], station, by, scanned_in=scan, positions=position and [position], neighbour=neighbour
     )
@@ -81,8 +81,7 @@ def finish_pass(
     inside = get_open_pass(unit)
     if inside is None:
         raise PassRefused(f"{unit.key} is not inside any station.", action="Scan it in first.")
-    if outcome not in {Pass.Outcome.PASSED, Pass.Outcome.FAILED, Pass.Outcome.ABORTED}:
-        raise PassRefused(f"“{outcome}” is not an outcome.", action="Say passed, failed or aborted.")
+    _want_outcome(outcome)
     if held := find_holds(Move.FINISH, [*contents_of([unit])[unit.pk], inside.station]):
         raise Stopped(f"Stop. Held: {held[0].reason}", action="Call the quality engineer.", rule="held")
     close_pass(inside, outcome, to_ticks(at), by, drew=drew, only=only)
@@ -113,6 +112,7 @@ def record_passes(
     """
     if not 0 < len(units) <= BATCH:
         raise PassRefused(f"Between 1 and {BATCH} units can pass together, not {len(units)}.")
+    _want_outcome(outcome)
     if positions is not None and len(positions) != len(units):
         raise PassRefused("Give each unit its own position, or none.")
     if station.scan_mode == ScanMode.GATED and entered is None:
@@ -127,7 +127,7 @@ def record_passes(
     neighbour = _neighbour_scan(station, scanned_in or to_ticks(at), by)
     ordered = [locked[unit.pk] for unit in units]
     return _record(
-        admit(ordered, station, Move.START, setup),
+        admit(ordered, station, Move.START, setup, positions),
         station,
         by,
         scanned_in=scanned_in,
@@ -179,6 +179,11 @@ def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station
         station=station
     )
     _bound_all(waiting.select_related("axis"), scan, by)
+
+
+def _want_outcome(outcome: str) -> None:
+    if outcome not in {Pass.Outcome.PASSED, Pass.Outcome.FAILED, Pass.Outcome.ABORTED}:
+        raise PassRefused(f"“{outcome}” is not an outcome.", action="Say passed, failed or aborted.")
 
 
 def _lock(units: Sequence[Unit]) -> list[Unit]:
