@@ -31,6 +31,14 @@ class Reason(IntFlag):
         return [(reason.name or "").lower() for reason in type(self) if reason in self]
 
 
+REASONS = {
+    Reason.BLURRED: "the moment of a change is not known exactly, so other material may be in its place",
+    Reason.MIXED: "suspect and other material were mixed before it was drawn",
+    Reason.UNSURE: "it is not sure that the unit drew in this pass",
+    Reason.UNRECORDED: "what was on the feed is not on record, and it may have been the suspect",
+}
+
+
 @dataclass(frozen=True)
 class Suspect:
     """A container under suspicion: it may give suspect parts from `since` on, and gives nothing

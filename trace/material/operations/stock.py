@@ -146,6 +146,15 @@ def make_batch(
 
 
 @moving
+def store_container(*, container: Container, store: str, by: Person, at: datetime) -> Container:
+    """A container is moved to another store, quarantine among them. Refuses with Held."""
+    (container,) = _lock([container], Move.STORE)
+    container.store = store.strip()
+    container.save(update_fields=["store"])
+    return container
+
+
+@moving
 def discard_container(*, container: Container, reason: str, by: Person, at: datetime) -> Container:
     """A container leaves the plant for good: scrapped, used up or returned. Refuses with Held."""
     (container,) = _lock([container], Move.SCRAP)

@@ -1,0 +1,106 @@
+"""Write the tables of DEVELOPERS.md from the data that the code runs on."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.core.management.base import BaseCommand, CommandParser
+
+from trace.core.errors import Refusal
+from trace.engineering.models import ScanMode
+from trace.floor.rules import RULES
+from trace.genealogy.rules import REASONS
+from trace.holds.rules import ALWAYS_PERMITTED, Move
+from trace.material.models import FeedRecord
+
+DOCUMENT = Path(settings.BASE_DIR) / "DEVELOPERS.md"
+
+Row = Sequence[str]
+
+
+def _interlock() -> Iterable[Row]:
+    yield "code", "stops when", "next action"
+    for rule in RULES:
+        yield f"`{rule.code}`", rule.when, rule.action
+
+
+def _moves() -> Iterable[Row]:
+    yield "move", "in words", "a hold can refuse it"
+    for move in Move:
+        yield f"`{move.value}`", str(move.label), "no" if move in ALWAYS_PERMITTED else "yes"
+
+
+def _acts() -> Iterable[Row]:
+    yield "act", "in words"
+    for act in FeedRecord.Act:
+        yield f"`{act.value}`", str(act.label)
+
+
+def _scan_modes() -> Iterable[Row]:
+    yield "mode", "what its scans prove"
+    for mode in ScanMode:
+        yield f"`{mode.value}`", str(mode.label).partition(": ")[2]
+
+
+def _reasons() -> Iterable[Row]:
+    yield "reason", "why a carrier is only possible"
+    for reason, words in REASONS.items():
+        yield f"`{reason.words()[0]}`", words
+
+
+def _refusals() -> Iterable[Row]:
+    yield "code", "refusal", "in words"
+    for refusal in sorted(_every_refusal(Refusal), key=lambda kind: (kind.code, kind.__name__)):
+        where = refusal.__module__.removeprefix("trace.")
+        yield f"`{refusal.code}`", f"`{where}.{refusal.__name__}`", (refusal.__doc__ or "").split("\n")[0]
+
+
+def _every_refusal(kind: type[Refusal]) -> set[type[Refusal]]:
+    import trace.urls  # noqa: F401  so that every area is imported
+
+    found = {sub for sub in kind.__subclasses__() if sub.__module__.startswith("trace.")}
+    return found.union(*(_every_refusal(sub) for sub in found))
+
+
+TABLES: dict[str, Callable[[], Iterable[Row]]] = {
+    "interlock": _interlock,
+    "moves": _moves,
+    "acts": _acts,
+    "scan modes": _scan_modes,
+    "reasons": _reasons,
+    "refusals": _refusals,
+}
+
+
+def render(text: str) -> str:
+    """`text` with each part between `<!-- table: NAME -->` and `<!-- end -->` written anew.
+
+    KeyError where the document asks for a table that there is not.
+    """
+
+    def table(match: re.Match[str]) -> str:
+        head, *rows = [" | ".join(row) for row in TABLES[match[1]]()]
+        rule = " | ".join("---" for _ in head.split(" | "))
+        body = "\n".join(f"| {row} |" for row in (head, rule, *rows))
+        return f"<!-- table: {match[1]} -->\n{body}\n<!-- end -->"
+
+    return re.sub(r"<!-- table: ([a-z ]+) -->\n.*?<!-- end -->", table, text, flags=re.DOTALL)
+
+
+class Command(BaseCommand):
+    help = "Write the tables of DEVELOPERS.md anew from the code."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("--check", action="store_true", help="only say whether they are up to date")
+
+    def handle(self, *_: Any, **options: Any) -> None:
+        text = DOCUMENT.read_text(encoding="utf-8")
+        fresh = render(text)
+        if options["check"]:
+            self.stdout.write("up to date" if fresh == text else "out of date: python3 manage.py document")
+        else:
+            DOCUMENT.write_text(fresh, encoding="utf-8")
