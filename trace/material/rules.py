@@ -110,7 +110,8 @@ def reckon(
     ordered = sorted(records, key=lambda r: (r.first, r.last, r.happened, r.id))
     order = {record.id: index for index, record in enumerate(ordered)}
     candidates = [_Candidate(None, _OPENING, 0)]
-    waiting = False
+    waiting: list[Record] = []
+    tangled = _tangled(ordered)
     bound: int | None = None
     bound_at = 0
 
@@ -119,20 +120,24 @@ def reckon(
         match record.act:
             case "load" | "found" | "clear" | "take-off":
                 _end(earlier, record, record.last)
-                bound, bound_at, waiting = record.quantity, record.last, False
+                bound, bound_at = record.quantity, record.last
+                waiting = [r for r in waiting if not _before(r, record)]
             case "splice":
                 start, end = _splice(record, draws)
                 _end(earlier, record, end)
-                waiting |= start >= OPEN - 1 or end == OPEN
+                if start >= OPEN - 1 or end == OPEN:
+                    waiting.append(record)
                 candidates.append(_Candidate(record.container, record, start))
                 bound = None if bound is None or record.quantity is None else bound + record.quantity
             case "top-up":
                 _end([c for c in earlier if c.vacant], record, record.last)
-                bound = _bound_after(record, earlier, bound, bound_at, draws)
+                bound = None if record.id in tangled else _bound_after(record, earlier, bound, bound_at, draws)
                 bound_at = record.last
                 candidates.append(_Candidate(record.container, record, record.first))
                 used_up = OPEN if bound is None else _used_up(bound, record.last, draws)
-                waiting |= bound is not None and used_up == OPEN
+                waiting = [r for r in waiting if r.act != "top-up"]
+                if bound is not None and used_up == OPEN:
+                    waiting.append(record)
                 for candidate in candidates:
                     if not candidate.vacant and candidate.end() > record.first:
                         candidate.used_up = used_up
@@ -140,6 +145,7 @@ def reckon(
                 _end([c for c in earlier if c.vacant], record, record.last)
             case "dump" if record.cleaned:
                 _end(earlier, record, record.last)
+        bound = None if record.id in tangled else bound
         if record.act in PUTS_ON - BY_DRAWS:
             candidates.append(_Candidate(record.container, record, record.first))
         if record.act == "hand-fill":
@@ -175,6 +181,18 @@ def reckon(
 def _before(earlier: Record, later: Record) -> bool:
     """Whether `earlier` surely came first; same exact position: the order of the records."""
     return earlier.last <= later.first
+
+
+def _tangled(ordered: Sequence[Record]) -> set[int]:
+    """Ids of the records whose order to another is not known: no count holds across them."""
+    tangled: set[int] = set()
+    reaching: Record | None = None
+    for record in ordered:
+        if reaching and not _before(reaching, record):
+            tangled |= {reaching.id, record.id}
+        if reaching is None or record.last > reaching.last:
+            reaching = record
+    return tangled
 
 
 def _end(candidates: Iterable[_Candidate], record: Record, position: int) -> None:
@@ -246,7 +264,7 @@ def _unknown_after_use(
     for position in {c.used_up for c in candidates if c.used_up < OPEN and c.end() == c.used_up}:
         last = max((c.placed for c in candidates if c.used_up == position), key=lambda r: order.get(r.id, -1))
         unknown = _Candidate(None, last, position)
-        for record in ordered[order[last.id] + 1 :]:
+        for record in ordered[order.get(last.id, -1) + 1 :]:
             if record.act in EMPTIES and record.last > position:
                 unknown.ends.append((record.last, record))
         found.append(unknown)
