@@ -127,12 +127,21 @@ def where_unknown(suspects: Mapping[int, Suspect]) -> dict[int, list[Presence]]:
         places[assembly, designator].add(part)
     lines = SetUpLine.objects.filter(
         setup__assembly__in={assembly for assembly, _ in places},
-        feed__in=Span.objects.filter(container=None, superseded=None).values("feed"),
+        feed__in=_unknown_between(
+            min((p.since for p in presences.values()), default=OPEN),
+            max((p.until for p in presences.values()), default=0),
+        ),
     )
     parts: dict[int, set[int]] = defaultdict(set)
     for feed, assembly, designator in lines.values_list("feed", "setup__assembly", "designator"):
         parts[feed] |= places.get((assembly, designator), set())
     return {feed: [p for part in sorted(fit) for p in of_part[part]] for feed, fit in parts.items() if fit}
+
+
+def _unknown_between(since: int, until: int) -> set[int]:
+    """Feeds that had unknown material at some moment between these."""
+    spans = Span.objects.filter(container=None, superseded=None, until__gte=since, since__lt=until)
+    return set(spans.values_list("feed", flat=True))
 
 
 def _prove_elsewhere(presences: Mapping[int, Presence]) -> None:
