@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from trace.core.clock import OPEN
-from trace.material.rules import Draw, Record, Reckoning, board_sets_at, reckon
+from trace.material.rules import Draw, Reckoning, Record, board_sets_at, reckon
 
 A, B, C, D = 1, 2, 3, 4
 
@@ -295,7 +295,17 @@ def test_a_place_filled_by_hand_somewhere_takes_none_away() -> None:
         ([record(1, "load", A, (0, 20)), record(2, "load", B, (10, 15))], [], {A, B}),
         ([record(1, "load", A, 0), record(2, "load", B, (15, 25))], [], {A, B}),
     ],
-    ids=["one", "nobody knows", "last", "splice not reached", "splice settled", "mixed", "empty", "unordered", "after?"],
+    ids=[
+        "one",
+        "nobody knows",
+        "last",
+        "splice not reached",
+        "splice settled",
+        "mixed",
+        "empty",
+        "unordered",
+        "after?",
+    ],
 )
 def test_what_comes_off_is_of_every_candidate(before: list[Record], drawn: list[int], remainder: set) -> None:
     records = [*before, record(9, "take-off", D, 20)]

@@ -13,7 +13,7 @@ from trace.core.clock import OPEN
 
 LOADS = frozenset({"load", "found"})
 EMPTIES = frozenset({"load", "found", "clear", "take-off"})
-PUTS_ON = frozenset({"load", "found", "splice", "top-up", "charge", "hand-fill"})
+PUTS_ON = frozenset({"load", "found", "splice", "top-up", "charge"})
 BY_DRAWS = frozenset({"splice", "top-up"})
 """Acts whose ends follow from counting draws; feeds with none need no draws to be reckoned."""
 
@@ -110,6 +110,7 @@ def reckon(
     ordered = sorted(records, key=lambda r: (r.first, r.last, r.happened, r.id))
     order = {record.id: index for index, record in enumerate(ordered)}
     candidates = [_Candidate(None, _OPENING, 0)]
+    by_hand = []  # never lies on the feed: nothing done there ends it, nor does it come off
     waiting: list[Record] = []
     tangled = _tangled(ordered)
     bound: int | None = None
@@ -149,7 +150,7 @@ def reckon(
         if record.act in PUTS_ON - BY_DRAWS:
             candidates.append(_Candidate(record.container, record, record.first))
         if record.act == "hand-fill":
-            candidates[-1].ends.append((record.last + 1, record))
+            by_hand.append(_Candidate(record.container, record, record.first, ends=[(record.last + 1, record)]))
         if record.act == "found":
             candidates.append(_Candidate(None, record, record.first))
             candidates[-1].ends.append((record.last, record))
@@ -157,7 +158,7 @@ def reckon(
             candidates.append(_Candidate(None, record, record.first, vacant=True))
 
     candidates += _unknown_after_use(candidates, ordered, order)
-    spans = [span for c in candidates for span in _spans(c, ordered, on_clock)]
+    spans = [span for c in [*candidates, *by_hand] for span in _spans(c, ordered, on_clock)]
     if places == 1:
         spans = _cut_out_hand_fills(spans, ordered)
     return Reckoning(
