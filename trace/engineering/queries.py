@@ -2,9 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal
 
+from django.db import connection
+from django.db.models import QuerySet
+from django.db.models.expressions import RawSQL
+
+from trace.core.errors import NotFound
+from trace.core.sql import load_sql
 from trace.engineering.models import BomLine, Designator, Part, Step, Substitute
+
+
+class RevisionUnclear(NotFound):
+    """A part number has several revisions, and which one is meant was not said."""
+
+    code = "revision-unclear"
+    action = "Name the revision."
+
+
+def get_part(number: str, revision: str = "") -> Part:
+    """The part of this number and revision; without a revision the only one there is.
+
+    Refuses with NotFound, or with RevisionUnclear when there are several and none has an empty revision.
+    """
+    found = {part.revision: part for part in Part.objects.filter(number=number)}
+    if part := found.get(revision):
+        return part
+    if not found or revision:
+        raise NotFound(
+            f"There is no part {number}{revision and f' revision {revision}'}.",
+            action="Check the number, or define it.",
+        )
+    if len(found) > 1:
+        raise RevisionUnclear(f"Part {number} has revisions {', '.join(sorted(found))}.")
+    return next(iter(found.values()))
 
 
 def list_fitting_parts(assembly: Part, designator: str) -> set[int]:
@@ -32,3 +66,62 @@ def list_places_of(parts: Iterable[int]) -> list[tuple[int, str, int]]:
 def list_steps(part: Part) -> list[Step]:
     """The route of a part in order, with the stations of each step."""
     return list(Step.objects.filter(part=part).order_by("number").prefetch_related("stations"))
+
+
+# Parts explosion -----------------------------------------------------------------------------------------------------
+
+
+def _walk(name: str, part: Part) -> RawSQL:
+    return RawSQL(load_sql(__file__, name, connection.vendor), [part.pk])
+
+
+def trace_lines(assembly: Part) -> QuerySet[BomLine]:
+    """The single-level list: every BOM line in the assembly, at any depth, each once; parents before children."""
+    lines = BomLine.objects.filter(parent__in=_walk("explode", assembly)).select_related("parent", "child")
+    return lines.order_by("-parent_level", "parent", "number")
+
+
+def trace_explosion(assembly: Part, quantity: Decimal = Decimal(1)) -> dict[Part, Decimal]:
+    """How much of every part is in so many of an assembly, over all ways down to it; not the assembly itself.
+
+    In each part's own unit of measure. Exact: a part reached by several ways is counted by each of them
+    (a walk that only remembers where it has been gets the set right and the totals wrong).
+    """
+    totals: dict[Part, Decimal] = defaultdict(Decimal)
+    # A parent's total is whole before it is handed on: all lines into it come from higher levels.
+    for line in trace_lines(assembly):
+        totals[line.child] += line.quantity * (quantity if line.parent == assembly else totals[line.parent])
+    return dict(totals)
+
+
+def trace_where_used(part: Part) -> QuerySet[Part]:
+    """Every assembly that has this part in it, at any depth, by its own BOM lines (not as a substitute)."""
+    return Part.objects.filter(pk__in=_walk("where_used", part))
+
+
+@dataclass(frozen=True)
+class IndentedLine:
+    """One row of an indented BOM: `quantity` is in one of the whole assembly, by this way down only."""
+
+    depth: int
+    line: BomLine
+    quantity: Decimal
+
+
+def trace_indented(assembly: Part, depth: int | None = None) -> Iterator[IndentedLine]:
+    """The indented BOM in the order of its lines, down to `depth` (1 is the assembly's own lines; None is all).
+
+    A part that is used twice is shown twice, with all that is in it.
+    """
+    lines: dict[int, list[BomLine]] = defaultdict(list)
+    for line in trace_lines(assembly):
+        lines[line.parent_id].append(line)
+
+    def walk(parent: int, quantity: Decimal, level: int) -> Iterator[IndentedLine]:
+        if depth is not None and level > depth:
+            return
+        for line in lines[parent]:
+            yield (row := IndentedLine(level, line, quantity * line.quantity))
+            yield from walk(line.child_id, row.quantity, level + 1)
+
+    return walk(assembly.pk, Decimal(1), 1)

@@ -1,0 +1,55 @@
+import os
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from django.conf import settings
+
+from trace.core.models import Person
+from trace.engineering.models import Part, Site
+from trace.engineering.operations import define_part, define_site
+
+
+@pytest.fixture
+def at() -> datetime:
+    return datetime(2026, 11, 2, 8, tzinfo=UTC)
+
+
+@pytest.fixture
+def by(db) -> Person:
+    return Person.objects.create(key="P-001", name="Ada Planner")
+
+
+@pytest.fixture
+def who(by, at) -> dict:
+    return {"by": by, "at": at}
+
+
+@pytest.fixture
+def site(who) -> Site:
+    return define_site(key="WORKS", name="Works", **who)
+
+
+@pytest.fixture
+def part(who) -> Callable[..., Part]:
+    """`part("R-1")` is a component, `part("B-1", 2)` an assembly at level 2."""
+
+    def make(number: str, level: int = 0, **more) -> Part:
+        more.setdefault("kind", Part.Kind.ASSEMBLY if level else Part.Kind.COMPONENT)
+        return define_part(number=number, name=f"part {number}", level=level, **more, **who)
+
+    return make
+
+
+@pytest.fixture
+def hardware() -> Callable[[str], bytes]:
+    """The content of an open-hardware file kept beside the repository; without it CI fails, others skip."""
+
+    def read(name: str) -> bytes:
+        path = Path(settings.BASE_DIR).parent / "shared" / "data" / "hardware" / name
+        if not path.exists():
+            (pytest.fail if os.environ.get("CI") else pytest.skip)(f"{path} is not here")
+        return path.read_bytes()
+
+    return read

@@ -1,0 +1,105 @@
+"""Every constraint of the engineering models, broken on purpose: the database itself refuses."""
+
+from collections.abc import Callable
+from decimal import Decimal
+from types import SimpleNamespace
+
+import pytest
+from django.apps import apps
+from django.db import IntegrityError, models, transaction
+
+from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step, Substitute
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def plant(db) -> SimpleNamespace:
+    site = Site.objects.create(key="S", name="s")
+    Station.objects.create(key="ST", name="s", site=site)
+    board = Part.objects.create(key="B", number="B", revision="A", name="b", kind="assembly", level=1)
+    chip = Part.objects.create(key="C", number="C", name="c")
+    line = BomLine.objects.create(parent=board, child=chip, parent_level=1, child_level=0, number=1, quantity=1)
+    Designator.objects.create(parent=board, line=line, name="U1")
+    Substitute.objects.create(line=line, part=chip)
+    Step.objects.create(part=board, number=10, name="s")
+    return SimpleNamespace(site=site, board=board, chip=chip, line=line)
+
+
+def station(plant, **changed):
+    Station.objects.create(**{"key": "NEW", "name": "s", "site": plant.site, **changed})
+
+
+def part(plant, **changed):
+    Part.objects.create(**{"key": "NEW", "number": "NEW", "name": "n", **changed})
+
+
+def line(plant, **changed):
+    sound = {
+        "parent": plant.board,
+        "child": plant.chip,
+        "parent_level": 1,
+        "child_level": 0,
+        "number": 2,
+        "quantity": 1,
+    }
+    BomLine.objects.create(**{**sound, **changed})
+
+
+def designator(plant, **changed):
+    Designator.objects.create(**{"parent": plant.board, "line": plant.line, "name": "U2", **changed})
+
+
+def step(plant, **changed):
+    Step.objects.create(**{"part": plant.board, "number": 20, "name": "s", **changed})
+
+
+BREACHES: list[tuple[str, Callable, dict]] = [
+    ("station_rate_not_negative", station, {"rate_per_hour": Decimal("-0.0001")}),
+    ("part_number_and_revision", part, {"number": "B", "revision": "A"}),
+    ("part_costs_not_negative", part, {"standard_cost": Decimal("-0.000001")}),
+    ("part_costs_not_negative", part, {"replace_minutes": Decimal("-0.01")}),
+    ("part_level_fits_kind", part, {"kind": "assembly", "level": 0}),
+    ("part_level_fits_kind", part, {"kind": "component", "level": 1}),
+    ("part_level_fits_kind", part, {"kind": "pet", "level": 1}),
+    ("bom_line_number_once", line, {"number": 1}),
+    ("bom_quantity_positive", line, {"quantity": 0}),
+    ("bom_quantity_positive", line, {"quantity": -1}),
+    ("bom_child_level_below_parent", line, {"child_level": 1}),
+    ("designator_once_per_assembly", designator, {"name": "U1"}),
+    ("designator_quantity_positive", designator, {"quantity": 0}),
+    ("step_number_once_per_route", step, {"number": 10}),
+    ("step_minutes_not_negative", step, {"minutes": Decimal("-0.001")}),
+    ("substitute_once_per_line", lambda plant: Substitute.objects.create(line=plant.line, part=plant.chip), {}),
+]
+CONSTRAINTS: dict[str, tuple[type[models.Model], models.BaseConstraint]] = {
+    constraint.name: (model, constraint)
+    for model in apps.get_app_config("trace").get_models()
+    if model.__module__ == "trace.engineering.models"
+    for constraint in model._meta.constraints
+}
+
+
+@pytest.mark.parametrize(("name", "make", "changed"), BREACHES)
+def test_the_database_refuses(plant, name, make, changed):
+    with pytest.raises(IntegrityError) as refused, transaction.atomic():
+        make(plant, **changed)
+    model, constraint = CONSTRAINTS[name]
+    columns = [f"{model._meta.db_table}.{model._meta.get_field(f).column}" for f in getattr(constraint, "fields", ())]
+    # SQLite names a unique constraint by its columns.
+    assert name in str(refused.value) or (columns and ", ".join(columns) in str(refused.value))
+
+
+@pytest.mark.parametrize("make", [station, part, line, designator, step])
+def test_the_same_without_the_breach_is_accepted(plant, make):
+    make(plant)
+
+
+def test_every_constraint_is_tried():
+    assert {name for name, _, _ in BREACHES} == set(CONSTRAINTS)
+
+
+@pytest.mark.parametrize(("make", "key"), [(station, "ST"), (part, "B")])
+def test_a_key_is_unique_among_its_kind(plant, make, key):
+    with pytest.raises(IntegrityError), transaction.atomic():
+        make(plant, key=key)

@@ -1,0 +1,42 @@
+"""Writing the engineering data: sites, stations, parts, bills of material, routes, costs."""
+
+from trace.engineering.operations.boms import BomRefused, SubstituteRefused, approve_substitute, set_bom
+from trace.engineering.operations.imports import BomFileRefused, BomReport, import_bom
+from trace.engineering.operations.master import (
+    CostRefused,
+    PartCost,
+    PartRefused,
+    SiteRefused,
+    StationRate,
+    StationRefused,
+    define_part,
+    define_site,
+    define_station,
+    set_costs,
+)
+from trace.engineering.operations.routes import RouteRefused, RouteRow, set_route
+from trace.engineering.rules import BomRow
+
+__all__ = [
+    "BomFileRefused",
+    "BomRefused",
+    "BomReport",
+    "BomRow",
+    "CostRefused",
+    "PartCost",
+    "PartRefused",
+    "RouteRefused",
+    "RouteRow",
+    "SiteRefused",
+    "StationRate",
+    "StationRefused",
+    "SubstituteRefused",
+    "approve_substitute",
+    "define_part",
+    "define_site",
+    "define_station",
+    "import_bom",
+    "set_bom",
+    "set_costs",
+    "set_route",
+]

@@ -1,0 +1,120 @@
+"""What is in an assembly, and what may take its place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from trace.core.errors import Refusal
+from trace.core.models import Person
+from trace.engineering.models import BomLine, Designator, Part, Substitute
+from trace.engineering.operations.common import changing
+from trace.engineering.rules import BomRow, Problem, judge_bom
+
+
+class BomRefused(Refusal):
+    """The bill of material can't be set so. `extra["problems"]` has every problem with its row, from 0."""
+
+    code = "bom-refused"
+    action = "Correct the rows named and set the whole bill of material again."
+
+
+class SubstituteRefused(Refusal):
+    """The part can't take the other's place."""
+
+    code = "substitute-refused"
+
+
+@changing
+def set_bom(*, assembly: Part, rows: Sequence[BomRow], by: Person, at: datetime) -> list[BomLine]:
+    """Write the bill of material of an assembly: its lines in this order, their designators in theirs.
+
+    Two rows may name one part: they stay two lines. Written once; a changed one is a new revision of the
+    assembly. Refuses with BomRefused when the assembly has one or is none, and every row that `judge_bom`
+    finds wrong or whose step is not on the assembly's route.
+    """
+    check_bomless(assembly)
+    if not rows:
+        raise BomRefused("A bill of material needs at least one row.")
+    if problems := [*judge_bom(assembly.level, rows), *_judge_steps(assembly, rows)]:
+        raise BomRefused(
+            f"The bill of material of {assembly.number} is not right: "
+            + " ".join(f"Row {problem.row + 1}: {problem.what} {problem.mend}" for problem in problems),
+            problems=problems,
+        )
+    return write_lines(assembly, rows)
+
+
+def check_bomless(assembly: Part) -> None:
+    """Refuse with BomRefused what has a bill of material already, or can't have one."""
+    if not assembly.level:
+        raise BomRefused(
+            f"{assembly.number} is a {assembly.get_kind_display()}: nothing is in it.",
+            action="Define it as an assembly.",
+        )
+    if BomLine.objects.filter(parent=assembly).exists():
+        raise BomRefused(
+            f"{assembly.number} has its bill of material, and units may have been built by it.",
+            action="Define a new revision of the assembly for the changed one.",
+        )
+
+
+def write_lines(assembly: Part, rows: Sequence[BomRow]) -> list[BomLine]:
+    """The rows, judged before, as records."""
+    lines = BomLine.objects.bulk_create(
+        BomLine(
+            parent=assembly,
+            child=row.part,
+            parent_level=assembly.level,
+            child_level=row.part.level,
+            number=number,
+            quantity=row.quantity,
+        )
+        for number, row in enumerate(rows, 1)
+    )
+    Designator.objects.bulk_create(
+        Designator(parent=assembly, line=line, name=name, quantity=row.each, step_number=row.step_number)
+        for line, row in zip(lines, rows, strict=True)
+        for name in row.designators
+    )
+    return lines
+
+
+def _judge_steps(assembly: Part, rows: Sequence[BomRow]) -> list[Problem]:
+    """Where there is a route, rows name its steps only; else the route is held to them when it is set."""
+    route = set(assembly.steps.values_list("number", flat=True))
+    return [
+        Problem(number, "step_number", f"Step {row.step_number} is not on the route.", "Name one of its steps.")
+        for number, row in enumerate(rows)
+        if route and row.step_number is not None and row.step_number not in route
+    ]
+
+
+@changing
+def approve_substitute(*, assembly: Part, part: Part, substitute: Part, by: Person, at: datetime) -> list[Substitute]:
+    """Approve `substitute` wherever `part` is designed into `assembly`: on each of its lines.
+
+    Refuses with SubstituteRefused when the part is not in the assembly or the substitute is approved already,
+    is the part itself, is retired, is measured or tracked otherwise, or does not stand below the assembly.
+    """
+    lines = list(BomLine.objects.filter(parent=assembly, child=part))
+    reasons = {
+        f"{part.number} is not in {assembly.number}.": not lines,
+        f"{part.number} needs no approval in its own place.": substitute == part,
+        f"{substitute.number} is retired.": substitute.retired,
+        f"{substitute.number} is approved already.": Substitute.objects.filter(
+            line__in=lines, part=substitute
+        ).exists(),
+        f"{substitute.number} is counted in {substitute.unit_of_measure}, {part.number} in {part.unit_of_measure}.": (
+            substitute.unit_of_measure != part.unit_of_measure
+        ),
+        f"One of {part.number} and {substitute.number} is tracked by serial, the other by lot.": (
+            substitute.serialised != part.serialised
+        ),
+        f"{substitute.number} stands at level {substitute.level}, which is not below the assembly's.": (
+            substitute.level >= assembly.level
+        ),
+    }
+    if wrong := [reason for reason, holds in reasons.items() if holds]:
+        raise SubstituteRefused(" ".join(wrong), action="Name a part that fits the same places in the same way.")
+    return Substitute.objects.bulk_create(Substitute(line=line, part=substitute) for line in lines)

@@ -1,0 +1,44 @@
+"""What all engineering operations share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db.models import CharField, Model
+
+from trace.core.errors import Refusal
+from trace.engineering.models import Site
+from trace.engineering.rules import shorten
+from trace.ledger.operation import operation
+
+
+def take_turn() -> None:
+    """Engineering data changes seldom, one operation at a time: what was checked still holds when it is written.
+
+    The lock is on the site; it does not hinder others from pointing at the site.
+    """
+    list(Site.objects.select_for_update(no_key=True))
+
+
+changing: Callable[..., Any] = operation(gate=take_turn)
+"""Decorator of the operations that change engineering data."""
+
+
+def save_checked(record: Model, refusal: type[Refusal]) -> None:
+    """Save a record, or refuse with every field that its model does not accept."""
+    problems = [
+        f"{field.verbose_name.capitalize()} “{shorten(text)}” has a character that can't be shown."
+        for field in record._meta.concrete_fields
+        if isinstance(field, CharField) and not (text := getattr(record, field.attname) or "").isprintable()
+    ]
+    try:
+        record.full_clean(exclude=[field.name for field in record._meta.concrete_fields if field.is_relation])
+    except ValidationError as error:
+        for name, messages in error.message_dict.items():
+            label = "" if name == "__all__" else f"{record._meta.get_field(name).verbose_name.capitalize()}: "  # type: ignore[union-attr]
+            problems += [f"{label}{message}" for message in messages]
+    if problems:
+        raise refusal(" ".join(problems))
+    record.save()

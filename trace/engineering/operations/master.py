@@ -1,0 +1,211 @@
+"""Sites, stations, parts and what they cost."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+from zoneinfo import available_timezones
+
+from trace.core.errors import Refusal
+from trace.core.keys import clean_key
+from trace.core.models import Person
+from trace.engineering.models import Part, ScanMode, Site, Station
+from trace.engineering.operations.common import changing, save_checked
+from trace.engineering.rules import EACH, part_key
+from trace.ledger.operation import note
+
+
+class SiteRefused(Refusal):
+    """The site can't be defined so."""
+
+    code = "site-refused"
+    action = "Name the plant, its IANA time zone and its ISO 4217 currency."
+
+
+class StationRefused(Refusal):
+    """The station can't be defined so."""
+
+    code = "station-refused"
+    action = "Correct what is named and define the station again."
+
+
+class PartRefused(Refusal):
+    """The part can't be defined so."""
+
+    code = "part-refused"
+    action = "Correct what is named and define the part again."
+
+
+class CostRefused(Refusal):
+    """A cost or rate can't be set so."""
+
+    code = "cost-refused"
+    action = "Give an amount of 0 or more; an assembly's cost follows from its parts."
+
+
+@changing
+def define_site(*, key: str, name: str, zone: str = "UTC", currency: str = "EUR", by: Person, at: datetime) -> Site:
+    """The plant of this database.
+
+    Refuses with SiteRefused when there is one already, when the zone is none, or when the currency is not
+    three capitals; with BadKey.
+    """
+    if present := Site.objects.first():
+        raise SiteRefused(
+            f"This is the database of {present.name}.", action="A second plant has a database of its own."
+        )
+    if zone not in available_timezones():
+        raise SiteRefused(f"“{zone}” is not a time zone.", action="Name one such as Europe/Berlin.")
+    if not (len(currency) == 3 and currency.isascii() and currency.isalpha() and currency.isupper()):
+        raise SiteRefused(f"“{currency}” is not a currency code.", action="Name one such as EUR.")
+    site = Site(key=clean_key(key), name=name, zone=zone, currency=currency)
+    save_checked(site, SiteRefused)
+    return site
+
+
+@changing
+def define_station(
+    *,
+    key: str,
+    name: str,
+    site: Site,
+    area: str = "",
+    scan_mode: str = ScanMode.GATED,
+    counts_cycles: bool = False,
+    work_seconds: int = 0,
+    rate_per_hour: Decimal = Decimal(0),
+    by: Person,
+    at: datetime,
+) -> Station:
+    """A place where work is done, and what its scans prove.
+
+    `work_seconds` is the least time a unit needs there; `rate_per_hour` is labour and machine in the site's
+    currency. Refuses with StationRefused what the record does not accept, a key in use included; with BadKey.
+    """
+    station = Station(
+        key=clean_key(key),
+        name=name,
+        site=site,
+        area=area,
+        scan_mode=scan_mode,
+        counts_cycles=counts_cycles,
+        work_seconds=work_seconds,
+        rate_per_hour=rate_per_hour,
+    )
+    save_checked(station, StationRefused)
+    return station
+
+
+@changing
+def define_part(
+    *,
+    number: str,
+    name: str,
+    kind: str = Part.Kind.COMPONENT,
+    revision: str = "",
+    level: int = 0,
+    serialised: bool = False,
+    unit_of_measure: str = EACH,
+    standard_cost: Decimal = Decimal(0),
+    replace_minutes: Decimal = Decimal(0),
+    key: str = "",
+    by: Person,
+    at: datetime,
+) -> Part:
+    """A part number and revision. Without a `key` it gets one made of number and revision.
+
+    An assembly or product needs a level above that of every part that will be in it; everything else is at
+    level 0. Refuses with PartRefused when kind and level contradict, when the number and revision exist, when
+    what is tracked by serial is not counted in pieces, when an assembly is given a cost as bought, and what
+    the record does not accept; with BadKey.
+    """
+    if Part.objects.filter(number=number, revision=revision).exists():
+        raise PartRefused(
+            f"Part {number}{revision and f' revision {revision}'} exists.", action="A changed part gets a new revision."
+        )
+    built = kind in (Part.Kind.ASSEMBLY, Part.Kind.PRODUCT)
+    if built and level < 1:
+        raise PartRefused(f"{number} is built from parts.", action="Give it a level above that of every part in it.")
+    if not built and level:
+        raise PartRefused(
+            f"{number} is not built here, so it has no level {level}.",
+            action="Define it as an assembly, or leave the level.",
+        )
+    if serialised and unit_of_measure != EACH:
+        raise PartRefused(f"{number} can't be tracked by serial and measured in {unit_of_measure}.")
+    part = Part(
+        key=clean_key(key) if key else free_part_key(number, revision),
+        number=number,
+        revision=revision,
+        name=name,
+        kind=kind,
+        level=level,
+        serialised=serialised,
+        unit_of_measure=unit_of_measure,
+        replace_minutes=replace_minutes,
+    )
+    _set_cost(part, standard_cost)
+    save_checked(part, PartRefused)
+    return part
+
+
+def free_part_key(number: str, revision: str) -> str:
+    """The key for a new part: the plain one, unless another part has it."""
+    key = part_key(number, revision)
+    return part_key(number, revision, again=True) if Part.objects.filter(key=key).exists() else key
+
+
+@dataclass(frozen=True)
+class PartCost:
+    """What one unit of measure of a part costs as bought, and the minutes to replace one. None leaves it."""
+
+    part: Part
+    standard_cost: Decimal | None = None
+    replace_minutes: Decimal | None = None
+
+
+@dataclass(frozen=True)
+class StationRate:
+    """What an hour at a station costs, labour and machine."""
+
+    station: Station
+    rate_per_hour: Decimal
+
+
+@changing
+def set_costs(
+    *, parts: Sequence[PartCost] = (), stations: Sequence[StationRate] = (), by: Person, at: datetime
+) -> list[Part | Station]:
+    """Set costs and rates, all of them or none; what they were stays in the ledger.
+
+    Refuses with CostRefused what is negative or finer than the record (costs six decimals, rates four,
+    minutes two), and a cost as bought on an assembly: its cost follows from its parts.
+    """
+    changed: list[Part | Station] = []
+    before: dict[str, Any] = {}
+    for cost in parts:
+        part = Part.objects.get(pk=cost.part.pk)
+        before[f"part:{part.key}"] = [part.standard_cost, part.replace_minutes]
+        if cost.standard_cost is not None:
+            _set_cost(part, cost.standard_cost)
+        if cost.replace_minutes is not None:
+            part.replace_minutes = cost.replace_minutes
+        save_checked(part, CostRefused)
+        changed.append(part)
+    for rate in stations:
+        station = Station.objects.get(pk=rate.station.pk)
+        before[f"station:{station.key}"] = station.rate_per_hour
+        station.rate_per_hour = rate.rate_per_hour
+        save_checked(station, CostRefused)
+        changed.append(station)
+    note(before=before)
+    return changed
+
+
+def _set_cost(part: Part, cost: Decimal) -> None:
+    if part.level and cost:
+        raise CostRefused(f"{part.number} is built here, so it is not bought for {cost}.")
+    part.standard_cost = cost
