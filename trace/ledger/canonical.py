@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields, is_dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from decimal import Decimal
 from enum import Enum
 from typing import Any
@@ -21,7 +21,7 @@ def subject_of(record: Model) -> tuple[str, str]:
 
 
 def plain(value: Any) -> Any:
-    """`value` as JSON can hold it without loss. Floats are refused with TypeError: they round."""
+    """`value` as JSON can hold it without loss. TypeError for floats, which round, and for moments without a zone."""
     match value:
         case None | bool() | int():
             return value
@@ -31,7 +31,7 @@ def plain(value: Any) -> Any:
             return value
         case Decimal():
             return str(value)
-        case datetime():
+        case datetime() if value.tzinfo is not None:
             return value.astimezone(UTC).isoformat(timespec="microseconds")
         case Model():
             return ":".join(subject_of(value))
@@ -43,7 +43,7 @@ def plain(value: Any) -> Any:
             return sorted(plain(item) for item in value)
     if is_dataclass(value):
         return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
-    if hasattr(value, "isoformat"):
+    if isinstance(value, date | time) and not isinstance(value, datetime):
         return value.isoformat()
     raise TypeError(f"{type(value).__name__} has no canonical text")
 

@@ -22,9 +22,28 @@ BEGIN
 END $$
 """
 
+# SQLite's INSERT OR REPLACE deletes what is in its way without asking a DELETE trigger.
+_SAME = {
+    "trace_event": "old.id = NEW.id",
+    "trace_eventsubject": "old.id = NEW.id OR (old.event_id, old.kind, old.key) = (NEW.event_id, NEW.kind, NEW.key)",
+}
 
-def _names(table: str) -> dict[str, str]:
-    return {deed: f"{table}_no_{deed.lower()}" for deed in ("UPDATE", "DELETE", "TRUNCATE")}
+
+def _triggers(table: str, vendor: str) -> dict[str, str]:
+    """{name: statement that creates it} of the table's triggers."""
+    if vendor == "postgresql":
+        refuse = "FOR EACH STATEMENT EXECUTE FUNCTION trace_append_only()"
+        return {
+            f"{table}_no_{deed.lower()}": f"BEFORE {deed} ON {table} {refuse}"
+            for deed in ("UPDATE", "DELETE", "TRUNCATE")
+        }
+    refused = "BEGIN SELECT RAISE(ABORT, 'The ledger is append-only: {} refused'); END"
+    there = f"WHEN EXISTS (SELECT 1 FROM {table} AS old WHERE {_SAME[table]})"
+    return {
+        f"{table}_no_update": f"BEFORE UPDATE ON {table} {refused.format('UPDATE')}",
+        f"{table}_no_delete": f"BEFORE DELETE ON {table} {refused.format('DELETE')}",
+        f"{table}_no_replace": f"BEFORE INSERT ON {table} {there} {refused.format('REPLACE')}",
+    }
 
 
 def install(connection: Any = default_connection) -> None:
@@ -34,36 +53,22 @@ def install(connection: Any = default_connection) -> None:
         if connection.vendor == "postgresql":
             cursor.execute(_POSTGRESQL_FUNCTION)
         for table in TABLES:
-            for deed, name in _names(table).items():
-                if connection.vendor == "postgresql":
-                    cursor.execute(
-                        f"CREATE TRIGGER {name} BEFORE {deed} ON {table} "
-                        "FOR EACH STATEMENT EXECUTE FUNCTION trace_append_only()"
-                    )
-                elif deed != "TRUNCATE":
-                    cursor.execute(
-                        f"CREATE TRIGGER {name} BEFORE {deed} ON {table} BEGIN "
-                        f"SELECT RAISE(ABORT, 'The ledger is append-only: {deed} refused'); END"
-                    )
+            for name, text in _triggers(table, connection.vendor).items():
+                cursor.execute(f"CREATE TRIGGER {name} {text}")
 
 
 def drop(connection: Any = default_connection) -> None:
     """Remove the triggers; only tests that flush the database have a reason to."""
     with connection.cursor() as cursor:
         for table in TABLES:
-            for name in _names(table).values():
+            for name in _triggers(table, connection.vendor):
                 on_table = f" ON {table}" if connection.vendor == "postgresql" else ""
                 cursor.execute(f"DROP TRIGGER IF EXISTS {name}{on_table}")
 
 
 def missing(connection: Any = default_connection) -> set[str]:
     """The names of triggers that should stand in the database and do not."""
-    wanted = {
-        name
-        for table in TABLES
-        for deed, name in _names(table).items()
-        if deed != "TRUNCATE" or connection.vendor == "postgresql"
-    }
+    wanted = {name for table in TABLES for name in _triggers(table, connection.vendor)}
     listing = (
         "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal"
         if connection.vendor == "postgresql"
