@@ -1,0 +1,306 @@
+"""What a population costs, scrapped or reworked, reckoned from today's standard costs and rates."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import replace
+from decimal import Decimal
+from typing import Any
+
+from django.db import connection
+
+from trace.core.sql import load_sql
+from trace.costing.rules import (
+    ZERO,
+    Content,
+    Cost,
+    CostGroup,
+    CostLine,
+    CostPlace,
+    Outlay,
+    contents_through,
+    roll_up,
+)
+from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step
+from trace.floor.models import Unit
+from trace.genealogy.forward import CHUNK, Carrier, Population
+from trace.genealogy.places import PlaceJudge, list_places
+from trace.genealogy.rules import Sureness, judge_place
+from trace.genealogy.whereabouts import Place
+from trace.material.models import SetUpLine
+
+GIVEN = {
+    "postgresql": "SELECT (v->>0)::bigint, (v->>1)::bigint FROM jsonb_array_elements(%(units)s::jsonb) AS j(v)",
+    "sqlite": "SELECT value ->> 0, value ->> 1 FROM json_each(%(units)s)",
+}
+PIECES = {
+    "postgresql": "SELECT (v->>0)::bigint, (v->>1)::bigint, (v->>2)::bigint, (v->>3)::bigint "
+    "FROM jsonb_array_elements(%(pieces)s::jsonb) AS j(v)",
+    "sqlite": "SELECT value ->> 0, value ->> 1, value ->> 2, value ->> 3 FROM json_each(%(pieces)s)",
+}
+
+Groups = dict[CostGroup, list[int]]
+"""Unit ids by the group in which their cost is counted."""
+
+
+def summarise_scrap(population: Population) -> Cost:
+    """What is lost if every outermost carrier, certain or possible, is scrapped as it stands.
+
+    At standard cost accumulated to where each unit stands. Material: what its own steps up to the
+    last one passed put in, at the price of the part designed in; what no step puts in counts once
+    the unit has begun. Labour: the minutes of each step passed, once, at the rate of the station
+    where it was passed last. Units fitted in it count in the same way, by what is really in it. A
+    unit that has not begun costs nothing; one of a part without a bill of material costs what it
+    was bought for. Units scrapped before cost nothing more. The number of queries grows with the
+    depth of the bill of material only. No Site: its DoesNotExist.
+    """
+    groups = _group_tops(population)
+    return Cost(_currency(), tuple(_scrap_lines(groups, population.at)), _count_tops(population))
+
+
+def summarise_rework(population: Population, rate_per_hour: Decimal | None = None) -> Cost:
+    """What it costs to replace the suspect part at every place that carries it, or may.
+
+    Per place: the part's minutes to replace at `rate_per_hour` (in the Site's currency; without
+    one, the highest rate among the stations on the route of the unit that carries it), and a new
+    part at the standard cost of the one designed in. Divided by the sureness and the whereabouts of
+    the outermost unit, as scrap is: a certain unit is put right whole. What is shipped is priced
+    like the rest and shown apart, since the plant can't rework it where it is; what is scrapped
+    costs nothing more. Suspect material itself is not in it. A few queries, and three more for
+    every 5,000 units whose places must be judged one by one.
+    """
+    return Cost(_currency(), tuple(_rework_lines(population, rate_per_hour)), _count_tops(population))
+
+
+def list_units_behind(population: Population, line: CostLine) -> list[str]:
+    """Keys of the units that a line of one of these costs counts, in order; for rework, a unit as
+    often as it has places behind the line."""
+    parts = {part.key: part.pk for part in Part.objects.filter(key__in={line.assembly, line.part} - {""})}
+    assembly = parts.get(line.assembly)
+    if line.outlay in (Outlay.NEW_PARTS, Outlay.REPLACING):
+        groups = {line.group: _group_carriers(population).get(line.group, [])}
+        designed = _designed([assembly] if assembly else [])
+        places = _affected_places(population, groups)
+        found = [
+            unit
+            for group, unit, part, designator in places
+            if part == assembly
+            and (part, designator) in designed
+            and designed[part, designator].part == parts[line.part]
+        ]
+    elif line.outlay == Outlay.MATERIAL:
+        bought = line.part == line.assembly
+        rows = _rows("standing", {line.group: _group_tops(population).get(line.group, [])}, population.at)
+        found = [
+            unit
+            for _, unit, part, last_step, begun in rows
+            if (part, last_step) == (assembly, line.step) and (begun or bought)
+        ]
+    else:
+        step = Step.objects.filter(part=assembly, number=line.step or 0).values_list("pk", flat=True).first()
+        station = Station.objects.filter(key=line.station).values_list("pk", flat=True).first()
+        rows = _rows("passed", {line.group: _group_tops(population).get(line.group, [])}, population.at)
+        found = [unit for _, unit, *at in rows if at == [step, station]]
+    return sorted(found)
+
+
+def list_material_behind(line: CostLine) -> list[CostLine]:
+    """A material line of scrap opened to the parts in it; the amounts add up to its own."""
+    assembly = Part.objects.get(key=line.assembly)
+    contents = _contents([assembly.pk])
+    if not contents:
+        return [line]
+    quantities: dict[int, Decimal] = defaultdict(Decimal)
+    for content in contents_through(contents[assembly.pk], line.step):
+        quantities[content.part] += content.quantity
+    costs = trace_standard_costs(quantities)
+    keys = dict(Part.objects.filter(pk__in=quantities).values_list("pk", "key"))
+    return [
+        CostLine(
+            Outlay.MATERIAL, line.group, line.assembly, line.count, line.count * quantity, costs[part],
+            step=line.step, part=keys[part],
+        )
+        for part, quantity in quantities.items()
+    ]  # fmt: skip
+
+
+def trace_standard_costs(parts: Collection[int]) -> dict[int, Decimal]:
+    """{part id: cost of one unit of measure}: as bought, or of an assembly's parts by every way down.
+
+    The work on an assembly that is tracked by lot is not in it. A query or two for each level.
+    """
+    bought: dict[int, Decimal] = {}
+    lines: list[tuple[int, int, Decimal]] = []
+    layer = set(parts)
+    while layer:
+        bought |= dict(Part.objects.filter(pk__in=layer).values_list("pk", "standard_cost"))
+        below = list(BomLine.objects.filter(parent__in=layer).values_list("parent", "child", "quantity"))
+        lines += below
+        layer = {child for _, child, _ in below} - bought.keys()
+    costs = roll_up(lines, bought)
+    return {part: costs[part] for part in parts}
+
+
+# Scrap ---------------------------------------------------------------------------------------------------------------
+
+
+def _scrap_lines(groups: Groups, at: int) -> Iterator[CostLine]:
+    standing = _count("standing", "part_id, last_step, begun", groups, at)
+    passed = _count("passed", "step_id, station_id", groups, at)
+    assemblies = {part for _, part, *_ in standing}
+    contents = _contents(assemblies)
+    costs = trace_standard_costs({content.part for found in contents.values() for content in found} | assemblies)
+    keys = dict(Part.objects.filter(pk__in=assemblies).values_list("pk", "key"))
+    for (group, part, last_step, begun), count in standing.items():
+        key, number = keys[part], Decimal(count)
+        if part not in contents:
+            yield CostLine(Outlay.MATERIAL, group, key, count, number, costs[part], step=last_step, part=key)
+        elif begun:
+            inside = contents_through(contents[part], last_step)
+            price = sum((content.quantity * costs[content.part] for content in inside), ZERO)
+            yield CostLine(Outlay.MATERIAL, group, key, count, number, price, step=last_step)
+    steps = Step.objects.select_related("part").in_bulk({step for _, step, _ in passed})
+    stations = Station.objects.in_bulk({station for *_, station in passed})
+    for (group, step_id, station_id), count in passed.items():
+        step, station = steps[step_id], stations[station_id]
+        yield CostLine(
+            Outlay.LABOUR, group, step.part.key, count, Decimal(count), minutes=step.minutes,
+            rate=station.rate_per_hour, step=step.number, station=station.key,
+        )  # fmt: skip
+
+
+def _contents(assemblies: Collection[int]) -> dict[int, list[Content]]:
+    """Per assembly with a bill of material, what is in one of it, but for children with a serial."""
+    lines = BomLine.objects.filter(parent__in=assemblies).order_by("parent", "number")
+    contents: dict[int, list[Content]] = {parent: [] for parent in lines.values_list("parent", flat=True)}
+    unplaced = lines.filter(designators=None, child__serialised=False)
+    for parent, child, quantity in unplaced.values_list("parent", "child", "quantity"):
+        contents[parent].append(Content(child, quantity))
+    designators = Designator.objects.filter(parent__in=assemblies, line__child__serialised=False).order_by("pk")
+    for parent, child, quantity, step in designators.values_list("parent", "line__child", "quantity", "step_number"):
+        contents[parent].append(Content(child, quantity, step))
+    return contents
+
+
+# Rework --------------------------------------------------------------------------------------------------------------
+
+
+def _rework_lines(population: Population, rate_per_hour: Decimal | None) -> Iterator[CostLine]:
+    places = Counter((g, part, d) for g, _, part, d in _affected_places(population, _group_carriers(population)))
+    assemblies = {part for _, part, _ in places}
+    designed = _designed(assemblies)
+    counts: dict[tuple[CostGroup, int, int], int] = defaultdict(int)
+    quantities: dict[tuple[CostGroup, int, int], Decimal] = defaultdict(Decimal)
+    for (group, assembly, designator), count in places.items():
+        if content := designed.get((assembly, designator)):
+            counts[group, assembly, content.part] += count
+            quantities[group, assembly, content.part] += count * content.quantity
+    parts = Part.objects.in_bulk(assemblies | {part for *_, part in counts})
+    costs = trace_standard_costs({part for *_, part in counts})
+    rates = _highest_rates(assemblies)
+    for (group, assembly, part), count in sorted(counts.items(), key=lambda item: (str(item[0][0]), *item[0][1:])):
+        line = CostLine(
+            Outlay.NEW_PARTS, group, parts[assembly].key, count, quantities[group, assembly, part], costs[part],
+            part=parts[part].key,
+        )  # fmt: skip
+        yield line
+        rate = rates.get(assembly, ZERO) if rate_per_hour is None else rate_per_hour
+        yield replace(
+            line, outlay=Outlay.REPLACING, quantity=Decimal(count), price=ZERO,
+            minutes=parts[part].replace_minutes, rate=rate,
+        )  # fmt: skip
+
+
+def _affected_places(population: Population, groups: Groups) -> Iterator[tuple[CostGroup, str, int, str]]:
+    """(group, unit key, its part id, designator) of every place that carries the suspect, or may."""
+    verdicts = {feed: verdict.possible for feed, verdict in population.evidence.verdicts.items() if verdict.possible}
+    lines = SetUpLine.objects.filter(feed__in=verdicts).values_list("setup", "feed").distinct()
+    pieces = [[setup, feed, first, end] for setup, feed in lines for first, end in verdicts[feed]]
+    yield from _rows("drawn", groups, population.at, pieces=json.dumps(pieces))
+    judge = PlaceJudge(population.evidence)
+    of_unit = {unit: group for group, units in groups.items() for unit in units}
+    for start in range(0, len(of_unit), CHUNK):
+        chunk = sorted(of_unit)[start : start + CHUNK]
+        units = Unit.objects.filter(pk__in=chunk, by_designator=True)
+        one_by_one = {pk: (key, part) for pk, key, part in units.values_list("pk", "key", "part")}
+        for unit, places in list_places(one_by_one, population.at).items():
+            for designator, happenings in places.items():
+                if judge_place(happenings, judge).sureness in (Sureness.CERTAIN, Sureness.POSSIBLE):
+                    yield (of_unit[unit], *one_by_one[unit], designator)
+
+
+def _designed(assemblies: Iterable[int]) -> dict[tuple[int, str], Content]:
+    """{(assembly id, designator): the part designed in, and how much of it}."""
+    rows = Designator.objects.filter(parent__in=assemblies)
+    return {
+        (parent, name): Content(part, quantity)
+        for parent, name, part, quantity in rows.values_list("parent", "name", "line__child", "quantity")
+    }
+
+
+def _highest_rates(assemblies: Iterable[int]) -> dict[int, Decimal]:
+    """{part id: the highest rate among the stations of its route}."""
+    rates: dict[int, Decimal] = {}
+    rows = Step.objects.filter(part__in=assemblies, stations__isnull=False).order_by()
+    for part, rate in rows.values_list("part", "stations__rate_per_hour"):
+        rates[part] = max(rates.get(part, ZERO), rate)
+    return rates
+
+
+# Populations ---------------------------------------------------------------------------------------------------------
+
+
+def _group_of(top: Carrier) -> CostGroup:
+    kinds = {Place.SHIPPED: CostPlace.SHIPPED, Place.SCRAPPED: CostPlace.SCRAPPED}
+    return CostGroup(top.sureness, kinds.get(top.where.kind, CostPlace.IN_PLANT))
+
+
+def _carrying_tops(population: Population) -> list[Carrier]:
+    return [top for top in population.tops() if top.sureness != Sureness.CLEARED]
+
+
+def _count_tops(population: Population) -> Mapping[CostPlace, int]:
+    return Counter(_group_of(top).place for top in _carrying_tops(population))
+
+
+def _group_tops(population: Population) -> Groups:
+    """The outermost carriers that are not scrapped."""
+    groups: Groups = defaultdict(list)
+    for top in _carrying_tops(population):
+        if (group := _group_of(top)).place != CostPlace.SCRAPPED:
+            groups[group].append(top.unit)
+    return groups
+
+
+def _group_carriers(population: Population) -> Groups:
+    """Every carrier with a place of its own that carries, under the group of its outermost unit."""
+    of_top = {top.key: _group_of(top) for top in _carrying_tops(population)}
+    groups: Groups = defaultdict(list)
+    for carrier in population.carriers:
+        group = of_top.get(carrier.top)
+        if group and group.place != CostPlace.SCRAPPED and carrier.direct and carrier.sureness != Sureness.CLEARED:
+            groups[group].append(carrier.unit)
+    return groups
+
+
+def _currency() -> str:
+    return Site.objects.get().currency
+
+
+def _count(name: str, columns: str, groups: Groups, at: int) -> dict[tuple, int]:
+    """{(group, *columns): number of rows} of a named query."""
+    select = f"SELECT grp, {columns}, count(*) FROM ({{query}}) AS row GROUP BY grp, {columns} ORDER BY grp, {columns}"
+    return {row[:-1]: row[-1] for row in _rows(name, groups, at, select)}
+
+
+def _rows(name: str, groups: Groups, at: int, select: str = "{query}", **parameters: Any) -> list[tuple]:
+    """The rows of a named query about grouped units, each with its group first."""
+    ordered = sorted(groups, key=lambda group: (group.sureness, group.place))
+    units = [[unit, number] for number, group in enumerate(ordered) for unit in groups[group]]
+    query = load_sql(__file__, name, connection.vendor)
+    query = query.replace("{given}", GIVEN[connection.vendor]).replace("{pieces}", PIECES[connection.vendor])
+    with connection.cursor() as cursor:
+        cursor.execute(select.replace("{query}", query), {"units": json.dumps(units), "at": at, **parameters})
+        return [(ordered[row[0]], *row[1:]) for row in cursor.fetchall()]

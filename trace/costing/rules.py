@@ -1,0 +1,177 @@
+"""What things cost, as pure sums of Decimals in the plant's one currency.
+
+Nothing is rounded but once: minutes × rate ÷ 60 may have no last digit, and is kept to TEN_PLACES a
+line, so that sums are exact in whatever order they are added. `round_money` is for display only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from decimal import ROUND_HALF_UP, Decimal
+from enum import StrEnum
+from functools import cache
+
+from trace.genealogy.rules import Sureness
+
+ZERO = Decimal(0)
+TEN_PLACES = Decimal("1E-10")
+
+WHOLE = {"BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW", "PYG", "RWF", "UGX", "UYI", "VND", "VUV", "XAF"}
+WHOLE |= {"XOF", "XPF"}
+THOUSANDTHS = {"BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"}
+"""Currencies (ISO 4217) whose minor unit is not the hundredth."""
+
+
+class CostPlace(StrEnum):
+    """Where a unit is, as far as cost goes.
+
+    What is found in the plant is internal failure, what was delivered before is external failure; a
+    scrapped unit was lost when it was scrapped, and costs nothing more.
+    """
+
+    IN_PLANT = "in plant"
+    SHIPPED = "shipped"
+    SCRAPPED = "scrapped"
+
+    @property
+    def failure(self) -> str:
+        """The heading in a report of the cost of quality; empty where nothing more is lost."""
+        return {"in plant": "internal failure", "shipped": "external failure"}.get(self.value, "")
+
+
+class Outlay(StrEnum):
+    """What the money of a line is for: the first two of scrap, the others of rework."""
+
+    MATERIAL = "material"
+    LABOUR = "labour"
+    NEW_PARTS = "new parts"
+    REPLACING = "replacing"
+
+
+@dataclass(frozen=True)
+class CostGroup:
+    """The outermost units that one line is about."""
+
+    sureness: Sureness
+    place: CostPlace
+
+
+@dataclass(frozen=True)
+class CostLine:
+    """One line of a cost: `quantity` × `price`, or `quantity` × `minutes` × `rate` (per hour).
+
+    `assembly` is the part key of the units; `count` how many of them (scrap) or of their places
+    (rework) are behind it, always whole; `quantity` is in the unit of measure of what is priced.
+    MATERIAL: of units whose last step passed is `step` (None: none yet); with `part` as well, of one
+    part in them. LABOUR: of `step` at `station`. NEW_PARTS, REPLACING: of `part` at the places that
+    carry the suspect.
+    """
+
+    outlay: Outlay
+    group: CostGroup
+    assembly: str
+    count: int
+    quantity: Decimal
+    price: Decimal = ZERO
+    minutes: Decimal = ZERO
+    rate: Decimal = ZERO
+    step: int | None = None
+    station: str = ""
+    part: str = ""
+
+    @property
+    def amount(self) -> Decimal:
+        """In the plant's currency, not rounded to its minor unit."""
+        if self.outlay in (Outlay.LABOUR, Outlay.REPLACING):
+            return (self.quantity * self.minutes * self.rate / 60).quantize(TEN_PLACES)
+        return self.quantity * self.price
+
+    def __str__(self) -> str:
+        match self.outlay:
+            case Outlay.MATERIAL if self.part == self.assembly:
+                return f"{self.part}, as bought"
+            case Outlay.MATERIAL if self.part:
+                return f"{self.part} in {self.assembly}"
+            case Outlay.MATERIAL:
+                return f"{self.assembly}, material " + (
+                    "before any step" if self.step is None else f"after step {self.step}"
+                )
+            case Outlay.LABOUR:
+                return f"{self.assembly}, labour of step {self.step} at {self.station}"
+            case Outlay.NEW_PARTS:
+                return f"{self.part}, new, for {self.assembly}"
+            case Outlay.REPLACING:
+                return f"{self.part}, replacing it on {self.assembly}"
+
+
+@dataclass(frozen=True)
+class Cost:
+    """A cost as the lines that make it up; `units` are the outermost units in each kind of place."""
+
+    currency: str
+    lines: tuple[CostLine, ...]
+    units: Mapping[CostPlace, int] = field(default_factory=dict)
+
+    @property
+    def total(self) -> Decimal:
+        """The sum of all lines."""
+        return self.of()
+
+    @property
+    def by_sureness(self) -> dict[Sureness, Decimal]:
+        """The total divided by how sure it is that the outermost unit carries the suspect."""
+        return {sureness: self.of(sureness=sureness) for sureness in (Sureness.CERTAIN, Sureness.POSSIBLE)}
+
+    @property
+    def by_place(self) -> dict[CostPlace, Decimal]:
+        """The total divided by where the outermost unit is."""
+        return {place: self.of(place=place) for place in CostPlace}
+
+    def of(self, *, sureness: Sureness | None = None, place: CostPlace | None = None) -> Decimal:
+        """The sum of the lines of one sureness, one kind of place, or both."""
+        amounts = (
+            line.amount
+            for line in self.lines
+            if sureness in (None, line.group.sureness) and place in (None, line.group.place)
+        )
+        return sum(amounts, ZERO)
+
+
+@dataclass(frozen=True)
+class Content:
+    """So much of a part in one of an assembly: put there by a step, or (None) once it has begun."""
+
+    part: int
+    quantity: Decimal
+    step: int | None = None
+
+
+def contents_through(contents: Iterable[Content], last_step: int | None) -> list[Content]:
+    """What is in a unit that has begun and passed its route up to a step (None: no step yet)."""
+    reached = -1 if last_step is None else last_step
+    return [content for content in contents if content.step is None or content.step <= reached]
+
+
+def roll_up(lines: Iterable[tuple[int, int, Decimal]], bought: Mapping[int, Decimal]) -> dict[int, Decimal]:
+    """{part: cost of one}: as bought, or where it has lines (parent, child, quantity), of all its parts.
+
+    Every way down counts. What is worked on them is not in it. KeyError for a part without a price.
+    """
+    children: dict[int, list[tuple[int, Decimal]]] = {}
+    for parent, child, quantity in lines:
+        children.setdefault(parent, []).append((child, quantity))
+
+    @cache
+    def cost(part: int) -> Decimal:
+        if part not in children:
+            return bought[part]
+        return sum((quantity * cost(child) for child, quantity in children[part]), ZERO)
+
+    return {part: cost(part) for part in bought}
+
+
+def round_money(amount: Decimal, currency: str) -> Decimal:
+    """An amount as it is shown: to the minor unit of its currency, halves away from zero."""
+    decimals = 0 if currency in WHOLE else 3 if currency in THOUSANDTHS else 2
+    return amount.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
