@@ -114,6 +114,7 @@ def test_an_empty_file(text):
 def test_a_file_without_lines_or_with_too_many():
     assert problems("Ref,MPN\n") == [(1, "", "The file has a header, but no lines.")]
     assert problems("Ref,MPN\n" + "".join(f"R{n},A\n" for n in range(MAX_LINES + 1)))[-1][0] == MAX_LINES + 2
+    assert problems("x," * 300) == [(1, "", "The header has 301 columns.")]
     assert "bytes" in problems(b"Ref,MPN\n" + b"x" * MAX_BYTES)[0][2]
 
 

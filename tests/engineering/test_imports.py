@@ -2,10 +2,11 @@
 
 import csv
 import io
+from concurrent.futures import ThreadPoolExecutor
 from decimal import Decimal
 
 import pytest
-from django.db import transaction
+from django.db import connection, transaction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -13,7 +14,15 @@ from trace.core.clock import now
 from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.engineering.models import BomLine, Designator, Part
-from trace.engineering.operations import BomFileRefused, BomRefused, BomRow, define_part, import_bom, set_bom
+from trace.engineering.operations import (
+    BomFileRefused,
+    BomRefused,
+    BomRow,
+    define_part,
+    define_site,
+    import_bom,
+    set_bom,
+)
 from trace.engineering.queries import list_fitting_parts, list_places_of, trace_explosion
 from trace.ledger.models import Event
 
@@ -103,6 +112,17 @@ def test_a_revision_is_taken_from_its_column(part, board, who):
     assert (children[0], children[1].revision, children[2]) == (second, "3", only)
 
 
+def test_without_a_revision_the_part_without_one_is_meant(part, board, who):
+    plain, _ = part("A"), part("A", revision="2")
+    import_bom(assembly=board, content="Ref,MPN\nR1,A\n", **who)
+    assert BomLine.objects.get().child == plain
+
+
+def test_what_nobody_reads_may_be_anything(board, who):
+    import_bom(assembly=board, content="Ref,MPN,Price\nR1,A,\ud800\0=\n", **who)
+    assert places(board) == {"R1": "A"}
+
+
 def test_a_retired_part_is_passed_over_or_named(part, board, who, at):
     for number, revision in (("A", "1"), ("B", "1")):
         old = part(number, revision=revision)
@@ -169,6 +189,28 @@ def test_a_bom_is_never_written_over(part, board, who):
     assert BomLine.objects.count() == 1
 
 
+@pytest.mark.django_db(transaction=True)
+def test_boards_imported_at_once_share_their_new_parts():
+    who = {"by": Person.objects.create(key="P", name="P"), "at": now()}
+    define_site(key="S", name="s", **who)
+    boards = [define_part(number=f"B{n}", name="b", kind="assembly", level=1, **who) for n in range(4)]
+    text = "Ref,MPN\n" + "".join(f"R{n},N-{n}\n" for n in range(40))
+
+    def enter(board: Part) -> int:
+        try:
+            return len(import_bom(assembly=board, content=text, **who).rows)
+        except BomRefused:
+            return 0
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(8) as pool:
+        lines = list(pool.map(enter, boards + boards))
+    # Each board was sent twice, and once it was refused.
+    assert sorted(lines) == [0] * 4 + [40] * 4
+    assert (Part.objects.count(), BomLine.objects.count()) == (44, 160)
+
+
 # Real boards, kept beside the repository -----------------------------------------------------------------------------
 
 
@@ -187,7 +229,7 @@ def test_the_through_hole_board_imports_as_it_is(hardware, board, who):
             number = found.pop("MP1" if name == "-" else name)
             assert number == row["Mouser"] or (row["Mouser"] == "-" and number.startswith("OWN-"))
     assert found == {}
-    # Twelve parts without an order number, no two alike.
+    # Each part without an order number has one of the plant's own, no two alike.
     assert sum(row["Mouser"] == "-" for row in rows) == sum(p.number.startswith("OWN-") for p in report.new_parts)
     assert sum(trace_explosion(board).values()) == 193
 

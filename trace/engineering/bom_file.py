@@ -18,6 +18,7 @@ from trace.engineering.rules import shorten
 
 MAX_BYTES = 2_000_000
 MAX_LINES = 5_000
+MAX_COLUMNS = 200
 DELIMITERS = ",;\t|"
 
 COLUMNS: dict[str, tuple[str, ...]] = {
@@ -76,6 +77,10 @@ def read_bom_file(content: bytes | str, mapping: Mapping[str, str] | None = None
         return _fault(file, "The file is empty.", "Export the bill of material again, with its header.")
     if isinstance(header, str):
         return _fault(file, header, "Export the bill of material again, with its header.", line)
+    if len(header) > MAX_COLUMNS:
+        return _fault(
+            file, f"The header has {len(header):,} columns.", f"Keep those that matter, {MAX_COLUMNS} at most."
+        )
     header = [shorten(" ".join(cell.split())) for cell in header]
     indices = _find_columns(file, line, header, mapping or {})
     if not file.problems:
@@ -117,7 +122,7 @@ def _table(text: str, delimiter: str) -> Iterator[tuple[int, list[str] | str]]:
 def _recognised(text: str, delimiter: str) -> tuple[int, int]:
     """How many columns this delimiter makes of the header: known ones, all."""
     _, header = next(_table(text, delimiter), (0, ""))
-    cells = [] if isinstance(header, str) else [_plain(cell) for cell in header]
+    cells = [] if isinstance(header, str) else [_plain(cell) for cell in header[:MAX_COLUMNS]]
     return sum(any(cell in known for known in COLUMNS.values()) for cell in cells), len(cells)
 
 
@@ -135,7 +140,7 @@ def _find_columns(file: BomFile, line: int, header: list[str], mapping: Mapping[
     def take(name: str, found: Sequence[int]) -> None:
         if len(found) > 1:
             shown = " and ".join(f"“{header[index]}” ({index + 1})" for index in found)
-            problem(header[found[0]], f"Columns {shown} may each be {name}.", "Say which, or rename one.")
+            problem(header[found[0]], f"Columns {shorten(shown, 300)} may each be {name}.", "Say which, or rename one.")
         elif found:
             indices[name] = found[0]
 
@@ -166,8 +171,8 @@ def _find_columns(file: BomFile, line: int, header: list[str], mapping: Mapping[
 def _read_rows(
     file: BomFile, table: Iterator[tuple[int, list[str] | str]], header: list[str], indices: dict[str, int]
 ) -> None:
-    for line, cells in table:
-        if len(file.rows) == MAX_LINES:
+    for count, (line, cells) in enumerate(table):
+        if count == MAX_LINES:
             _fault(file, f"The file has more than {MAX_LINES:,} lines.", "Import one assembly at a time.", line)
             break
         if isinstance(cells, str):

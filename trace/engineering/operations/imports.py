@@ -88,7 +88,9 @@ def import_bom(
         raise BomFileRefused(file.problems)
     new = {(part.number, part.revision) for part in _new_parts(rows)}
     if not dry_run:
-        digest = hashlib.sha256(content if isinstance(content, bytes) else content.encode()).hexdigest()
+        digest = hashlib.sha256(
+            content if isinstance(content, bytes) else content.encode(errors="surrogatepass")
+        ).hexdigest()
         enter_bom(assembly=assembly, rows=file.rows, digest=digest, by=by, at=at)
         rows, _ = _resolve(assembly, file.rows)  # with the parts as they are now on record
     parts = {id(row.part): row.part for row in rows}.values()
@@ -135,7 +137,8 @@ def _resolve(assembly: Part, rows: Sequence[FileRow]) -> tuple[list[BomRow], lis
     bom: list[BomRow] = []
     for row in rows:
         found = [part for part in known[row.number] if row.revision in ("", part.revision)]
-        found = [part for part in found if part.revision == row.revision or not part.retired] or found
+        found = [part for part in found if not part.retired] or found
+        found = [part for part in found if part.revision == row.revision] or found
         if len(found) > 1:
             revisions = ", ".join(part.revision or "(none)" for part in found)
             what, mend = f"{row.number} has revisions {revisions}.", "Give the revision in a column of its own."
