@@ -1,0 +1,364 @@
+"""Every named constraint of ledger, holds, material and floor: a row that is right, and one that breaks it.
+
+A new constraint without an entry here fails the suite.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.apps import apps
+from django.db import IntegrityError, connection, models, transaction
+
+from tests.factories import Plant, moment, ticks
+from trace.core.clock import OPEN
+from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Shipment, WorkOrder
+from trace.holds.models import Hold
+from trace.ledger.models import Answer, Event, EventSubject
+from trace.material.models import (
+    Axis,
+    Container,
+    Derivation,
+    Feed,
+    FeedRecord,
+    Lot,
+    SetUp,
+    SetUpLine,
+    Span,
+    Supplier,
+    Tape,
+)
+
+AREAS = {"ledger", "holds", "material", "floor"}
+
+Make = Callable[[Plant], models.Model]
+
+
+def saved(model: type[models.Model], **fields: Any) -> Any:
+    return model._default_manager.create(**fields)
+
+
+def event(p: Plant) -> Event:
+    return saved(Event, verb="x", by=p.ann, happened=moment(), recorded=moment(), payload="{}")
+
+
+def subject(p: Plant) -> EventSubject:
+    return EventSubject(event=event(p), kind="lot", key="L")
+
+
+def second_subject(p: Plant) -> EventSubject:
+    return EventSubject(event=saved_copy(subject(p)).event, kind="lot", key="M")
+
+
+def saved_copy(record: Any) -> Any:
+    record.save()
+    return record
+
+
+def answer(p: Plant) -> Answer:
+    return Answer(client="c", key="1", digest="d", recorded=moment())
+
+
+def hold(p: Plant) -> Hold:
+    return Hold(
+        target_kind="lot",
+        target_key="L",
+        reason="x",
+        placed=moment(),
+        placed_by=p.ann,
+        recorded=moment(),
+        released=moment(1),
+        released_by=p.ann,
+        release_reason="y",
+    )
+
+
+def lot(p: Plant) -> Lot:
+    return Lot(key="L", supplier=p.supplier, part=p.resistor, number="1", date_code="2601", received=moment())
+
+
+def container(p: Plant) -> Container:
+    lot = p.lot()
+    return Container(key="CB", part=p.resistor, lot=lot, quantity=1, received=ticks(1), gone=ticks(2))
+
+
+def derivation(p: Plant, **fields: Any) -> Derivation:
+    return Derivation(
+        **{
+            "result": p.reel("CB-1"),
+            "source": p.reel("CB-2"),
+            "deed": "split",
+            "at": 1,
+            "by": p.ann,
+            "recorded": 1,
+            **fields,
+        }
+    )
+
+
+def tape(p: Plant) -> Tape:
+    return Tape(key="T", assembly=p.board, links=3, board_sets=5, built_from=1, built_until=2)
+
+
+def axis(p: Plant) -> Axis:
+    return Axis(kind="tape", tape=saved_copy(tape(p)))
+
+
+def head(p: Plant) -> Feed:
+    return Feed(key="H", kind="head", axis=p.slot_r.axis, distance=3)
+
+
+def setup(p: Plant) -> SetUp:
+    SetUp.objects.filter(pk=p.setup.pk).update(end=ticks(1))
+    return SetUp(key="S2", assembly=p.board, axis=p.slot_r.axis, first=ticks(2))
+
+
+def line(p: Plant) -> SetUpLine:
+    SetUpLine.objects.filter(setup=p.setup, designator="R1").update(link=1)
+    return SetUpLine(setup=p.setup, feed=p.slot_r, designator="X1", link=2)
+
+
+def feed_record(p: Plant) -> FeedRecord:
+    return FeedRecord(
+        feed=p.slot_r,
+        act="splice",
+        container=p.reel("CB-1"),
+        first=1,
+        last=2,
+        lead=3,
+        tolerance=1,
+        happened=1,
+        by=p.ann,
+        recorded=1,
+    )
+
+
+def span(p: Plant) -> Span:
+    return Span(feed=p.slot_r, first=10, end=20, sure_from=10, since=1, until=2, recorded=1)
+
+
+def order(p: Plant) -> WorkOrder:
+    return WorkOrder(key="WO", part=p.board, site=p.site, quantity=1, released=moment())
+
+
+def visit(p: Plant) -> Pass:
+    (board,) = p.boards()
+    return Pass(
+        unit=board,
+        step=p.board.steps.first(),
+        station=p.insertion,
+        setup=p.setup,
+        axis=p.setup.axis,
+        first=1,
+        last=2,
+        length_class=1,
+        began=1,
+        ended=2,
+        outcome="passed",
+        by=p.ann,
+        recorded=1,
+    )
+
+
+def second_visit(p: Plant) -> Pass:
+    first, second = visit(p), visit(p)
+    first.inside, first.outcome, first.unit = True, "", second.unit
+    first.save()
+    return second
+
+
+def fitting(p: Plant, **fields: Any) -> Fitting:
+    (product,), (board,) = p.products(), p.boards()
+    content = {"holds": "child", "child": board, "child_level": 1, **fields}
+    return Fitting(unit=product, designator="M1", parent_level=2, since=5, until=6, by=p.ann, recorded=1, **content)
+
+
+def second_fitting(p: Plant) -> Fitting:
+    first, second = fitting(p), fitting(p)
+    first.until = None
+    first.save()
+    second.child = first.child
+    second.until = None
+    second.superseded = 9
+    return second
+
+
+def fitting_at_the_same_place(p: Plant) -> Fitting:
+    first, second = fitting(p), fitting(p)
+    first.until = None
+    first.save()
+    second.unit = first.unit
+    return second
+
+
+def packing(p: Plant) -> Packing:
+    (product,) = p.products()
+    carton = saved(Carton, key="CT", made=1)
+    saved(Packing, unit=product, carton=carton, since=1, by=p.ann, recorded=1)
+    return Packing(unit=product, carton=carton, since=5, until=6, by=p.ann, recorded=1)
+
+
+def consignment(p: Plant) -> Consignment:
+    carton = saved(Carton, key="CT", made=1)
+    shipment = saved(Shipment, key="SH", customer=saved(Customer, key="C", name="C"), opened=1)
+    saved(Consignment, carton=carton, shipment=shipment, since=1)
+    return Consignment(carton=carton, shipment=shipment, since=5, until=6)
+
+
+def copy_of(make: Make) -> Make:
+    """Of a row that is saved, another that differs in nothing that is unique by itself."""
+
+    def second(p: Plant) -> models.Model:
+        row = saved_copy(make(p))
+        row.pk = None
+        return row
+
+    return second
+
+
+BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
+    "subject_once_per_event": [(second_subject, {"key": "L"})],
+    "one_answer_per_request": [(copy_of(answer), {})],
+    "release_is_signed_and_reasoned": [
+        (hold, {"released": None}),
+        (hold, {"released_by": None}),
+        (hold, {"release_reason": ""}),
+        (hold, {"released": None, "released_by": None}),
+    ],
+    "plant_supplies_once": [(lambda p: Supplier(key="X", name="X"), {"is_plant": True})],
+    "lot_received_under_one_record": [(copy_of(lot), {"key": "L2"})],
+    "container_quantity_not_negative": [(container, {"quantity": -1})],
+    "container_tolerance_positive": [(container, {"tolerance": -1})],
+    "container_gone_after_received": [(container, {"gone": ticks(0.5)})],
+    "container_not_derived_from_itself": [(derivation, lambda d: {"source": d.result})],
+    "only_a_remainder_is_of_unknown": [(derivation, {"source": None})],
+    "tape_has_links": [(tape, {"links": 0})],
+    "tape_built_forward": [(tape, {"built_until": 0})],
+    "axis_of_station_or_tape": [
+        (axis, {"tape": None}),
+        (axis, {"kind": "clock"}),
+        (axis, lambda a: {"station": Axis.objects.get(station__key="INSERT").station, "kind": "clock"}),
+    ],
+    "only_a_head_has_a_distance": [(head, {"kind": "slot"})],
+    "one_open_setup_per_assembly": [(copy_of(setup), {"key": "S3"})],
+    "setup_runs_forward": [(setup, {"end": 1})],
+    "one_feed_per_designator": [(line, {"designator": "R1"})],
+    "one_designator_per_link": [(line, {"link": 1})],
+    "feed_record_runs_forward": [(feed_record, {"last": 0})],
+    "splice_states_its_lead": [
+        (feed_record, {"lead": None}),
+        (feed_record, {"tolerance": None}),
+        (feed_record, {"act": "load"}),
+        (feed_record, {"act": "load", "lead": None}),
+    ],
+    "feed_record_names_container": [(feed_record, {"container": None})],
+    "span_not_empty": [(span, {"end": 10}), (span, {"end": 5})],
+    "span_sure_inside": [(span, {"sure_from": 9})],
+    "order_for_at_least_one": [(order, {"quantity": 0})],
+    "one_open_pass_per_unit": [(second_visit, {"inside": True, "outcome": ""})],
+    "pass_runs_forward": [(visit, {"last": 0}), (visit, {"ended": 0})],
+    "pass_draws_on_an_axis": [(visit, {"axis": None}), (visit, {"setup": None})],
+    "void_pass_drew_none": [(visit, {"outcome": "void"})],
+    "pass_ends_with_an_outcome": [(visit, {"outcome": ""}), (visit, {"inside": True})],
+    "child_in_one_parent": [(second_fitting, {"superseded": None})],
+    "one_fitting_per_designator": [(fitting_at_the_same_place, {"until": None})],
+    "fitted_child_level_below_parent": [(fitting, {"child_level": 2}), (fitting, {"child_level": 3})],
+    "fitting_runs_forward": [(fitting, {"until": 4})],
+    "fitting_holds_one_thing": [
+        (fitting, {"child": None}),
+        (fitting, {"child_level": None}),
+        (fitting, {"holds": "nothing"}),
+        (fitting, {"holds": "unknown"}),
+        (fitting, {"holds": "container"}),
+        (fitting, {"holds": "feed"}),
+        (fitting, {"holds": ""}),
+        (lambda p: fitting(p, holds="nothing", child=None, child_level=None), {"child_level": 1}),
+        (lambda p: fitting(p, holds="container", child=None, child_level=None, container=p.reel()), {"holds": "child"}),
+        (
+            lambda p: fitting(p, holds="container", child=None, child_level=None, container=p.reel()),
+            {"container": None},
+        ),
+        (
+            lambda p: fitting(p, holds="feed", child=None, child_level=None, feed=p.slot_r, first=1, last=2),
+            {"first": None},
+        ),
+        (
+            lambda p: fitting(p, holds="feed", child=None, child_level=None, feed=p.slot_r, first=1, last=2),
+            {"last": None},
+        ),
+    ],
+    "unit_in_one_carton": [(packing, {"until": None})],
+    "packing_runs_forward": [(packing, {"until": 4})],
+    "carton_on_one_shipment": [(consignment, {"until": None})],
+}
+CONSTRAINTS = {
+    constraint.name: (model, constraint)
+    for model in apps.get_app_config("trace").get_models()
+    if model.__module__.split(".")[1] in AREAS
+    for constraint in model._meta.constraints
+}
+
+
+def test_every_constraint_is_broken_here_and_none_that_is_not_there() -> None:
+    assert set(BREAKS) == set(CONSTRAINTS)
+
+
+def rows() -> list[Any]:
+    return [
+        pytest.param(name, make, change, id=f"{name}-{number}" if number else name)
+        for name, attempts in BREAKS.items()
+        for number, (make, change) in enumerate(attempts)
+    ]
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(("name", "make", "change"), rows())
+def test_a_constraint_refuses(name: str, make: Make, change: Any) -> None:
+    model, constraint = CONSTRAINTS[name]
+    row = make(Plant())
+    assert isinstance(row, model)
+    changes = change(row) if callable(change) else change
+    unsaved = row.pk is None and bool(changes) and not isinstance(constraint, models.UniqueConstraint)
+    if unsaved:
+        with transaction.atomic():
+            row.save()
+            transaction.set_rollback(True)
+        row.pk, row._state.adding = None, True
+    for field, value in changes.items():
+        setattr(row, field, value)
+    with pytest.raises(IntegrityError) as error, transaction.atomic():
+        row.save(force_insert=True)
+    if connection.vendor == "sqlite" and isinstance(constraint, models.UniqueConstraint):
+        columns = [f"{model._meta.db_table}.{model._meta.get_field(f).column}" for f in constraint.fields]
+        # On the ledger the trigger that refuses to replace a row is asked before the index.
+        assert "REPLACE refused" in str(error.value) or all(column in str(error.value) for column in columns)
+    else:
+        assert name in str(error.value)
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("make", "change"),
+    [
+        (second_subject, {}),
+        (copy_of(answer), {"key": "2"}),
+        (copy_of(lot), {"key": "L2", "date_code": "2602"}),
+        (lambda p: Supplier(key="X", name="X"), {}),
+        (setup, {}),
+        (copy_of(setup), {"key": "S3", "end": OPEN - 1}),
+        (line, {}),
+        (second_visit, {}),
+        (second_visit, {"inside": True, "outcome": "", "superseded": 5}),
+        (second_fitting, {}),
+        (fitting_at_the_same_place, {}),
+        (packing, {}),
+        (consignment, {}),
+    ],
+)
+def test_what_a_unique_constraint_should_let_in(make: Make, change: dict[str, Any]) -> None:
+    row = make(Plant())
+    for field, value in change.items():
+        setattr(row, field, value)
+    row.save(force_insert=True)
