@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+import pkgutil
 import re
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -10,6 +12,7 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandParser
 
+import trace
 from trace.core.errors import Refusal
 from trace.engineering.models import ScanMode
 from trace.floor.rules import RULES
@@ -53,6 +56,9 @@ def _reasons() -> Iterable[Row]:
 
 
 def _refusals() -> Iterable[Row]:
+    for module in pkgutil.walk_packages(trace.__path__, "trace."):
+        if ".migrations" not in module.name:
+            importlib.import_module(module.name)
     yield "code", "refusal", "in words"
     for refusal in sorted(_every_refusal(Refusal), key=lambda kind: (kind.code, kind.__name__)):
         where = refusal.__module__.removeprefix("trace.")
@@ -60,8 +66,6 @@ def _refusals() -> Iterable[Row]:
 
 
 def _every_refusal(kind: type[Refusal]) -> set[type[Refusal]]:
-    import trace.urls  # noqa: F401  so that every area is imported
-
     found = {sub for sub in kind.__subclasses__() if sub.__module__.startswith("trace.")}
     return found.union(*(_every_refusal(sub) for sub in found))
 
