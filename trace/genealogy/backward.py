@@ -9,7 +9,7 @@ from trace.core.clock import OPEN
 from trace.core.models import Person
 from trace.engineering.models import Designator, Station, Step
 from trace.floor.models import Fitting, Salvage, Unit
-from trace.genealogy.places import Drawn, Fitted, Places, list_places
+from trace.genealogy.places import Drawn, Fitted, Places, just_before, list_places
 from trace.genealogy.rules import Happening, split_standing
 from trace.material.models import Container, Derivation, Feed
 
@@ -264,8 +264,8 @@ def _salvaged_from(containers: Collection[int]) -> Iterator[tuple[int, int, int 
 
 def containers_at(unit: int, designator: str, at: int) -> set[int | None]:
     """The containers that may have supplied a designator of a unit, just before a moment."""
-    happenings = list_places([unit], at).get(unit, {}).get(designator, [])
-    standing, _ = split_standing([happening for happening in happenings if happening.began < at])
+    happenings = list_places([unit]).get(unit, {}).get(designator, [])
+    standing, _ = split_standing(just_before(happenings, at))
     found: set[int | None] = set()
     for happening in standing:
         content = happening.content

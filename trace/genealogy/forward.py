@@ -10,10 +10,10 @@ from dataclasses import dataclass, field
 from trace.core.clock import OPEN
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.genealogy.intervals import Ranges
-from trace.genealogy.places import PlaceJudge, fetch, list_places
+from trace.genealogy.places import PlaceJudge, fetch, just_before, list_places
 from trace.genealogy.rules import Finding, Reason, Sureness, best, judge_place
-from trace.genealogy.suspicion import Suspicion
-from trace.genealogy.verdicts import Evidence, gather_evidence, suspect_pieces
+from trace.genealogy.suspicion import Fill, Suspicion
+from trace.genealogy.verdicts import Evidence, SalvageJudge, gather_evidence, suspect_pieces
 from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
 
 CHUNK = 5_000
@@ -93,7 +93,7 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
     select passes; designators where a later fitting rules are judged one by one; then children to
     parents, to any depth.
     """
-    evidence = gather_evidence(suspicion, at, _judge_salvages)
+    evidence = gather_evidence(suspicion, at, _salvage_judge(at))
     findings = _find_direct(evidence, at)
     everything, tops = _climb(findings, at)
     rows = _read_units(everything)
@@ -154,7 +154,8 @@ def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
     pieces = suspect_pieces(evidence.verdicts)
     findings = {}
     if pieces:
-        for unit, certain, reason, since in fetch("ranges", ranges=json.dumps(pieces), at=at):
+        # What is still open has not surely drawn.
+        for unit, certain, reason, since in fetch("ranges", ranges=json.dumps(pieces), at=min(at, OPEN - 1)):
             findings[unit] = (
                 Finding(Sureness.CERTAIN, Reason(0), Ranges([(since, OPEN)]))
                 if certain
@@ -179,21 +180,27 @@ def _fitted_from(evidence: Evidence, at: int) -> set[int]:
     return found
 
 
-def _judge_salvages(salvages: Collection[Salvage], evidence: Evidence) -> dict[int, bool]:
-    """Of parts taken out of designators, those that are suspect, and whether wholly."""
-    judge = PlaceJudge(evidence)
-    found = {}
-    for salvage in salvages:
-        places = list_places([salvage.unit_id], salvage.at)
-        happenings = [
-            happening
-            for happening in places.get(salvage.unit_id, {}).get(salvage.designator, [])
-            if happening.began < salvage.at
-        ]
-        finding = judge_place(happenings, judge)
-        if finding.sureness in (Sureness.CERTAIN, Sureness.POSSIBLE):
-            found[salvage.pk] = finding.sureness == Sureness.CERTAIN
-    return found
+def _salvage_judge(at: int) -> SalvageJudge:
+    """Judges the parts that were taken out of designators and kept, up to a moment; reads them once."""
+    salvages = list(Salvage.objects.filter(superseded=None, at__lte=at).order_by("unit"))
+    taken = []
+    for start in range(0, len(salvages), CHUNK):
+        chunk = salvages[start : start + CHUNK]
+        places = list_places({salvage.unit_id for salvage in chunk})
+        for salvage in chunk:
+            happenings = places.get(salvage.unit_id, {}).get(salvage.designator, [])
+            taken.append((salvage, just_before(happenings, salvage.at)))
+
+    def judge(evidence: Evidence) -> set[Fill]:
+        fills = set()
+        for salvage, happenings in taken:
+            finding = judge_place(happenings, PlaceJudge(evidence))
+            if finding.sureness in (Sureness.CERTAIN, Sureness.POSSIBLE):
+                wholly = finding.sureness == Sureness.CERTAIN
+                fills.add(Fill(salvage.result_id, salvage.at, wholly, salvage.pk))
+        return fills
+
+    return judge
 
 
 def _climb(direct: Mapping[int, Finding], at: int) -> tuple[dict[int, Finding], dict[int, int]]:

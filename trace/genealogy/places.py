@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db import connection
@@ -67,6 +67,7 @@ def list_places(units: Collection[int], at: int = OPEN) -> Places:
     """
     places: Places = defaultdict(lambda: defaultdict(list))
     draws: dict[tuple, set[int | None]] = defaultdict(set)
+    at = min(at, OPEN - 1)  # what is still open has not surely drawn
     for row in fetch("places", units=json.dumps(sorted(units)), at=at):
         draws[row[:-1]].add(row[-1])
     for draw, containers in draws.items():
@@ -79,10 +80,22 @@ def list_places(units: Collection[int], at: int = OPEN) -> Places:
     return places
 
 
+def just_before(happenings: Collection[Happening], moment: int) -> list[Happening]:
+    """What had happened at a designator when something was taken out of it at a moment: the fitting
+    that this ended still ruled."""
+    before = []
+    for one in happenings:
+        nothing = isinstance(one.content, Fitted) and one.content.holds == Fitting.Holds.NOTHING
+        if one.began < moment or one.began == one.until == moment and not nothing:
+            until = one.until if one.until is not None and one.until < moment else None
+            before.append(replace(one, sure=one.sure and one.ended <= moment, until=until))
+    return before
+
+
 def _add_fittings(places: Places, units: Collection[int], at: int) -> None:
     fittings = list(Fitting.objects.filter(unit__in=units, superseded=None, since__lte=at))
     feeds = {fitting.feed_id for fitting in fittings if fitting.feed_id}
-    spans = list(Span.objects.filter(feed__in=feeds, superseded=None))
+    spans = list(Span.objects.filter(feed__in=feeds, superseded=None, since__lte=at))
     for fitting in fittings:
         content: Drawn | Fitted
         if fitting.feed_id is not None and fitting.first is not None and fitting.last is not None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
+from trace.floor.models import Salvage
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.rules import Suspect
-from trace.material.models import Axis, Container, Derivation, Feed, Lot, SetUpLine, Span
+from trace.material.models import Axis, Container, Derivation, Feed, FeedRecord, Lot, SetUpLine, Span
 
 
 @dataclass(frozen=True)
@@ -56,8 +58,18 @@ def name_suspects(suspicion: Suspicion) -> tuple[dict[int, Suspect], set[int]]:
     return {pk: Suspect() for pk in of_lot | whole}, whole
 
 
+class Fill(NamedTuple):
+    """Suspect material that went into a container since a moment from what is no container itself:
+    unknown material, or a unit's designator (`salvage`); `wholly` when it is surely suspect."""
+
+    result: int
+    since: int
+    wholly: bool = False
+    salvage: int | None = None
+
+
 def close_over_derivations(
-    suspects: Mapping[int, Suspect], whole: Collection[int], at: int = OPEN
+    suspects: Mapping[int, Suspect], whole: Collection[int], fills: Collection[Fill] = (), at: int = OPEN
 ) -> dict[int, Suspect]:
     """The suspects and every container filled from them up to `at`, with since when and how wholly.
 
@@ -65,6 +77,9 @@ def close_over_derivations(
     the moment a suspect source went in, and wholly so until the first source that was not.
     """
     closed = dict(suspects)
+    for fill in fills:
+        if fill.result not in closed or fill.since < closed[fill.result].since:
+            closed[fill.result] = Suspect(fill.since)
     frontier = set(closed)
     while frontier:
         grown: dict[int, int] = {}
@@ -75,17 +90,25 @@ def close_over_derivations(
         frontier = {pk for pk, since in grown.items() if pk not in closed or since < closed[pk].since}
         for pk in frontier:
             closed[pk] = Suspect(grown[pk], closed[pk].whole_until if pk in closed else OPEN)
-    return _shrink_wholeness(closed, suspects, whole, at)
+    return _shrink_wholeness(closed, suspects, whole, fills, at)
 
 
 def _shrink_wholeness(
-    closed: dict[int, Suspect], suspects: Mapping[int, Suspect], named: Collection[int], at: int
+    closed: dict[int, Suspect],
+    suspects: Mapping[int, Suspect],
+    named: Collection[int],
+    fills: Collection[Fill],
+    at: int,
 ) -> dict[int, Suspect]:
     """Until when each suspect is wholly so: start from always, and take away until it is stable."""
     sources: dict[int, list[tuple[int | None, int]]] = defaultdict(list)
     filled = Derivation.objects.filter(result__in=closed, superseded=None, at__lte=at)
     for result, source, when, error in filled.values_list("result", "source", "at", "error"):
         sources[result].append((source, when - error))
+    surely = {fill.salvage for fill in fills if fill.wholly}
+    salvaged = Salvage.objects.filter(result__in=closed, superseded=None, at__lte=at)
+    for pk, result, when in salvaged.values_list("pk", "result", "at"):
+        sources[result].append((_WHOLLY if pk in surely else None, when))
     own = set(Container.objects.filter(pk__in=closed, own=True).values_list("pk", flat=True))
     whole = {pk: suspects[pk].whole_until if pk in suspects else 0 if pk in own else OPEN for pk in closed}
     changed = True
@@ -93,10 +116,15 @@ def _shrink_wholeness(
         changed = False
         for result, derived in sources.items():
             for origin, when in derived:
-                if result not in named and when < whole[result] and whole.get(origin or 0, 0) <= when:
+                wholly = origin == _WHOLLY or whole.get(origin or 0, 0) > when
+                if result not in named and when < whole[result] and not wholly:
                     whole[result] = when if _has_content_before(result, when, own, derived) else 0
                     changed = True
     return {pk: Suspect(suspect.since, whole[pk]) for pk, suspect in closed.items()}
+
+
+_WHOLLY = -1
+"""In the place of a source: what is surely suspect and no container."""
 
 
 def _has_content_before(
@@ -105,8 +133,8 @@ def _has_content_before(
     return result in own or any(earlier < when for _, earlier in derived)
 
 
-def where_unknown(suspects: Mapping[int, Suspect]) -> dict[int, list[Presence]]:
-    """Per feed, the suspect containers that unknown material there may be.
+def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, list[Presence]]:
+    """Per feed, the suspect containers that unknown material there may be, up to a moment.
 
     Only feeds that have unknown material, and serve a place where a suspect's part belongs.
     """
@@ -114,7 +142,7 @@ def where_unknown(suspects: Mapping[int, Suspect]) -> dict[int, list[Presence]]:
         container.pk: Presence(
             container.part_id,
             max(container.received, suspects[container.pk].since),
-            OPEN if container.gone is None else container.gone + 1,
+            min(OPEN if container.gone is None else container.gone + 1, at + 1),
         )
         for container in Container.objects.filter(pk__in=suspects)
     }
@@ -145,17 +173,26 @@ def _unknown_between(since: int, until: int) -> set[int]:
 
 
 def _prove_elsewhere(presences: Mapping[int, Presence]) -> None:
-    """A container that was the only one a feed can have given was at that feed."""
-    mine = Span.objects.filter(container__in=presences, superseded=None, feed__axis__kind=Axis.Kind.CLOCK).exclude(
-        feed__kind__in=[Feed.Kind.BATH, Feed.Kind.BIN]
+    """A container that was the only one a feed can have given was at that feed; not one that was
+    poured, whose rest may be anywhere."""
+    poured = FeedRecord.objects.filter(
+        container__in=presences,
+        act__in=[FeedRecord.Act.TOP_UP, FeedRecord.Act.CHARGE, FeedRecord.Act.HAND_FILL],
+        superseded=None,
     )
+    whole_there = set(presences) - set(poured.values_list("container", flat=True))
+    mine = Span.objects.filter(
+        container__in=whole_there,
+        superseded=None,
+        feed__axis__kind=Axis.Kind.CLOCK,
+    ).exclude(feed__kind__in=[Feed.Kind.BATH, Feed.Kind.BIN])
     feeds: dict[int, list[tuple[int | None, int, int]]] = defaultdict(list)
     rows = Span.objects.filter(feed__in=mine.values("feed"), superseded=None)
     for feed, given, first, end in rows.values_list("feed", "container", "first", "end"):
         feeds[feed].append((given, first, end))
     for feed, spans in feeds.items():
         for container, first, end in spans:
-            if container is not None and container in presences:
+            if container is not None and container in whole_there:
                 others = Ranges((f, e) for other, f, e in spans if other != container)
                 proved = Ranges([(first, end)]) - others
                 presences[container].proved_at[feed] |= proved

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from trace.core.clock import OPEN
-from trace.floor.models import Salvage
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.rules import Supply, Suspect, Verdict, judge_feed
 from trace.genealogy.suspicion import (
+    Fill,
     Presence,
     Suspicion,
     close_over_derivations,
@@ -27,50 +27,40 @@ class Evidence(NamedTuple):
     verdicts: dict[int, Verdict]
 
 
-SalvageJudge = Callable[[Collection[Salvage], "Evidence"], dict[int, bool]]
-"""Salvages and the evidence so far → {salvage id: wholly} for those that took a suspect part out."""
+SalvageJudge = Callable[[Evidence], set[Fill]]
+"""The evidence so far → the salvages that took a suspect part out."""
 
 
 def gather_evidence(suspicion: Suspicion, at: int, judge_salvages: SalvageJudge) -> Evidence:
     """Close the suspicion over splits, merges, remainders, unknown material and salvage up to `at`,
     round by round until nothing new is suspect, and judge every feed concerned."""
     suspects, whole = name_suspects(suspicion)
+    fills: set[Fill] = set()
     while True:
-        closed = close_over_derivations(suspects, whole, at)
-        unknown = where_unknown(closed)
-        evidence = Evidence(closed, _judge_feeds(closed, unknown))
-        found = _from_unknown(unknown, closed, at)
-        salvages = list(Salvage.objects.filter(superseded=None, at__lte=at).exclude(result__in=closed))
-        if salvages:
-            by_id = {salvage.pk: salvage for salvage in salvages}
-            for pk, wholly in judge_salvages(salvages, evidence).items():
-                found[by_id[pk].result_id] = Suspect(by_id[pk].at, OPEN if wholly else 0)
-        if not found:
+        closed = close_over_derivations(suspects, whole, fills, at)
+        unknown = where_unknown(closed, at)
+        evidence = Evidence(closed, _judge_feeds(closed, unknown, at))
+        found = _from_unknown(unknown, at) | judge_salvages(evidence)
+        if found == fills:
             return evidence
-        suspects |= found
+        fills = found
 
 
-def _from_unknown(unknown: Mapping[int, list[Presence]], closed: Mapping[int, Suspect], at: int) -> dict[int, Suspect]:
+def _from_unknown(unknown: Mapping[int, list[Presence]], at: int) -> set[Fill]:
     """Remainders of unknown material that may be a suspect container."""
-    rows = Derivation.objects.filter(source=None, superseded=None, at__lte=at, record__feed__in=unknown).exclude(
-        result__in=closed
-    )
+    rows = Derivation.objects.filter(source=None, superseded=None, at__lte=at, record__feed__in=unknown)
     return {
-        row.result_id: Suspect(row.at - row.error, 0)
-        for row in rows.select_related("record")
-        if row.record
-        and any(
-            presence.may_be_at(row.record.feed_id).meets(row.at - row.error, row.at + row.error)
-            for presence in unknown[row.record.feed_id]
-        )
+        Fill(result, when - error)
+        for result, when, error, feed in rows.values_list("result", "at", "error", "record__feed")
+        if any(presence.may_be_at(feed).meets(when - error, when + error) for presence in unknown[feed])
     }
 
 
-def _judge_feeds(suspects: Mapping[int, Suspect], unknown: Mapping[int, list[Presence]]) -> dict[int, Verdict]:
+def _judge_feeds(suspects: Mapping[int, Suspect], unknown: Mapping[int, list[Presence]], at: int) -> dict[int, Verdict]:
     given = Span.objects.filter(container__in=suspects, superseded=None).values_list("feed", flat=True)
     feeds = Feed.objects.select_related("axis").filter(pk__in={*given, *unknown})
     supplies: dict[int, list[Supply]] = defaultdict(list)
-    for span in Span.objects.filter(feed__in=feeds, superseded=None):
+    for span in Span.objects.filter(feed__in=feeds, superseded=None, since__lte=at):
         supplies[span.feed_id].append(
             Supply(span.container_id, span.first, span.end, span.sure_from, span.since, span.until)
         )

@@ -4,7 +4,8 @@ SELECT p.unit_id, l.designator, p.id, l.feed_id, p.first, p.last, p.began, p.end
 FROM trace_pass p
 JOIN trace_setupline l ON l.setup_id = p.setup_id
 LEFT JOIN trace_span s
-       ON s.feed_id = l.feed_id AND s.superseded IS NULL AND s.first <= p.last AND s."end" > p.first
+       ON s.feed_id = l.feed_id AND s.superseded IS NULL AND s.since <= %(at)s
+          AND s.first <= p.last AND s."end" > p.first
 WHERE p.unit_id IN (SELECT {each_unit})
   AND p.superseded IS NULL
   AND p.drew <> 'none'

@@ -5,7 +5,7 @@
 SELECT p.unit_id,
        bool_or(r.certain AND p.drew = 'all' AND p.only IS NULL AND p.first >= r.first AND p.last < r."end"
                AND p.ended <= %(at)s) AS certain,
-       bit_or(r.reason | CASE WHEN r.certain THEN 1 ELSE 0 END
+       bit_or(r.reason | CASE WHEN r.certain AND NOT (p.first >= r.first AND p.last < r."end") THEN 1 ELSE 0 END
               | CASE WHEN p.drew = 'unsure' OR p.ended > %(at)s THEN 4 ELSE 0 END) AS reason,
        min(p.began) AS since
 FROM jsonb_to_recordset(%(ranges)s::jsonb)

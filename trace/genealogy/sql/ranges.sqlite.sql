@@ -13,7 +13,7 @@ WITH RECURSIVE
         SELECT p.unit_id, p.began,
                r.certain AND p.drew = 'all' AND p.only IS NULL AND p.first >= r.first AND p.last < r."end"
                    AND p.ended <= %(at)s AS certain,
-               r.reason | CASE WHEN r.certain THEN 1 ELSE 0 END
+               r.reason | CASE WHEN r.certain AND NOT (p.first >= r.first AND p.last < r."end") THEN 1 ELSE 0 END
                    | CASE WHEN p.drew = 'unsure' OR p.ended > %(at)s THEN 4 ELSE 0 END AS reason
         FROM piece r
         CROSS JOIN class

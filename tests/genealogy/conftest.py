@@ -1,0 +1,16 @@
+"""The tiny plant with all but the resistors settled."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.factories import Plant
+from trace.floor.operations.feeds import load_feed
+
+
+@pytest.fixture
+def plant() -> Plant:
+    """A plant with capacitors from the start, so that only resistors make a difference."""
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_c, container=plant.reel("CAPS", plant.capacitor))
+    return plant
