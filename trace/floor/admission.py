@@ -16,7 +16,7 @@ from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
 from trace.material.models import Feed, SetUp
-from trace.material.queries import get_open_setup, list_giving, list_on_feeds
+from trace.material.queries import find_setup_at, list_giving, list_on_feeds
 
 
 @dataclass(frozen=True)
@@ -34,23 +34,25 @@ def admit(
     units: Sequence[Unit],
     station: Station,
     move: Move,
+    scan: int,
     setup: SetUp | None = None,
     positions: Sequence[tuple[int, int]] | None = None,
 ) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
 
     For use inside a moving operation, after its row locks. `setup` is a tape's; else the one that
-    is open at the station for each unit's part serves. `positions` are those it will draw at, where
-    it does not draw by the clock. The number of queries does not grow with the number of units.
+    served each unit's part at the station when it was scanned. `positions` are those it will draw
+    at, where it does not draw by the clock. The number of queries does not grow with the number of units.
     """
-    routes = {unit.part_id: list_steps(unit.part) for unit in units}
-    setups = {part: setup or get_open_setup(station, part) for part in routes}
+    routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
+    position = positions[0][0] if positions else scan
+    setups = {part: setup or find_setup_at(station, part, position) for part in routes}
     history = _history(units)
     contents = contents_of(units)
     local = _things_at(station, [s for s in setups.values() if s], positions)
     everything = [*local, *(inner for inside in contents.values() for inner in inside)]
     holds = find_holds(move, everything)
-    places = _places(units)
+    places = places_of(units)
     missing = list_missing_children(units)
     admissions, refusals = [], []
     for unit in units:
@@ -72,7 +74,7 @@ def admit(
                 for h in holds
                 if (h.target_kind, h.target_key) in subjects
             ),
-            **places.get(unit.pk, {}),  # type: ignore[arg-type]
+            **places.get(unit.pk, {}),
         )
         refusals += judge(facts)
         if due:
@@ -133,7 +135,7 @@ def _history(units: Sequence[Unit]) -> dict[int, tuple[set[int], set[int]]]:
     return history
 
 
-def _places(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
+def places_of(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
     """Per unit, where it is instead of waiting for its next step: facts of the interlock."""
     places: dict[int, dict[str, str]] = defaultdict(dict)
     inside = Pass.objects.filter(unit__in=units, inside=True, superseded=None)

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
 
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 
 from trace.core.clock import OPEN
 from trace.core.models import Person
 from trace.floor.models import Pass
-from trace.material.models import Axis, Feed, SetUpLine
-from trace.material.rules import Draw
+from trace.material.models import Axis, Feed, FeedRecord, SetUpLine, Span
+from trace.material.rules import BY_DRAWS, Draw
 from trace.material.spans import counts_draws, keep_spans, list_records
 
 LENGTH_CLASSES = range(OPEN.bit_length() + 1)
@@ -66,13 +65,20 @@ def reckon_feed(feed: Feed, by: Person) -> None:
     keep_spans(feed=feed, records=records, draws=draws, places=places, by=by)
 
 
-def reckon_after(passes: Iterable[Pass], by: Person, *, late: bool = False) -> None:
-    """Reckon the feeds whose ends these passes may move: those that wait for draws, and when the
-    passes are late or voided, all that count draws."""
-    setups = Counter(p.setup_id for p in passes if p.setup_id)
-    if not setups:
+def reckon_after(passes: Iterable[Pass], by: Person) -> None:
+    """Reckon the feeds whose ends these passes may move, because they came, were bounded, or went.
+
+    Those are the feeds that wait for draws, and those that count them and have an edge after the
+    first of these passes began: a draw after every edge moves none.
+    """
+    drawing = [p for p in passes if p.setup_id]
+    if not drawing:
         return
-    feeds = Feed.objects.filter(lines__setup__in=setups).select_related("axis__tape").distinct()
-    waiting = feeds.filter(records__act__in=["splice", "top-up"]) if late else feeds.filter(unsettled=True)
-    for feed in waiting.order_by("pk"):
+    counted = FeedRecord.objects.filter(feed=OuterRef("pk"), act__in=BY_DRAWS, superseded=None)
+    first = min(p.first for p in drawing)
+    after = Q(end__gt=first, end__lt=OPEN) | Q(first__gt=first, first__lt=OPEN - 1)
+    edges = Span.objects.filter(after, feed=OuterRef("pk"), superseded=None)
+    serving = SetUpLine.objects.filter(setup__in={p.setup_id for p in drawing}).values("feed")
+    moved = Q(unsettled=True) | Exists(counted) & Exists(edges)
+    for feed in Feed.objects.filter(moved, pk__in=serving).select_related("axis__tape").order_by("pk"):
         reckon_feed(feed, by)

@@ -139,13 +139,14 @@ def draw_bounds(
 
     `unit_before` is the unit's last scan at another station (or when it was made); `neighbour`,
     at a one-at-a-time station, the scan there before this one, or the start of the batch that it is
-    in. The latest is OPEN where a later scan has yet to bound it.
+    in (scans in and out faster than the work are a batch by themselves). The latest is OPEN where a
+    later scan has yet to bound it.
     Gated: the two scans. One at a time: an unscanned side reaches to the neighbouring scan here.
     Loose: both sides reach to the unit's own neighbouring scans elsewhere.
     """
     if mode == "loose":
         return unit_before, OPEN
     began = unit_before if scanned_in is None else scanned_in
-    if mode == "one at a time" and neighbour is not None:
-        began = neighbour if scanned_in is None or in_batch else scanned_in
+    if mode == "one at a time" and (scanned_in is None or in_batch):
+        began = unit_before if neighbour is None else neighbour
     return began, OPEN if scanned_out is None else scanned_out

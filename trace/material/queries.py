@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from django.db.models import QuerySet
+from django.db.models import Case, Q, QuerySet, When
 
 from trace.core.clock import OPEN
 from trace.core.errors import NotFound
@@ -33,9 +33,12 @@ def get_axis(station: Station) -> Axis:
     return axis
 
 
-def get_open_setup(station: Station, assembly_id: int) -> SetUp | None:
-    """The set-up that serves an assembly at a station now, None where it draws nothing."""
-    return SetUp.objects.filter(axis__station=station, assembly_id=assembly_id, end=OPEN).first()
+def find_setup_at(station: Station, assembly_id: int, position: int) -> SetUp | None:
+    """The set-up that served an assembly at a position of a station's axis, or the one that is open
+    where none is on record for it; None where it draws nothing there."""
+    setups = SetUp.objects.filter(axis__station=station, assembly_id=assembly_id)
+    served = Q(first__lte=position, end__gt=position)
+    return setups.filter(served | Q(end=OPEN)).order_by(Case(When(served, then=0), default=1), "-first").first()
 
 
 def list_on_feeds(feeds: Iterable[Feed]) -> QuerySet[Span]:

@@ -38,7 +38,7 @@ def void_pass(*, entry: Pass, reason: str, by: Person, at: datetime) -> Pass:
     void.outcome, void.drew, void.only, void.inside = Pass.Outcome.VOID, Pass.Drew.NONE, None, False
     void.by = by
     void.save()
-    reckon_after([void], by, late=True)
+    reckon_after([void], by)
     return void
 
 

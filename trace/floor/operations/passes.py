@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from django.db.models import Max
+from django.db.models import Max, Q
 from django.db.models.functions import Coalesce, Greatest
 
 from trace.core.clock import OPEN, now, to_ticks
@@ -53,8 +53,9 @@ def start_pass(
     """
     scan = to_ticks(at)
     locked = _lock([unit])
+    _want_setup(setup, locked)
     neighbour = _neighbour_scan(station, scan, by)
-    (admission,) = admit(locked, station, Move.START, setup, position and [position])
+    (admission,) = admit(locked, station, Move.START, scan, setup, position and [position])
     (entry,) = _record(
         [admission], station, by, scanned_in=scan, positions=position and [position], neighbour=neighbour
     )
@@ -122,12 +123,15 @@ def record_passes(
         )
     if entered and entered > at:
         raise PassRefused("The scan in lies after the scan out.")
+    if len({unit.pk for unit in units}) < len(units):
+        raise PassRefused("A unit is named twice.")
     locked = {unit.pk: unit for unit in _lock(units)}
+    _want_setup(setup, locked.values())
     scanned_in = to_ticks(entered) if entered else None
     neighbour = _neighbour_scan(station, scanned_in or to_ticks(at), by)
     ordered = [locked[unit.pk] for unit in units]
     return _record(
-        admit(ordered, station, Move.START, setup, positions),
+        admit(ordered, station, Move.START, scanned_in or to_ticks(at), setup, positions),
         station,
         by,
         scanned_in=scanned_in,
@@ -155,11 +159,14 @@ def close_pass(
         raise PassRefused(f"The unit went into {inside.station.key} after that moment.")
     inside.inside, inside.outcome, inside.scanned_out = False, outcome, scanned_out
     inside.closed = to_ticks(now())
+    _want_drawn(drew, only, inside.setup)
     if only is not None or drew is not None:
         inside.drew, inside.only = drew or Pass.Drew.ALL, None if only is None else list(only)
     elif outcome == Pass.Outcome.ABORTED:
         inside.drew = Pass.Drew.UNSURE
     if inside.station.scan_mode != ScanMode.LOOSE:
+        if _hasty(inside.station, inside.scanned_in, scanned_out):
+            _begin_before_scans(inside)
         _bound(inside, scanned_out)
     inside.save()
     if only is not None or inside.drew != Pass.Drew.ALL:
@@ -175,8 +182,10 @@ def judge_by_designator(units: Iterable[Unit]) -> None:
 
 def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station | None = None) -> None:
     """A scan of these units elsewhere bounds their passes that waited for it."""
-    waiting = Pass.objects.filter(unit__in=units, inside=False, ended=OPEN, began__lte=scan, superseded=None).exclude(
-        station=station
+    waiting = (
+        Pass.objects.filter(unit__in=units, inside=False, ended=OPEN, superseded=None)
+        .exclude(station=station)
+        .filter(Q(scanned_in=None) | Q(scanned_in__lte=scan), Q(scanned_out=None) | Q(scanned_out__lte=scan))
     )
     _bound_all(waiting.select_related("axis"), scan, by)
 
@@ -184,6 +193,21 @@ def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station
 def _want_outcome(outcome: str) -> None:
     if outcome not in {Pass.Outcome.PASSED, Pass.Outcome.FAILED, Pass.Outcome.ABORTED}:
         raise PassRefused(f"“{outcome}” is not an outcome.", action="Say passed, failed or aborted.")
+
+
+def _want_setup(setup: SetUp | None, units: Iterable[Unit]) -> None:
+    for unit in units:
+        if setup and setup.assembly_id != unit.part_id:
+            raise PassRefused(f"Set-up {setup.key} is for another assembly than {unit.key}.", action="Scan its tape.")
+
+
+def _want_drawn(drew: str | None, only: Sequence[str] | None, setup: SetUp | None) -> None:
+    if drew is not None and drew not in Pass.Drew.values:
+        raise PassRefused(f"“{drew}” does not say what was drawn.", action="Say all, none or unsure.")
+    if only is not None:
+        served = set(setup.lines.values_list("designator", flat=True)) if setup else set()
+        if unknown := sorted(set(only) - served):
+            raise PassRefused(f"Nothing is drawn for {', '.join(unknown)} here.", action="Check the designators.")
 
 
 def _lock(units: Sequence[Unit]) -> list[Unit]:
@@ -203,23 +227,55 @@ def _neighbour_scan(station: Station, scan: int, by: Person) -> tuple[int | None
     """
     if station.scan_mode != ScanMode.ONE_AT_A_TIME:
         return None, False
+    last, before = _last_scan(station, scan)
+    if last is None:
+        return None, False
+    here = Pass.objects.filter(station=station, superseded=None).select_related("axis", "station", "setup", "unit")
+    if scan - before < station.work_seconds * 1_000_000:
+        _bound_all(here.filter(began=last.began, inside=False), scan, by)
+        return last.began, True
+    for entry in here.filter(inside=True, began__lte=scan):
+        held = find_holds(Move.FINISH, [*contents_of([entry.unit])[entry.unit.pk], station])
+        if held:  # it is out, whatever the hold says; but it has not passed the step
+            close_pass(entry, Pass.Outcome.ABORTED, scan, by, drew=entry.drew)
+        else:
+            close_pass(entry, Pass.Outcome.PASSED, scan, by)
+        note(entry.unit)
+    return before, False
+
+
+def _last_scan(station: Station, scan: int, besides: int | None = None) -> tuple[Pass | None, int]:
+    """The pass with the last scan at a station up to a moment, and that scan."""
     last = (
         Pass.objects.filter(station=station, superseded=None)
+        .exclude(Q(outcome=Pass.Outcome.VOID) | Q(pk=besides))
         .annotate(scan=Greatest(Coalesce("scanned_out", 0), Coalesce("scanned_in", 0)))
         .filter(began__lte=scan, scan__lte=scan)
         .order_by("-scan", "-id")
         .first()
     )
+    return last, last.scan if last else 0
+
+
+def _hasty(station: Station, scanned_in: int | None, scanned_out: int | None) -> bool:
+    """Whether both scans of a one-at-a-time pass were made faster than the work: they prove one moment."""
+    return (
+        station.scan_mode == ScanMode.ONE_AT_A_TIME
+        and scanned_in is not None
+        and scanned_out is not None
+        and scanned_out - scanned_in < station.work_seconds * 1_000_000
+    )
+
+
+def _begin_before_scans(entry: Pass) -> None:
+    """Begin a pass at the scan before its own, at this station or else of its unit."""
+    assert entry.scanned_in is not None
+    last, before = _last_scan(entry.station, entry.scanned_in, entry.pk)
     if last is None:
-        return None, False
-    before: int = last.scan
-    here = Pass.objects.filter(station=station, superseded=None).select_related("axis", "station")
-    if scan - before < station.work_seconds * 1_000_000:
-        _bound_all(here.filter(began=last.began, inside=False), scan, by)
-        return last.began, True
-    for entry in here.filter(inside=True, began__lte=scan):
-        close_pass(entry, Pass.Outcome.PASSED, scan, by)
-    return before, False
+        before = _scans_elsewhere([entry.unit], entry.station, entry.scanned_in)[entry.unit.pk]
+    entry.began = min(entry.began, before)
+    if entry.axis is None or entry.axis.kind == Axis.Kind.CLOCK:
+        entry.first = min(entry.first, before)
 
 
 def _record(
@@ -243,6 +299,8 @@ def _record(
     bound_by_scan(units, scan, by, station)
     before = _scans_elsewhere(units, station, scan)
     recorded = to_ticks(now())
+    for setup in {a.setup for a in admissions} if only is not None else {admissions[0].setup}:
+        _want_drawn(drew, only, setup)
     passes = []
     for index, (unit, step, setup, repeated) in enumerate((a.unit, a.step, a.setup, a.repeated) for a in admissions):
         began, ended = draw_bounds(
@@ -251,7 +309,7 @@ def _record(
             scanned_out=scanned_out,
             unit_before=before[unit.pk],
             neighbour=neighbour[0],
-            in_batch=neighbour[1],
+            in_batch=neighbour[1] or _hasty(station, scanned_in, scanned_out),
         )
         axis = setup.axis if setup else None
         first, last = began, ended
@@ -262,6 +320,8 @@ def _record(
                     action="Enter the board set or the cycle count.",
                 )
             first, last = positions[index]
+            if not 0 <= first <= last < OPEN:
+                raise PassRefused("The position runs backwards or lies outside the axis.")
         unsure = drew is None and only is None and (repeated or outcome == Pass.Outcome.ABORTED)
         passes.append(
             Pass(
@@ -287,17 +347,13 @@ def _record(
                 closed=recorded if outcome else None,
             )
         )
-    late = any(
-        Pass.objects.filter(axis=axis, first__gt=first, superseded=None).exists()
-        for axis, first in {p.axis: p.first for p in passes if p.axis and p.axis.kind != Axis.Kind.TAPE}.items()
-    )
     Pass.objects.bulk_create(passes)
     judge_by_designator(
         entry.unit
         for entry, admission in zip(passes, admissions, strict=True)
         if admission.repeated or drew is not None or only is not None or entry.drew != Pass.Drew.ALL
     )
-    reckon_after(passes, by, late=late)
+    reckon_after(passes, by)
     return passes
 
 
@@ -305,12 +361,15 @@ def _scans_elsewhere(units: Sequence[Unit], station: Station, scan: int) -> dict
     """Each unit's last scan at another station up to a moment, or when it was made."""
     rows = (
         Pass.objects.filter(unit__in=units, began__lte=scan, superseded=None)
-        .exclude(station=station)
+        .exclude(Q(station=station) | Q(outcome=Pass.Outcome.VOID))
         .values("unit")
-        .annotate(scan=Max(Greatest(Coalesce("scanned_out", 0), Coalesce("scanned_in", 0))))
-        .values_list("unit", "scan")
+        .annotate(
+            into=Max("scanned_in", filter=Q(scanned_in__lte=scan)),
+            out=Max("scanned_out", filter=Q(scanned_out__lte=scan)),
+        )
+        .values_list("unit", "into", "out")
     )
-    scans = {unit: min(last, scan) for unit, last in rows}
+    scans = {unit: max(into or 0, out or 0) for unit, into, out in rows}
     return {unit.pk: max(scans.get(unit.pk, 0), min(unit.created, scan)) for unit in units}
 
 
