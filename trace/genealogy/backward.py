@@ -104,8 +104,9 @@ def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
         mine = places.get(pk, {})
         order = {name: i for i, (name, _) in enumerate(designed.get(u.part_id, []))}
         parts = dict(designed.get(u.part_id, []))
-        for designator in sorted(mine, key=lambda d: (order.get(d, len(order)), d)):
-            built[pk].places.append(AsBuiltPlace(designator, parts.get(designator), names.entries(mine[designator])))
+        for designator in sorted({*order, *mine}, key=lambda d: (order.get(d, len(order)), d)):
+            entries = names.entries(mine.get(designator, []))
+            built[pk].places.append(AsBuiltPlace(designator, parts.get(designator), entries))
         built[pk].children = [built[child] for child in children.get(pk, [])]
     return built[unit.pk]
 
