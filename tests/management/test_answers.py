@@ -1,0 +1,84 @@
+"""What the commands share: lots as people name them, moments in the plant's time, tables, designators."""
+
+from datetime import timedelta
+
+import pytest
+
+from tests.factories import Plant, ticks
+from trace.core.clock import OPEN
+from trace.core.errors import NotFound
+from trace.core.keys import BadKey, label_text
+from trace.engineering.models import Site
+from trace.management.answers import WIDTH, LotUnclear, MomentUnclear, PlantTime, compact, get_lot, table
+from trace.material.operations.stock import define_supplier
+
+pytestmark = pytest.mark.django_db
+
+
+def test_a_lot_is_named_by_key_by_label_or_by_its_suppliers_number() -> None:
+    plant = Plant()
+    lot = plant.lot("LOT-9", number="24/117 b")
+    for text in ("LOT-9", " lot-9 ", label_text("LOT-9"), "24/117 B"):
+        assert get_lot(text) == lot
+    with pytest.raises(NotFound, match="--container KEY"):
+        get_lot("LOT-10")
+    with pytest.raises(BadKey, match="check character of LOT-9"):
+        get_lot("LOT-9.Z" if label_text("LOT-9")[-1] != "Z" else "LOT-9.Y")
+
+
+def test_a_number_that_looks_like_a_label_is_still_a_number() -> None:
+    plant = Plant()
+    lot = plant.lot("LOT-9", number="7731.2")
+    assert get_lot("7731.2") == lot
+
+
+def test_a_number_of_several_lots_is_refused_with_the_choices() -> None:
+    plant = Plant()
+    other = plant.do(define_supplier, key="BOLT", name="Bolt & Sons")
+    plant.lot("LOT-1", number="K1", date_code="2610")
+    plant.lot("LOT-2", number="K1", supplier=other)
+    with pytest.raises(LotUnclear) as refusal:
+        get_lot("k1")
+    assert "LOT-1  RES from Acme, lot number K1, date code 2610" in str(refusal.value)
+    assert "LOT-2  RES from Bolt & Sons, lot number K1" in str(refusal.value)
+    assert get_lot("LOT-2").supplier == other
+
+
+def test_moments_are_the_plants_unless_they_say_otherwise() -> None:
+    Plant()
+    Site.objects.update(zone="Europe/Berlin")
+    time = PlantTime()
+    assert time.read("2026-03-02 07:00") == ticks(0)
+    assert time.read("2026-03-02T06:00+00:00") == ticks(0)
+    assert time.read("2026-07-02 08:00") == ticks(0) + timedelta(days=122) // timedelta(microseconds=1)
+    assert time.read(None) == OPEN
+    assert time.show(ticks(0)) == "2026-03-02 07:00"
+    assert time.iso(ticks(0)) == "2026-03-02T07:00:00.000000+01:00"
+    assert (time.show(OPEN), time.iso(OPEN)) == ("now", None)
+    for text in ("yesterday", "2026-13-01", "1066-10-14 09:00", "9999-12-31 23:59"):
+        with pytest.raises(MomentUnclear):
+            time.read(text)
+
+
+@pytest.mark.parametrize(
+    ("names", "shown"),
+    [
+        (["C1"], "C1"),
+        ([f"C{n}" for n in range(1, 14)], "C1–C13"),
+        (["R10", "R2", "R1", "R9", "M1"], "M1, R1, R2, R9, R10"),
+        (["R3", "R1", "R2", "R5"], "R1–R3, R5"),
+        (["LBL", "X", "X1", "X2", "X3"], "LBL, X, X1–X3"),
+        (["R01", "R02", "R03"], "R01–R03"),
+        ([], ""),
+    ],
+)
+def test_designators_in_a_row_are_drawn_together(names, shown) -> None:
+    assert compact(names) == shown
+
+
+def test_tables_fit_the_terminal() -> None:
+    lines = list(table(("name", "count"), [("x" * 200, 5), ("short", 12345)], [1]))
+    assert max(map(len, lines)) == WIDTH
+    assert lines[0].endswith("count")
+    assert lines[1].endswith("…      5")
+    assert lines[2].startswith("  short ")

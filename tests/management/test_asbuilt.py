@@ -1,0 +1,125 @@
+"""`manage.py asbuilt`, against what the query says."""
+
+import json
+from itertools import chain
+
+import pytest
+from django.core.management import ManagementUtility
+
+from tests.factories import ticks
+from tests.management.test_affected import plant, run  # noqa: F401
+from trace.core.keys import label_text
+from trace.floor.operations.fittings import remove_part
+from trace.genealogy.backward import AsBuilt, trace_backward
+from trace.management.answers import WIDTH
+from trace.material.operations.stock import merge_containers
+
+pytestmark = pytest.mark.django_db
+
+
+def show(*arguments: str) -> str:
+    return run(*arguments, command="asbuilt")
+
+
+def flat(unit: dict) -> list[tuple]:
+    """Every origin of every entry of every place of a unit and its children."""
+    mine = [
+        (unit["key"], place["designator"], entry["kind"], entry["standing"], origin["container"], origin["lot"])
+        for place in unit["places"]
+        for entry in place["entries"]
+        for origin in entry["origins"]
+    ]
+    return mine + list(chain.from_iterable(map(flat, unit["children"])))
+
+
+def flat_built(built: AsBuilt) -> list[tuple]:
+    return [
+        (unit.key, place.designator, entry.kind, entry.standing, origin.container, origin.lot)
+        for unit in built.walk()
+        for place in unit.places
+        for entry in place.entries
+        for origin in entry.origins
+    ]
+
+
+def test_the_tree_is_nested_and_goes_down_to_lots(plant) -> None:  # noqa: F811
+    text = show(label_text(plant.product.key))
+    lines = text.splitlines()
+    board = plant.boards[0].key
+    assert lines[0] == f"{plant.product.key}  PRODUCT  Product: shipped to North Air on SH-1."
+    assert lines[1:5] == [
+        "  M1: BOARD",
+        f"      unit {board} since 2026-03-02 06:14 by Ann",
+        f"      {board}  BOARD  Board",
+        "        R1, R2: RES",
+    ]
+    assert "            BAD, lot LOT-7 (number K7731) from Acme" in lines
+    assert "  F1: FUSE\n      nothing on record" in text
+    assert max(map(len, lines)) <= WIDTH
+    assert "\x1b" not in text
+
+
+def test_candidates_are_joined_and_displaced_ones_are_past(plant) -> None:  # noqa: F811
+    blurred = show(plant.boards[4].key)
+    assert "R1, R2: RES\n      one of\n        BAD, lot LOT-7" in blurred
+    assert "        OTHER, lot LOT-OTHER" in blurred
+    repaired = show(plant.boards[1].key)
+    assert "FRESH, lot LOT-FRESH" in repaired
+    assert "fitted since 2026-03-02 06:11 by Ann: drifted at test\n      past, drawn at INSERT" in repaired
+
+
+def test_a_derived_container_shows_what_it_was_filled_from(plant) -> None:  # noqa: F811
+    from trace.floor.operations.feeds import load_feed
+
+    reels = [plant.here.reel(key, plant.here.capacitor) for key in ("CA", "CB")]
+    mixed = plant.here.do(merge_containers, 40, sources=reels, key="MIXED")
+    plant.here.do(load_feed, 41, feed=plant.here.slot_c, container=mixed)
+    (board,) = plant.here.boards(1)
+    plant.here.run(board, plant.here.insertion, 42, 43)
+    assert (
+        "        filled from\n"
+        "          CA, lot LOT-CA (number N-LOT-CA) from Acme\n"
+        "          CB, lot LOT-CB (number N-LOT-CB) from Acme\n"
+    ) in show(board.key)
+
+
+def test_json_agrees_with_the_query(plant) -> None:  # noqa: F811
+    for unit in (plant.product, *plant.boards):
+        answer = json.loads(show(unit.key, "--json"))
+        assert sorted(map(str, flat(answer["unit"]))) == sorted(map(str, flat_built(trace_backward(unit))))
+    answer = json.loads(show(plant.product.key, "--json"))
+    assert answer["at"] is None
+    assert answer["where"]["kind"] == "shipped"
+    assert answer["where"]["customer"] == "NORTH"
+    (child,) = answer["unit"]["children"]
+    assert child["key"] == plant.boards[0].key
+    (fitting,) = answer["unit"]["places"][0]["entries"]
+    assert (fitting["child"], fitting["until"]) == (child["key"], None)
+
+
+def test_as_of_a_moment(plant) -> None:  # noqa: F811
+    lines = show(plant.product.key, "--at", "2026-03-02 06:13").splitlines()
+    assert lines[0].endswith("Product: not started, as of 2026-03-02 06:13 (UTC).")
+    assert plant.boards[0].key not in "\n".join(lines)
+    answer = json.loads(show(plant.boards[1].key, "--at", "2026-03-02T06:10:00+00:00", "--json"))
+    assert flat(answer["unit"]) == flat_built(trace_backward(plant.boards[1], ticks(10)))
+
+
+def test_a_removed_part_leaves_the_place_empty(plant) -> None:  # noqa: F811
+    board = plant.boards[2]
+    plant.here.do(remove_part, 20, unit=board, designator="R1", reason="burnt")
+    text = show(board.key)
+    assert "  R1: RES\n      empty since 2026-03-02 06:20 by Ann: burnt\n      past, drawn" in text
+
+
+@pytest.mark.parametrize(
+    ("serial", "sentence"),
+    [("NO-SUCH", "No unit has the serial NO-SUCH."), ("NO SUCH", "is not a key"), ("SN-1.?", "check character")],
+)
+def test_a_refusal_is_a_sentence_on_stderr_and_exit_code_1(plant, capsys, serial, sentence) -> None:  # noqa: F811
+    with pytest.raises(SystemExit) as end:
+        ManagementUtility(["manage.py", "asbuilt", serial]).execute()
+    assert end.value.code == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert sentence in err

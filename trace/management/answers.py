@@ -1,0 +1,143 @@
+"""What the commands that answer questions share: reading what was typed, times, and plain tables."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
+from itertools import groupby
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.core.management.base import CommandError
+
+from trace.core.clock import OPEN, from_ticks, to_ticks
+from trace.core.errors import NotFound, Refusal
+from trace.core.keys import BadKey, read_label
+from trace.engineering.models import Site
+from trace.material.models import Lot
+from trace.material.queries import list_lots
+
+WIDTH = 100
+"""Columns of a terminal that every table fits."""
+
+
+class Refused(CommandError):
+    """A refusal as a command gives it: its sentence on stderr, exit code 1."""
+
+
+class LotUnclear(Refusal):
+    """A lot number stands for several lots, and which one is meant was not said."""
+
+    code = "lot-unclear"
+    action = "Name the one that is meant by its key, or all of them."
+
+
+class MomentUnclear(Refusal):
+    """A date and time that can't be read."""
+
+    code = "moment-unclear"
+    action = "Write it as 2026-11-03 14:00, in the plant's time zone, or with an offset such as +01:00."
+
+
+def get_lot(text: str) -> Lot:
+    """The lot of a key, with or without check character, or of a supplier's lot number.
+
+    Refuses with NotFound, LotUnclear (it lists the lots of that number), BadKey.
+    """
+    text = text.strip()
+    try:
+        found = list(list_lots(read_label(text)))
+    except BadKey:
+        found = list(list_lots(text))
+        if not found and re.fullmatch(r"[A-Za-z0-9-]+\.[A-Za-z0-9]", text):
+            raise
+    found = found or list(list_lots(text))
+    if not found:
+        raise NotFound(
+            f"No lot has the key or the number {text}.",
+            action="Check the label; for a single reel, box or bag use --container KEY.",
+        )
+    if len(found) > 1:
+        choices = "\n".join(f"  {lot.key}  {describe_lot(lot)}" for lot in found)
+        raise LotUnclear(f"{len(found)} lots have the number {text}:\n{choices}\n")
+    return found[0]
+
+
+def describe_lot(lot: Lot) -> str:
+    """The lot's part, supplier, number and date code."""
+    code = f", date code {lot.date_code}" if lot.date_code else ""
+    return f"{lot.part.key} from {lot.supplier.name}, lot number {lot.number}{code}"
+
+
+class PlantTime:
+    """Moments as the plant's clock shows them; without a Site, UTC."""
+
+    def __init__(self) -> None:
+        site = Site.objects.first()
+        self.name = site.zone if site else "UTC"
+        self.zone = ZoneInfo(self.name)
+
+    def read(self, text: str | None) -> int:
+        """Microseconds of a typed moment; OPEN (now) when there is none. Refuses with MomentUnclear."""
+        if not text:
+            return OPEN
+        try:
+            moment = datetime.fromisoformat(text.strip())
+            ticks = to_ticks(moment if moment.tzinfo else moment.replace(tzinfo=self.zone))
+        except (ValueError, OverflowError):
+            raise MomentUnclear(f"“{text}” is not a date and time.") from None
+        if not 0 <= ticks < OPEN:
+            raise MomentUnclear(f"“{text}” is out of reach.")
+        return ticks
+
+    def show(self, ticks: int) -> str:
+        """Date and time to the minute; “now” for what has no end."""
+        return "now" if ticks >= OPEN else f"{from_ticks(ticks).astimezone(self.zone):%Y-%m-%d %H:%M}"
+
+    def iso(self, ticks: int) -> str | None:
+        """ISO 8601 with the plant's offset, to the microsecond; None for what has no end."""
+        return None if ticks >= OPEN else from_ticks(ticks).astimezone(self.zone).isoformat(timespec="microseconds")
+
+
+def dump(answer: Any) -> str:
+    """An answer as JSON: what JSON has no kind for, money and quantities among it, as text."""
+    return json.dumps(answer, indent=2, ensure_ascii=False, default=str)
+
+
+def table(heads: Sequence[str], rows: Iterable[Sequence[object]], right: Iterable[int] = ()) -> Iterator[str]:
+    """The lines of a table, indented, each at most WIDTH wide: the widest column gives way.
+
+    `right`: columns that are set flush right.
+    """
+    cells = [list(map(str, row)) for row in rows]
+    widths = [max(map(len, column)) for column in zip(heads, *cells, strict=True)]
+    while sum(widths) + 2 * len(widths) > WIDTH:
+        widths[widths.index(max(widths))] -= 1
+    numbers = set(right)
+    for row in (heads, *cells):
+        fitted = [
+            cell if len(cell) <= width else cell[: width - 1] + "…" for cell, width in zip(row, widths, strict=True)
+        ]
+        placed = [
+            c.rjust(w) if i in numbers else c.ljust(w) for i, (c, w) in enumerate(zip(fitted, widths, strict=True))
+        ]
+        yield ("  " + "  ".join(placed)).rstrip()
+
+
+def natural(text: str) -> list[tuple[int, str, int]]:
+    """A key that sorts R2 before R10."""
+    return [(1, "", int(piece)) if piece.isdigit() else (0, piece, 0) for piece in re.split(r"(\d+)", text)]
+
+
+def compact(names: Iterable[str]) -> str:
+    """Designators in natural order, runs of three and more drawn together: C1–C13, R2, R4."""
+    split = [re.fullmatch(r"(.*?)(0|[1-9]\d*)?", name) for name in sorted(names, key=natural)]
+    numbered = [(m[1], int(m[2]) if m[2] else None) for m in split if m]
+    runs = groupby(enumerate(numbered), lambda item: (item[1][0], item[1][1] is None, (item[1][1] or 0) - item[0]))
+    pieces = []
+    for _, run in runs:
+        found = [f"{prefix}{'' if number is None else number}" for _, (prefix, number) in run]
+        pieces += found if len(found) < 3 else [f"{found[0]}–{found[-1]}"]
+    return ", ".join(pieces)

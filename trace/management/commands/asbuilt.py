@@ -1,0 +1,165 @@
+"""`manage.py asbuilt SERIAL`: everything in one unit, down to the first lots.
+
+With `--json` one object, complete and stable in shape (moments ISO 8601 with the plant's offset):
+
+    at          the moment asked for, null for now
+    where       {kind, key, customer, customer_name, carton, since, step, words}
+    unit        {key, part, part_name, places, children [the same again]}
+    places      [{designator, part, entries}]; no entries where nothing is on record
+    entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,
+                origins, child, feed, station, step, by, reason}]: a draw happened somewhere in
+                since..until; a fitting lasted from since to until, null while it stands
+    origins     [{container, part, lot, lot_number, supplier, date_code, sources [the same again]}]:
+                more than one where the evidence leaves it open; all null for unknown material
+"""
+
+from __future__ import annotations
+
+from argparse import RawDescriptionHelpFormatter
+from collections.abc import Iterator
+from dataclasses import fields
+from textwrap import wrap
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandParser
+
+from trace.core.clock import OPEN
+from trace.core.errors import Refusal
+from trace.core.keys import read_label
+from trace.floor.queries import get_unit
+from trace.genealogy.backward import AsBuilt, AsBuiltPlace, Entry, Origin, trace_backward
+from trace.genealogy.whereabouts import find_whereabouts
+from trace.management.answers import WIDTH, PlantTime, Refused, compact, dump
+
+
+class Command(BaseCommand):
+    help = "Show one unit as it was built: which lot is, or was, at every designator, and every unit in it."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.formatter_class = RawDescriptionHelpFormatter
+        parser.epilog = __doc__
+        parser.add_argument("serial", metavar="SERIAL", help="the unit's key, with or without its check character")
+        parser.add_argument("--at", metavar="MOMENT", help="as of then, such as “2026-11-03 14:00” (the plant's time)")
+        parser.add_argument("--json", action="store_true", help="everything, as JSON; see below")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        time = PlantTime()
+        try:
+            unit = get_unit(read_label(options["serial"]))
+            at = time.read(options["at"])
+        except Refusal as refusal:
+            raise Refused(str(refusal)) from None
+        built = trace_backward(unit, at)
+        where = find_whereabouts([unit.pk], at)[unit.pk]
+        if options["json"]:
+            place = {**vars(where), "since": time.iso(where.since) if where.since else None, "words": str(where)}
+            self.stdout.write(dump({"at": time.iso(at), "where": place, "unit": as_data(built, time)}))
+            return
+        moment = "" if at == OPEN else f", as of {time.show(at)} ({time.name})"
+        self.stdout.write(f"{built.key}  {built.part}  {built.part_name}: {where}{moment}.")
+        self.stdout.write("\n".join(_places(built, time, "  ")))
+
+
+# As text -------------------------------------------------------------------------------------------------------------
+
+
+def _places(built: AsBuilt, time: PlantTime, margin: str) -> Iterator[str]:
+    """The lines for what is in a unit: designators alike in everything share theirs."""
+    alike: dict[tuple, list[AsBuiltPlace]] = {}
+    for place in built.places:
+        alike.setdefault((place.part, place.entries), []).append(place)
+    children = {child.key: child for child in built.children}
+    for (part, entries), places in alike.items():
+        yield from _wrap(f"{compact(p.designator for p in places)}: {part or 'not in the bill of material'}", margin)
+        if not entries:
+            yield f"{margin}    nothing on record"
+        standing = [entry for entry in entries if entry.standing]
+        yield from _standing(standing, time, f"{margin}    ")
+        for entry in entries:
+            if not entry.standing:
+                yield f"{margin}    past, {_happened(entry, time)}:"
+                yield from _contents([entry], f"{margin}      ")
+        for entry in standing:
+            if child := children.get(entry.child or ""):
+                yield from _wrap(f"{child.key}  {child.part}  {child.part_name}", f"{margin}    ")
+                yield from _places(child, time, f"{margin}      ")
+
+
+def _standing(entries: list[Entry], time: PlantTime, margin: str) -> Iterator[str]:
+    yield from _contents([entry for entry in entries if not entry.child], margin)
+    for entry in entries:
+        yield from _wrap(_happened(entry, time), margin)
+
+
+def _contents(entries: list[Entry], margin: str) -> Iterator[str]:
+    """What may be at a place, with what each was filled from; candidates are joined by “one of”."""
+    origins = list(dict.fromkeys(origin for entry in entries for origin in entry.origins))
+    if len(origins) > 1:
+        yield f"{margin}one of"
+        margin += "  "
+    for origin in origins:
+        yield from _origin(origin, margin)
+
+
+def _origin(origin: Origin, margin: str) -> Iterator[str]:
+    if origin.container is None:
+        yield f"{margin}unknown material"
+        return
+    number = "" if origin.lot_number == origin.lot else f" (number {origin.lot_number})"
+    code = f", date code {origin.date_code}" if origin.date_code else ""
+    yield from _wrap(f"{origin.container}, lot {origin.lot}{number} from {origin.supplier}{code}", margin)
+    if origin.sources:
+        yield f"{margin}  filled from"
+    for source in origin.sources:
+        if source.container == origin.container:
+            yield f"{margin}    what it came with"
+        else:
+            yield from _origin(source, f"{margin}    ")
+
+
+def _happened(entry: Entry, time: PlantTime) -> str:
+    """What was done, where, when and by whom."""
+    who = f" by {entry.by}" if entry.by else ""
+    why = f": {entry.reason}" if entry.reason else ""
+    since, until = time.show(entry.since), time.show(entry.until)
+    if entry.kind == "drawn":
+        where = f" at {entry.station}, step {entry.step}" if entry.station else ""
+        when = since if since == until else f"between {since} and {until}"
+        return f"{'' if entry.sure else 'perhaps '}drawn{where}, from {entry.feed}, {when}{who}"
+    what = {"nothing": "empty", "unknown": "not known", "child": f"unit {entry.child}"}.get(entry.kind, "fitted")
+    return f"{what} since {since}{'' if entry.standing else f' until {until}'}{who}{why}"
+
+
+def _wrap(text: str, margin: str) -> list[str]:
+    return wrap(text, WIDTH, initial_indent=margin, subsequent_indent=f"{margin}  ", break_on_hyphens=False)
+
+
+# As data -------------------------------------------------------------------------------------------------------------
+
+
+def as_data(built: AsBuilt, time: PlantTime) -> dict[str, Any]:
+    """A unit and all within it, as JSON can hold it."""
+    return {
+        "key": built.key,
+        "part": built.part,
+        "part_name": built.part_name,
+        "places": [
+            {**vars(place), "entries": [_entry(entry, time) for entry in place.entries]} for place in built.places
+        ],
+        "children": [as_data(child, time) for child in built.children],
+    }
+
+
+def _entry(entry: Entry, time: PlantTime) -> dict[str, Any]:
+    stands = entry.kind != "drawn" and entry.standing
+    return {
+        **vars(entry),
+        "since": time.iso(entry.since),
+        "until": None if stands else time.iso(entry.until),
+        "origins": [_origin_data(origin) for origin in entry.origins],
+    }
+
+
+def _origin_data(origin: Origin) -> dict[str, Any]:
+    data = {field.name: getattr(origin, field.name) for field in fields(origin)}
+    return {**data, "sources": [_origin_data(source) for source in origin.sources]}
