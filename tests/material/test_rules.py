@@ -228,6 +228,14 @@ def test_a_count_does_not_bind_what_may_have_been_loaded_before_or_after_it() ->
         record(3, "load", A, 5, quantity=100),
     ]
     assert {A, B} <= at(reckon(swapped, draws(*range(11, 31))), 30)
+    # Two of A, three of B, two of C may all be there at 20.
+    poured_on = [
+        record(1, "clear", None, 0),
+        record(2, "top-up", B, (1, 10), quantity=3),
+        record(3, "load", A, 5, quantity=2),
+        record(4, "top-up", C, 20, quantity=2),
+    ]
+    assert {A, B, C} <= at(reckon(poured_on, draws(*range(21, 31))), 27)
 
 
 # Bath ----------------------------------------------------------------------------------------------------------------

@@ -122,7 +122,7 @@ def simulate_bin(seed: int, *, doubt: int = 35) -> Truth:
     for position in range(STEP, STEP * chance.randint(10, 60), STEP):
         act = chance.choice(["load", "top-up", "top-up", "top-up", "clear"]) if chance.random() < 0.15 else "pass"
         if act == "pass":
-            if chance.random() < 0.1:
+            if chance.random() < 0.3:
                 perhaps_not(truth, chance, position, doubt)
             elif inside:
                 draw_from(truth, chance, position, inside.pop(chance.randrange(len(inside))), doubt)
@@ -140,7 +140,7 @@ def simulate_bin(seed: int, *, doubt: int = 35) -> Truth:
                 act,
                 label if poured else None,
                 *around(chance, position, chance.choice([0, 0, doubt])),
-                quantity=poured + chance.randint(0, 2) if counted and poured else None,
+                quantity=poured + chance.randint(0, 1) if counted and poured else None,
                 left=left,
                 happened=position,
             )
