@@ -12,7 +12,7 @@ from datetime import datetime
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.floor.draws import reckon_feed
+from trace.floor.draws import list_draws, reckon_feed
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -20,7 +20,7 @@ from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUpL
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
 from trace.material.rules import Record, board_sets_at, reckon
-from trace.material.spans import list_records
+from trace.material.spans import counts_draws, list_records
 
 Position = tuple[int, int]
 
@@ -257,8 +257,11 @@ def _want_bath(feed: Feed) -> None:
 
 def _candidates(feed: Feed, where: Position, at: datetime) -> list[Container | None]:
     """What may be on the feed at a take-off here, unreached splices included."""
+    records = list_records(feed)
+    since = counts_draws(records)
+    draws = list_draws(feed, since)[0] if since is not None else []
     taking = Record(-1, "take-off", None, where[0], where[1], happened=to_ticks(at))
-    found = reckon([*list_records(feed), taking]).remainders[-1]
+    found = reckon([*records, taking], draws).remainders[-1]
     known = Container.objects.select_related("part", "lot").in_bulk([pk for pk in found if pk])
     return [known[pk] if pk else None for pk in sorted(found, key=lambda pk: pk or 0)]
 
