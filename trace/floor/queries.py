@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from trace.core.errors import NotFound
 from trace.engineering.models import Step
 from trace.engineering.queries import list_steps
@@ -25,10 +27,20 @@ def get_open_pass(unit: Unit) -> Pass | None:
 
 def find_due_step(unit: Unit) -> Step | None:
     """The first step of its route that the unit has not passed; None when it is finished."""
+    return find_due_steps([unit]).get(unit.pk)
+
+
+def find_due_steps(units: Sequence[Unit]) -> dict[int, Step]:
+    """`find_due_step` of each unit that is not finished, in as many queries as there are parts."""
+    routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
     passed = set(
-        Pass.objects.filter(unit=unit, outcome=Pass.Outcome.PASSED, superseded=None).values_list("step_id", flat=True)
+        Pass.objects.filter(unit__in=units, outcome=Pass.Outcome.PASSED, superseded=None).values_list("unit", "step")
     )
-    return next((step for step in list_steps(unit.part) if step.pk not in passed), None)
+    due = {
+        unit.pk: next((step for step in routes[unit.part_id] if (unit.pk, step.pk) not in passed), None)
+        for unit in units
+    }
+    return {unit: step for unit, step in due.items() if step}
 
 
 def find_home(unit: Unit) -> Unit | None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.engineering.queries import list_fitting_parts
-from trace.floor.admission import contents_of, list_missing_children
-from trace.floor.models import Fitting, Packing, Salvage, Unit
-from trace.floor.operations.passes import bound_by_scan, judge_by_designator
-from trace.floor.queries import find_due_step, find_home, get_open_pass
+from trace.floor.admission import contents_of, list_missing_children, places_of
+from trace.floor.models import Fitting, Salvage, Unit
+from trace.floor.operations.passes import BATCH, bound_by_scan, judge_by_designator
+from trace.floor.queries import find_due_steps
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -34,24 +35,57 @@ def fit_child(*, unit: Unit, designator: str, child: Unit, by: Person, at: datet
     Refuses with Held, WrongPart, FittingRefused: the child is unfinished, scrapped, packed, inside
     a station or fitted elsewhere, or the designator is taken.
     """
-    unit, child = _lock_two(unit, child)
-    inside = contents_of([unit, child])
-    check_moves(Move.FIT, inside[unit.pk] + inside[child.pk])
-    _want_place(unit, designator, child.part_id, child.key)
-    if child.scrapped is not None:
-        raise FittingRefused(f"{child.key} was scrapped.", action="Put it in the scrap cage.")
-    if home := find_home(child):
-        raise FittingRefused(f"{child.key} is on record inside {home.key}.", action=f"Remove it from {home.key} first.")
-    if station := get_open_pass(child):
-        raise FittingRefused(f"{child.key} is still inside {station.station.key}.")
-    if due := find_due_step(child):
-        raise FittingRefused(f"{child.key} is not finished: step {due} is due.", action="Take it there first.")
-    for place, part, _ in list_missing_children([child])[child.pk]:
-        raise FittingRefused(f"{child.key} still needs {part} at {place}.", action="Fit that first.")
-    if Packing.objects.filter(unit=child, until=None).exists():
-        raise FittingRefused(f"{child.key} is packed in a carton.")
-    bound_by_scan([child], to_ticks(at), by)
-    return _fit(unit, designator, by, at, holds=Fitting.Holds.CHILD, child=child, child_level=child.part.level)
+    return _fit_children([(unit, designator, child)], by, at)[0]
+
+
+@moving
+def fit_children(*, fits: Sequence[tuple[Unit, str, Unit]], by: Person, at: datetime) -> list[Fitting]:
+    """Serialised children go into units, a rack of them at once: (unit, designator, child) each.
+
+    All or none. Refusals as fit_child; at most 500 at a time.
+    """
+    if not 0 < len(fits) <= BATCH:
+        raise FittingRefused(f"Between 1 and {BATCH} children can be fitted together, not {len(fits)}.")
+    return _fit_children(fits, by, at)
+
+
+def _fit_children(fits: Sequence[tuple[Unit, str, Unit]], by: Person, at: datetime) -> list[Fitting]:
+    """The number of queries does not grow with the number of children, but with that of their parts."""
+    locked = {unit.pk: unit for unit in _lock(*(unit for fit in fits for unit in (fit[0], fit[2])))}
+    fits = [(locked[unit.pk], designator, locked[child.pk]) for unit, designator, child in fits]
+    children = [child for _, _, child in fits]
+    check_moves(Move.FIT, [thing for inside in contents_of(list(locked.values())).values() for thing in inside])
+    standing = _standing_in([unit for unit, _, _ in fits])
+    fitting_parts: dict[tuple[int, str], set[int]] = {}
+    places, due, missing = places_of(children), find_due_steps(children), list_missing_children(children)
+    for unit, designator, child in fits:
+        if (unit.part_id, designator) not in fitting_parts:
+            fitting_parts[unit.part_id, designator] = list_fitting_parts(unit.part, designator)
+        parts = fitting_parts[unit.part_id, designator]
+        _judge_place(unit, designator, child.part_id, child.key, parts, standing.get((unit.pk, designator)))
+        if child.scrapped is not None:
+            raise FittingRefused(f"{child.key} was scrapped.", action="Put it in the scrap cage.")
+        where = places.get(child.pk, {})
+        if home := where.get("fitted_in"):
+            raise FittingRefused(f"{child.key} is on record inside {home}.", action=f"Remove it from {home} first.")
+        if station := where.get("inside_at"):
+            raise FittingRefused(f"{child.key} is still inside {station}.")
+        if step := due.get(child.pk):
+            raise FittingRefused(f"{child.key} is not finished: step {step} is due.", action="Take it there first.")
+        for place, part, _ in missing[child.pk]:
+            raise FittingRefused(f"{child.key} still needs {part} at {place}.", action="Fit that first.")
+        if "packed_in" in where:
+            raise FittingRefused(f"{child.key} is packed in a carton.")
+    if len({child.pk for child in children}) < len(fits) or len({(unit.pk, d) for unit, d, _ in fits}) < len(fits):
+        raise FittingRefused("A child or a designator is named twice.")
+    bound_by_scan(children, to_ticks(at), by)
+    return Fitting.objects.bulk_create(
+        _begin(
+            unit, designator, standing.get((unit.pk, designator)), by, at,
+            holds=Fitting.Holds.CHILD, child=child, child_level=child.part.level,
+        )
+        for unit, designator, child in fits
+    )  # fmt: skip
 
 
 @moving
@@ -149,35 +183,45 @@ def _lock(*units: Unit) -> list[Unit]:
     )
 
 
-def _lock_two(unit: Unit, child: Unit) -> tuple[Unit, Unit]:
-    locked = {u.pk: u for u in _lock(unit, child)}
-    return locked[unit.pk], locked[child.pk]
-
-
 def _want_place(unit: Unit, designator: str, part_id: int | None, name: str) -> None:
+    parts = list_fitting_parts(unit.part, designator)
+    _judge_place(unit, designator, part_id, name, parts, _standing(unit, designator))
+
+
+def _judge_place(
+    unit: Unit, designator: str, part_id: int | None, name: str, fitting_parts: set[int], standing: Fitting | None
+) -> None:
     if unit.scrapped is not None:
         raise FittingRefused(f"{unit.key} was scrapped.", action="Put it in the scrap cage.")
-    fitting_parts = list_fitting_parts(unit.part, designator)
     if not fitting_parts:
         raise FittingRefused(f"{unit.part.key} has no designator {designator}.")
     if part_id is not None and part_id not in fitting_parts:
         raise WrongPart(f"{name} does not belong at {designator} of {unit.part.key}.")
-    standing = _standing(unit, designator)
     if standing and standing.holds == Fitting.Holds.CHILD:
         raise FittingRefused(f"{designator} of {unit.key} holds {standing.child}.", action="Remove that one first.")
 
 
 def _standing(unit: Unit, designator: str) -> Fitting | None:
-    return (
-        Fitting.objects.select_related("child")
-        .filter(unit=unit, designator=designator, until=None, superseded=None)
-        .first()
-    )
+    return _standing_in([unit]).get((unit.pk, designator))
+
+
+def _standing_in(units: Sequence[Unit]) -> dict[tuple[int, str], Fitting]:
+    standing = Fitting.objects.select_related("child").filter(unit__in=units, until=None, superseded=None)
+    return {(fitting.unit_id, fitting.designator): fitting for fitting in standing}
 
 
 def _fit(unit: Unit, designator: str, by: Person, at: datetime, **content: object) -> Fitting:
+    fitting = _begin(unit, designator, _standing(unit, designator), by, at, **content)
+    judge_by_designator([unit])
+    fitting.save()
+    return fitting
+
+
+def _begin(
+    unit: Unit, designator: str, standing: Fitting | None, by: Person, at: datetime, **content: object
+) -> Fitting:
+    """A fitting, not saved yet, that ends what was there."""
     since, recorded = to_ticks(at), to_ticks(now())
-    standing = _standing(unit, designator)
     if standing:
         if since < standing.since:
             raise FittingRefused(
@@ -188,9 +232,7 @@ def _fit(unit: Unit, designator: str, by: Person, at: datetime, **content: objec
             note(standing.child)
         standing.until, standing.ended = since, recorded
         standing.save(update_fields=["until", "ended"])
-    if content["holds"] != Fitting.Holds.CHILD:
-        judge_by_designator([unit])
-    return Fitting.objects.create(
+    return Fitting(
         unit=unit,
         designator=designator,
         parent_level=unit.part.level,
