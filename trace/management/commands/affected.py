@@ -40,7 +40,7 @@ from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import StockItem, list_stock
 from trace.genealogy.suspicion import Suspicion
 from trace.genealogy.whereabouts import Place
-from trace.management.answers import PlantTime, Refused, describe_lot, dump, get_lot, table
+from trace.management.answers import PlantTime, Refused, describe_lot, dump, get_lot, natural, table
 from trace.material.models import Container, Lot
 from trace.material.queries import get_container
 
@@ -139,10 +139,17 @@ class Answer:
             yield from table(("", "units", "why"), rows, [1])
         if self.summary.units:
             yield from ("", "Where they are")
-            places = Counter((_place(top), top.sureness) for top in self._tops())
-            names = sorted({place for place, _ in places})
-            counts = [(name, places[name, Sureness.CERTAIN], places[name, Sureness.POSSIBLE]) for name in names]
-            yield from table(("", "certain", "possible"), counts, [1, 2])
+            counts: dict[tuple[str, str], Counter[Sureness]] = defaultdict(Counter)
+            for top in self._tops():
+                counts[_place(top), top.part][top.sureness] += 1
+            yield from table(
+                ("", "part", "certain", "possible"),
+                (
+                    (*where, n[Sureness.CERTAIN], n[Sureness.POSSIBLE])
+                    for where, n in sorted(counts.items(), key=lambda item: natural(" ".join(item[0])))
+                ),
+                [2, 3],
+            )
         if self.summary.customers:
             yield from ("", "Customers")
             yield from table(("", "", "certain", "possible"), self.customers(), [2, 3])
@@ -230,7 +237,12 @@ def name_suspects(lots: list[Lot], containers: list[Container]) -> str:
 
 def _place(top: Carrier) -> str:
     where = top.where
-    return f"{where.kind} {where.key}" if where.kind == Place.AT_STATION else where.kind.value
+    match where.kind:
+        case Place.AT_STATION:
+            return f"at {where.key}"
+        case Place.WAITING:
+            return f"waiting after step {where.step}" if where.step else "not started"
+    return where.kind.value
 
 
 def _amount(item: StockItem) -> str:
