@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 
+from django.db.models import Model
 from stdnum.iso7064 import mod_37_36
 
 from trace.core.errors import Refusal
@@ -24,11 +25,26 @@ class BadKey(Refusal):
     action = "Use capital letters, digits and hyphens only."
 
 
+class KeyInUse(Refusal):
+    """A new thing can't have the key of another."""
+
+    code = "key-in-use"
+    action = "Use a new label."
+
+
 def clean_key(text: str) -> str:
     """The key in `text`, trimmed and in capitals. Refuses with BadKey what can't be a key."""
     key = text.strip().upper()
     if not KEY.fullmatch(key) or len(key) > KEY_LENGTH:
         raise BadKey(f"“{text.strip()[:60]}” is not a key.")
+    return key
+
+
+def free_key(kind: type[Model], text: str) -> str:
+    """The key in `text`, for a new record of this kind. Refuses with BadKey, and KeyInUse."""
+    key = clean_key(text)
+    if kind._default_manager.filter(key=key).exists():
+        raise KeyInUse(f"{key} is already the key of another {kind._meta.verbose_name}.")
     return key
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
-from trace.core.keys import clean_key
+from trace.core.keys import clean_key, free_key
 from trace.core.models import Person
 from trace.floor.admission import contents_of, list_missing_children
 from trace.floor.models import Carton, Consignment, Customer, Packing, Shipment, Unit
@@ -28,7 +28,7 @@ class DispatchRefused(Refusal):
 @operation()
 def define_customer(*, key: str, name: str, by: Person, at: datetime) -> Customer:
     """Make a customer known."""
-    return Customer.objects.create(key=clean_key(key), name=name)
+    return Customer.objects.create(key=free_key(Customer, key), name=name)
 
 
 @moving
@@ -47,6 +47,7 @@ def pack_units(*, carton: str, units: Sequence[Unit], by: Person, at: datetime) 
         .order_by("pk")
     )
     box, _ = Carton.objects.get_or_create(key=clean_key(carton), defaults={"made": to_ticks(at)})
+    _lock_cartons([box.pk])
     inside = contents_of(locked)
     check_moves(Move.PACK, [box, *(u for units_inside in inside.values() for u in units_inside)])
     if box.consignments.filter(until=None, shipment__departed__isnull=False).exists():
@@ -72,6 +73,7 @@ def unpack_unit(*, unit: Unit, reason: str, by: Person, at: datetime) -> Unit:
     packing = Packing.objects.filter(unit=unit, until=None).select_related("carton").first()
     if not reason.strip() or packing is None:
         raise DispatchRefused("Say why." if packing else f"{unit.key} is in no carton.")
+    _lock_cartons([packing.carton_id])
     if packing.carton.consignments.filter(until=None, shipment__departed__isnull=False).exists():
         raise DispatchRefused(f"Carton {packing.carton.key} has been shipped.")
     check_moves(Move.UNPACK, [unit, packing.carton])
@@ -93,10 +95,14 @@ def load_shipment(
     load, _ = Shipment.objects.get_or_create(
         key=clean_key(shipment), defaults={"customer": customer, "opened": to_ticks(at)}
     )
+    cartons = _lock_cartons([carton.pk for carton in cartons])
+    load = Shipment.objects.select_for_update(of=("self",)).select_related("customer").get(pk=load.pk)
     if load.customer_id != customer.pk:
         raise DispatchRefused(f"Shipment {load.key} goes to {load.customer}.")
     if load.departed is not None:
         raise DispatchRefused(f"Shipment {load.key} has departed.")
+    if not cartons:
+        raise DispatchRefused("Scan at least one carton.")
     _check_cartons(Move.SHIP, load, cartons)
     for carton in cartons:
         if Consignment.objects.filter(carton=carton, until=None).exists():
@@ -113,10 +119,13 @@ def send_shipment(*, shipment: Shipment, by: Person, at: datetime) -> Shipment:
 
     Refuses with Held when anything on it is held, DispatchRefused when it is empty or has departed.
     """
+    loaded = Consignment.objects.filter(shipment=shipment, until=None)
+    cartons = _lock_cartons(loaded.values_list("carton", flat=True))
     shipment = Shipment.objects.select_for_update().get(pk=shipment.pk)
     if shipment.departed is not None:
         raise DispatchRefused(f"Shipment {shipment.key} has departed.")
-    cartons = list(Carton.objects.filter(consignments__shipment=shipment, consignments__until=None))
+    if loaded.count() != len(cartons):
+        raise DispatchRefused(f"Somebody is still loading shipment {shipment.key}.", action="Try again.")
     if not cartons:
         raise DispatchRefused(f"Shipment {shipment.key} is empty.")
     _check_cartons(Move.SHIP, shipment, cartons)
@@ -124,6 +133,11 @@ def send_shipment(*, shipment: Shipment, by: Person, at: datetime) -> Shipment:
     shipment.save(update_fields=["departed"])
     note(*cartons, shipment.customer)
     return shipment
+
+
+def _lock_cartons(ids: Iterable[int]) -> list[Carton]:
+    """Whoever packs, unpacks, loads or sends a carton has it alone."""
+    return list(Carton.objects.select_for_update().filter(pk__in=list(ids)).order_by("pk"))
 
 
 def _check_cartons(move: Move, shipment: Shipment, cartons: Sequence[Carton]) -> None:

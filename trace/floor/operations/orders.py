@@ -8,7 +8,7 @@ from datetime import datetime
 
 from trace.core.clock import to_ticks
 from trace.core.errors import Refusal
-from trace.core.keys import clean_key
+from trace.core.keys import clean_key, free_key
 from trace.core.models import Person
 from trace.engineering.models import Part, Site
 from trace.floor.models import Pass, Unit, WorkOrder
@@ -41,7 +41,9 @@ def release_order(*, key: str, part: Part, site: Site, serials: Sequence[str], b
     taken |= set(Unit.objects.filter(key__in=keys).values_list("key", flat=True))
     if taken:
         raise OrderRefused(f"Serial {', '.join(sorted(taken)[:5])} is in use.")
-    order = WorkOrder.objects.create(key=clean_key(key), part=part, site=site, quantity=len(keys), released=at)
+    order = WorkOrder.objects.create(
+        key=free_key(WorkOrder, key), part=part, site=site, quantity=len(keys), released=at
+    )
     Unit.objects.bulk_create(Unit(key=serial, part=part, order=order, created=to_ticks(at)) for serial in keys)
     return order
 

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
-from trace.core.keys import clean_key
+from trace.core.keys import free_key
 from trace.core.models import Person
 from trace.engineering.models import Part, Station
 from trace.engineering.queries import list_fitting_parts
@@ -64,7 +64,7 @@ def start_setup(
     if before:
         before.end = max(position, before.first)
         before.save(update_fields=["end"])
-    setup = SetUp.objects.create(key=clean_key(key), assembly=assembly, axis=axis, first=position)
+    setup = SetUp.objects.create(key=free_key(SetUp, key), assembly=assembly, axis=axis, first=position)
     _add_lines(setup, assembly, {d: (feed, None) for d, feed in feeds.items()})
     return setup
 
@@ -88,17 +88,19 @@ def start_tape(
     served = [designator for _, designators in heads.values() for designator in designators]
     if sorted(served) != sorted(sequence) or len(set(served)) != len(served):
         raise SetUpRefused("The heads must serve each designator of the sequence exactly once.")
+    if not sequence:
+        raise SetUpRefused("A tape carries at least one component in each board set.")
     if board_sets < 1:
         raise SetUpRefused("A tape holds at least one board set.")
     tape = Tape.objects.create(
-        key=clean_key(key),
+        key=free_key(Tape, key),
         assembly=assembly,
         links=len(sequence),
         board_sets=board_sets,
         built_from=to_ticks(at),
     )
     axis = Axis.objects.create(kind=Axis.Kind.TAPE, tape=tape)
-    setup = SetUp.objects.create(key=f"{tape.key}-SETUP", assembly=assembly, axis=axis, first=0)
+    setup = SetUp.objects.create(key=free_key(SetUp, f"{tape.key}-SETUP"), assembly=assembly, axis=axis, first=0)
     lines: dict[str, tuple[Feed, int | None]] = {}
     for name, (distance, designators) in heads.items():
         feed = _make_feed(f"{tape.key}-{name}", axis, Feed.Kind.HEAD, distance)
@@ -115,6 +117,8 @@ def finish_tape(*, tape: Tape, board_sets: int, by: Person, at: datetime) -> Tap
         raise SetUpRefused(f"Tape {tape.key} was finished before.", action="Scan the tape's label.")
     if not board_sets > 0:
         raise SetUpRefused("A finished tape holds at least one board set.")
+    if to_ticks(at) < tape.built_from:
+        raise SetUpRefused(f"Tape {tape.key} was begun after that moment.")
     tape.board_sets, tape.built_until = board_sets, to_ticks(at)
     tape.save(update_fields=["board_sets", "built_until"])
     return tape
@@ -133,7 +137,7 @@ def check_part(feed: Feed, container: Container) -> None:
 
 
 def _make_feed(key: str, axis: Axis, kind: str, distance: int = 0) -> Feed:
-    feed = Feed.objects.create(key=clean_key(key), axis=axis, kind=kind, distance=distance)
+    feed = Feed.objects.create(key=free_key(Feed, key), axis=axis, kind=kind, distance=distance)
     Span.objects.create(feed=feed, container=None, first=0, end=OPEN, since=0, until=OPEN, recorded=to_ticks(now()))
     return feed
 

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
-from trace.core.keys import clean_key
+from trace.core.keys import clean_key, free_key
 from trace.core.models import Person
 from trace.engineering.models import Part
 from trace.holds.gate import check_moves, moving
@@ -29,7 +29,7 @@ def define_supplier(*, key: str, name: str, is_plant: bool = False, by: Person, 
     """Make a supplier known. The plant is one, once, for what it makes or mixes itself."""
     if is_plant and Supplier.objects.filter(is_plant=True).exists():
         raise StockRefused("The plant is already known as a supplier of its own lots.")
-    return Supplier.objects.create(key=_new_key(Supplier, key), name=name, is_plant=is_plant)
+    return Supplier.objects.create(key=free_key(Supplier, key), name=name, is_plant=is_plant)
 
 
 @operation()
@@ -50,27 +50,26 @@ def receive_lot(
     """Receive a lot in containers, each (label key, quantity or None where nobody counted).
 
     More containers of a lot received before join it. Refuses with StockRefused an assembly that is
-    tracked by serial, a label in use, or a quantity that is not positive.
+    tracked by serial or a quantity that is not positive, with KeyInUse a label in use.
     """
     if part.serialised:
         raise StockRefused(f"{part.key} is tracked by serial; it has no lots.")
-    lot, created = Lot.objects.get_or_create(
+    lot, _ = Lot.objects.get_or_create(  # type: ignore[misc]  # the key is free, or asked for, only when it is created
         supplier=supplier,
         part=part,
         number=number.strip(),
         date_code=date_code.strip(),
-        defaults={"key": clean_key(key), "expiry": expiry, "received": at},
+        defaults={"key": lambda: free_key(Lot, key), "expiry": expiry, "received": at},
     )
-    if not created and lot.key != clean_key(key):
+    if lot.key != clean_key(key):
         raise StockRefused(
             f"Lot {number} of {supplier} is on record as {lot.key}, not {clean_key(key)}.",
             action=f"Receive these containers under {lot.key}.",
         )
     for label, quantity in containers:
-        if quantity is not None and not quantity > 0:
-            raise StockRefused(f"Container {label} can't hold {quantity}.")
+        _want_some(quantity, label)
         Container.objects.create(
-            key=_new_key(Container, label),
+            key=free_key(Container, label),
             part=part,
             lot=lot,
             kind=kind,
@@ -85,7 +84,8 @@ def receive_lot(
 def split_container(
     *, source: Container, key: str, quantity: Decimal | None = None, by: Person, at: datetime
 ) -> Container:
-    """Fill a new container from part of another. Refuses with Held, StockRefused."""
+    """Fill a new container from part of another. Refuses with Held, StockRefused, KeyInUse."""
+    _want_some(quantity, key)
     (source,) = _lock([source], Move.DIVIDE)
     result = _derived(key, [source], source.kind, quantity, at)
     _derive(result, [source], Derivation.Deed.SPLIT, by, at, quantity)
@@ -128,12 +128,18 @@ def make_batch(
     by: Person,
     at: datetime,
 ) -> Container:
-    """Mix or make a batch of a part in house from containers of others. Refuses with Held."""
+    """Mix or make a batch of a part in house from containers of others.
+
+    Refuses with Held, KeyInUse, and with StockRefused a part that is tracked by serial.
+    """
+    if part.serialised:
+        raise StockRefused(f"{part.key} is tracked by serial; it has no batches.")
+    _want_some(quantity, key)
     sources = _lock(sources, Move.DIVIDE)
     if not sources:
         raise StockRefused("A batch is made of something: scan what goes into it.")
     result = Container.objects.create(
-        key=_new_key(Container, key),
+        key=free_key(Container, key),
         part=part,
         lot=plant_lot(key, part, at),
         kind=kind,
@@ -160,6 +166,8 @@ def discard_container(*, container: Container, reason: str, by: Person, at: date
     (container,) = _lock([container], Move.SCRAP)
     if not reason.strip():
         raise StockRefused("Say why it leaves.")
+    if to_ticks(at) < container.received:
+        raise StockRefused(f"Container {container.key} came after that moment.")
     container.gone = to_ticks(at)
     container.save(update_fields=["gone"])
     return container
@@ -175,7 +183,7 @@ def plant_lot(key: str, part: Part, at: datetime) -> Lot:
             action="An administrator defines it once, as the plant.",
         )
     return Lot.objects.create(
-        key=_new_key(Lot, f"{clean_key(key)}-LOT"), supplier=plant, part=part, number=key, received=at
+        key=free_key(Lot, f"{clean_key(key)}-LOT"), supplier=plant, part=part, number=key, received=at
     )
 
 
@@ -186,7 +194,7 @@ def make_remainder(key: str, candidates: Iterable[Container | None], part: Part,
     kind = next((container.kind for container in known if container), Container.Kind.BAG)
     lot_id = lots.pop() if len(lots) == 1 else None
     return Container.objects.create(
-        key=_new_key(Container, key),
+        key=free_key(Container, key),
         part=part,
         lot_id=lot_id or plant_lot(key, part, at).pk,
         kind=kind,
@@ -225,6 +233,11 @@ def _derive(
     )
 
 
+def _want_some(quantity: Decimal | None, label: str) -> None:
+    if quantity is not None and not quantity > 0:
+        raise StockRefused(f"Container {label} can't hold {quantity}.")
+
+
 def _lock(containers: Sequence[Container], move: Move) -> list[Container]:
     """The containers locked in the fixed order, in the plant, and not held against the move."""
     locked = list(
@@ -238,13 +251,3 @@ def _lock(containers: Sequence[Container], move: Move) -> list[Container]:
             raise StockRefused(f"Container {container.key} has left the plant.")
     check_moves(move, [*locked, *(container.lot for container in locked)])
     return locked
-
-
-def _new_key(kind: type[Supplier] | type[Lot] | type[Container], text: str) -> str:
-    key = clean_key(text)
-    if kind.objects.filter(key=key).exists():
-        raise StockRefused(
-            f"{key} is already the label of another {kind._meta.verbose_name}.",
-            action="Use a new label.",
-        )
-    return key
