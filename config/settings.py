@@ -70,6 +70,7 @@ MIDDLEWARE = [
     "csp.middleware.CSPMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "axes.middleware.AxesMiddleware",
+    "trace.web.middleware.PlantPages",
 ]
 
 TEMPLATES = [
@@ -83,6 +84,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
             ],
+            "builtins": ["django.templatetags.static", "django_htmx.templatetags.django_htmx", "trace.web.tags"],
         },
     },
 ]
@@ -155,6 +157,7 @@ AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_FAILURE_LIMIT = 8
 AXES_COOLOFF_TIME = 0.25  # hours
 AXES_RESET_ON_SUCCESS = True
+AXES_LOCKOUT_TEMPLATE = "locked_out.html"
 
 # Pages ---------------------------------------------------------------------------------------------------------------
 

@@ -1,7 +1,44 @@
+"""Routes, and who answers when there is none."""
+
 from django.contrib import admin
-from django.urls import include, path
+from django.urls import path
+
+from trace.web.views import entry, home, suspects, things, units
+
+handler403 = "trace.web.views.entry.forbidden"
+handler404 = "trace.web.views.entry.not_found"
+
+THINGS = {
+    "part": ("parts", "part"),
+    "station": ("stations", "station"),
+    "feed": ("feeds", "feed"),
+    "setup": ("set-ups", "setup"),
+    "tape": ("tapes", "tape"),
+    "workorder": ("orders", "order"),
+    "carton": ("cartons", "carton"),
+    "shipment": ("shipments", "shipment"),
+    "customer": ("customers", "customer"),
+    "supplier": ("suppliers", "supplier"),
+    "person": ("people", "person"),
+}
+"""Kinds with a thin page: the address it stands under, the route's name."""
 
 urlpatterns = [
+    path("", home.home, name="home"),
+    path("floor/", home.floor, name="floor"),
+    path("sign-in/", entry.SignIn.as_view(), name="sign-in"),
+    path("sign-out/", entry.SignOut.as_view(), name="sign-out"),
+    path("scan/", entry.scan, name="scan"),
+    path("lots/<str:key>/", suspects.lot, name="lot"),
+    path("lots/<str:key>/cost/", suspects.lot_cost, name="lot-cost"),
+    path("lots/<str:key>/units/<str:serial>/", suspects.lot_unit, name="lot-unit"),
+    path("containers/<str:key>/", suspects.container, name="container"),
+    path("containers/<str:key>/cost/", suspects.container_cost, name="container-cost"),
+    path("containers/<str:key>/units/<str:serial>/", suspects.container_unit, name="container-unit"),
+    path("units/<str:key>/", units.unit, name="unit"),
+    *(
+        path(f"{address}/<str:key>/", things.thing, {"kind": kind}, name=name)
+        for kind, (address, name) in THINGS.items()
+    ),
     path("admin/", admin.site.urls),
-    path("", include([])),
 ]

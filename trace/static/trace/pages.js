@@ -1,0 +1,39 @@
+// The scan line is never lost: what a scanner types while nothing editable has the focus lands in it.
+(() => {
+  "use strict";
+
+  const EDITABLE = "input, textarea, select, [contenteditable]";
+  const line = () => document.getElementById("scan");
+
+  document.addEventListener("keydown", (event) => {
+    const scan = line();
+    if (!scan || event.defaultPrevented || event.isComposing) return;
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.key.length !== 1 || event.key === " ") return;
+    if (event.target instanceof Element && event.target.closest(EDITABLE)) return;
+    event.preventDefault();
+    // A fresh scan takes the place of what an earlier one left.
+    scan.value = event.key;
+    scan.focus({ preventScroll: true });
+  });
+
+  // What was scanned before is selected, so that the next scan takes its place.
+  document.addEventListener("focusin", (event) => {
+    if (event.target === line()) event.target.select();
+  });
+
+  // Where a part of the page could not be fetched, the whole page says why.
+  document.addEventListener("htmx:responseError", (event) => {
+    const path = event.detail.pathInfo && event.detail.pathInfo.finalRequestPath;
+    if (path) window.location.assign(path);
+  });
+
+  // A link to a closed part of the tree opens it.
+  const open = () => {
+    const target = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    const details = target && target.closest("details");
+    if (details) details.open = true;
+  };
+  window.addEventListener("hashchange", open);
+  open();
+})();

@@ -1,0 +1,259 @@
+"""One suspicion answered for a page: the population, what to say of it, and the tables under it."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from urllib.parse import urlencode
+
+from django.db.models import Q, QuerySet
+
+from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
+from trace.genealogy.rules import REASONS, Reason, Sureness
+from trace.genealogy.stock import StockItem, list_stock
+from trace.genealogy.suspicion import Suspicion
+from trace.genealogy.whereabouts import Place, Whereabouts
+from trace.holds.models import Hold
+from trace.web.cells import Link, Mark, Moment, Ref, Several, Why
+from trace.web.moments import Asof
+from trace.web.tables import Column, Table
+
+OUTERMOST = "outermost"
+INSIDE = "inside another"
+
+
+@dataclass
+class Answer:
+    """What is suspect (its kind and key), and everything a page says of it as of a moment.
+
+    The population is computed once, when first asked for.
+    """
+
+    kind: str
+    key: str
+    suspicion: Suspicion
+    asof: Asof
+
+    @cached_property
+    def population(self) -> Population:
+        """Every carrier."""
+        return trace_forward(self.suspicion, self.asof.ticks)
+
+    @cached_property
+    def summary(self) -> Summary:
+        """The population in numbers."""
+        return summarise_population(self.population)
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        return self.summary.sentence(f"{self.kind.capitalize()} {self.key}")
+
+    @cached_property
+    def carrying(self) -> list[Carrier]:
+        """The outermost units that carry it."""
+        return [top for top in self.population.tops() if top.sureness != Sureness.CLEARED]
+
+    def reasons(self) -> list[tuple[str, str]]:
+        """The reasons why carriers are only possible, as far as they occur, each with its sentence."""
+        occurring = {word for carrier in self.population.carriers for word in carrier.reasons}
+        return [(reason.words()[0], REASONS[reason]) for reason in Reason if reason.words()[0] in occurring]
+
+    def link(self, page: str = "", **filters: str) -> str:
+        """The address of the units table with these filters."""
+        query = {f"units-{name}": value for name, value in filters.items()}
+        at = {"at": self.asof.text} if self.asof.given else {}
+        return f"{page}?{urlencode({**at, **query})}#units"
+
+    def links(self) -> dict[str, str]:
+        """Where the numbers of the sentence lead."""
+        return {
+            "units": self.link(carried="yes"),
+            "certain": self.link(sureness="certain"),
+            "possible": self.link(sureness="possible"),
+            "cleared": self.link(sureness="cleared"),
+            "shipped": self.link(place="shipped", carried="yes"),
+            "customers": "#customers",
+        }
+
+
+def where_words(where: Whereabouts) -> str:
+    """A place as the places table groups it: one row each for stations, customers and kinds of place."""
+    match where.kind:
+        case Place.AT_STATION:
+            return f"at {where.key}"
+        case Place.WAITING:
+            return f"waiting after step {where.step}" if where.step else "not started"
+        case Place.FITTED:
+            return "fitted in another unit"
+    return where.kind.value
+
+
+def where_cell(where: Whereabouts) -> Several:
+    """A place in words, with links."""
+    match where.kind:
+        case Place.AT_STATION:
+            return Several(("at", Ref("station", where.key)), " ")
+        case Place.WAITING if where.step:
+            return Several((f"waiting after step {where.step}, last seen at", Ref("station", where.key)), " ")
+        case Place.WAITING:
+            return Several(("not started",))
+        case Place.FITTED:
+            return Several(("fitted in", Ref("unit", where.key)), " ")
+        case Place.PACKED:
+            return Several(("packed in", Ref("carton", where.key)), " ")
+        case Place.SHIPPED:
+            customer = Ref("customer", where.customer)
+            return Several(("shipped to", customer, where.customer_name, "on", Ref("shipment", where.key)), " ")
+    return Several((where.kind.value,))
+
+
+def list_open_holds(targets: Iterable[tuple[str, str]], asof: Asof) -> QuerySet[Hold]:
+    """The holds on these things (kind, key) that are open, or were at the moment."""
+    wanted = Q(pk=None)
+    for kind, key in targets:
+        wanted |= Q(target_kind=kind, target_key=key)
+    holds = Hold.objects.filter(wanted).select_related("placed_by", "released_by").order_by("placed")
+    if asof.moment is None:
+        return holds.filter(released=None)
+    return holds.filter(Q(released=None) | Q(released__gt=asof.moment), placed__lte=asof.moment)
+
+
+# Tables --------------------------------------------------------------------------------------------------------------
+
+
+def units_table(answer: Answer) -> Table:
+    """Every unit of the population: which, how sure, why, where."""
+    why = f"{answer.kind}-unit"
+    return Table(
+        "units",
+        "Units",
+        [
+            Column("sureness", "Sureness", lambda c: Mark(c.sureness.value), choose=True),
+            Column("serial", "Serial", lambda c: Ref("unit", c.key)),
+            Column("part", "Part", lambda c: Ref("part", c.part), choose=True),
+            Column("inside", "Is in", lambda c: Ref("unit", c.top) if c.top != c.key else ""),
+            Column("where", "Where", lambda c: where_cell(c.where)),
+            Column("since", "Since", lambda c: Moment(c.where.since or None)),
+            Column("reason", "Why only possible", lambda c: ", ".join(c.reasons), choose=True),
+            Column("why", "Evidence", lambda c: Why(why, answer.key, c.key)),
+            Column("place", "Place", lambda c: where_words(c.where), choose=True, hidden=True),
+            Column("customer", "Customer", lambda c: c.where.customer, choose=True, hidden=True),
+            Column(
+                "counted", "Counted as", lambda c: OUTERMOST if c.top == c.key else INSIDE, choose=True, hidden=True
+            ),
+            Column("carried", "Carries it", lambda c: c.sureness != Sureness.CLEARED, choose=True, hidden=True),
+        ],
+        answer.population.carriers,
+        "No unit carries it, and none did.",
+        preset={"counted": OUTERMOST},
+        note="Outermost units are counted: each physical thing that must be found, once. "
+        "Units inside another are shown when you choose them.",
+    )
+
+
+def places_table(answer: Answer) -> Table:
+    """How many carriers are in each place."""
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    for top in answer.carrying:
+        counts[where_words(top.where)][top.sureness.value] += 1
+
+    def count(place: str, sureness: str) -> Link:
+        filters = {"sureness": sureness} if sureness else {"carried": "yes"}
+        number = counts[place][sureness] if sureness else counts[place].total()
+        return Link(number, answer.link(place=place, **filters), f"{number} {sureness or 'units'}, {place}")
+
+    return Table(
+        "places",
+        "Where they are",
+        [
+            Column("place", "Place", lambda place: place),
+            Column("certain", "Certain", lambda place: count(place, "certain"), number=True),
+            Column("possible", "Possible", lambda place: count(place, "possible"), number=True),
+            Column("units", "Units", lambda place: count(place, ""), number=True),
+        ],
+        sorted(counts),
+        "No unit carries it, so there is nothing to find.",
+        sort="-units",
+    )
+
+
+def customers_table(answer: Answer) -> Table:
+    """To whom carriers were shipped."""
+    shipped: dict[str, list[Carrier]] = defaultdict(list)
+    for top in answer.carrying:
+        if top.where.kind == Place.SHIPPED:
+            shipped[top.where.customer].append(top)
+
+    def count(customer: str, sureness: str) -> Link:
+        number = sum(sureness in ("", top.sureness.value) for top in shipped[customer])
+        filters = {"sureness": sureness} if sureness else {"carried": "yes"}
+        return Link(number, answer.link(customer=customer, **filters), f"{number} {sureness or 'units'} at {customer}")
+
+    def shipments(customer: str) -> Several:
+        return Several(tuple(Ref("shipment", key) for key in sorted({top.where.key for top in shipped[customer]})))
+
+    return Table(
+        "customers",
+        "Customers",
+        [
+            Column("customer", "Customer", lambda key: Ref("customer", key, shipped[key][0].where.customer_name)),
+            Column("shipments", "Shipments", shipments),
+            Column("certain", "Certain", lambda key: count(key, "certain"), number=True),
+            Column("possible", "Possible", lambda key: count(key, "possible"), number=True),
+            Column("units", "Units", lambda key: count(key, ""), number=True),
+        ],
+        sorted(shipped),
+        "None has shipped.",
+        sort="-units",
+    )
+
+
+def stock_table(answer: Answer) -> Table:
+    """Suspect material that is in no unit yet."""
+    feeds = "on feed "
+
+    def where(item: StockItem) -> Several:
+        if item.where.startswith(feeds):
+            return Several(("on feed", Ref("feed", item.where.removeprefix(feeds))), " ")
+        return Several((item.where,))
+
+    return Table(
+        "stock",
+        "Still in the plant",
+        [
+            Column("what", "What", lambda item: Several((item.kind, _item_ref(item)), " ")),
+            Column("part", "Part", lambda item: Ref("part", item.part)),
+            Column("lot", "Lot", lambda item: Ref("lot", item.lot) if item.lot else ""),
+            Column("where", "Where", where),
+            Column("quantity", "Held at first", lambda item: item.quantity, number=True),
+            Column("wholly", "Wholly suspect", lambda item: "wholly" if item.wholly else "in part", choose=True),
+        ],
+        list_stock(answer.population.evidence),
+        "No suspect material is left in the plant.",
+    )
+
+
+def _item_ref(item: StockItem) -> Ref:
+    return Ref("tape" if item.kind == "tape" else "container", item.key)
+
+
+def holds_table(holds: QuerySet[Hold], empty: str = "Nothing is held.") -> Table:
+    """Holds: on what, why, by whom."""
+    return Table(
+        "holds",
+        "Holds",
+        [
+            Column("target", "On", lambda h: Ref(h.target_kind, h.target_key), "target_key"),
+            Column("kind", "Kind", lambda h: h.target_kind, "target_kind", choose=True),
+            Column("reason", "Reason", lambda h: h.reason, "reason"),
+            Column("permits", "Still permits", lambda h: ", ".join(h.permits) or "nothing"),
+            Column("placed", "Placed", lambda h: Moment.of(h.placed), "placed"),
+            Column("by", "By", lambda h: Ref("person", h.placed_by.key, h.placed_by.name), "placed_by__key"),
+        ],
+        holds,
+        empty,
+        search=("target_key", "reason", "placed_by__name"),
+    )

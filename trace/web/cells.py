@@ -1,0 +1,248 @@
+"""What stands in a table's cell or a sentence of a page: links to things, moments, marks.
+
+Each value has a plain text (for CSV, sorting and searching) and a shape on the page, made by
+`show` with the page's as-of moment, so that every link keeps it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString, mark_safe
+
+from trace.core.clock import OPEN, from_ticks, to_ticks
+from trace.costing.rules import round_money
+
+PAGES = {
+    "unit": "unit",
+    "lot": "lot",
+    "container": "container",
+    "tape": "tape",
+    "station": "station",
+    "part": "part",
+    "carton": "carton",
+    "shipment": "shipment",
+    "workorder": "order",
+    "person": "person",
+    "supplier": "supplier",
+    "customer": "customer",
+    "feed": "feed",
+    "setup": "setup",
+}
+"""Kind of a thing, as the ledger names it: the name of its page's address."""
+
+WORDS = {"workorder": "work order", "setup": "set-up", "feedrecord": "feed record", "bomline": "BOM line"}
+
+
+def kind_words(kind: str) -> str:
+    """The kind of a thing as people say it."""
+    return WORDS.get(kind, kind)
+
+
+def page_of(kind: str, key: str, asof: str = "") -> str:
+    """The address of a thing's page; empty for what has none."""
+    if kind not in PAGES or not re.fullmatch(r"[A-Z0-9-]+", key):
+        return ""
+    return reverse(PAGES[kind], args=[key]) + (f"?at={asof}" if asof else "")
+
+
+@dataclass(frozen=True)
+class Ref:
+    """A thing by kind and key; `words` beside the key where a name helps."""
+
+    kind: str
+    key: str
+    words: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.key} {self.words}".strip()
+
+    def show(self, asof: str) -> SafeString:
+        href = page_of(self.kind, self.key, asof)
+        link = format_html('<a class="key" href="{}">{}</a>', href, self.key) if href else self.key
+        return format_html("{} {}", link, self.words) if self.words else format_html("{}", link)
+
+
+def place_of(axis: Any) -> Ref:
+    """The station or tape whose axis it is."""
+    return Ref("tape", axis.tape.key) if axis.tape else Ref("station", axis.station.key)
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A moment in microseconds; None and the open end have no text."""
+
+    ticks: int | None
+
+    @classmethod
+    def of(cls, moment: datetime | None) -> Moment:
+        """A moment from a datetime."""
+        return cls(to_ticks(moment) if moment else None)
+
+    def __str__(self) -> str:
+        if self.ticks is None or self.ticks >= OPEN:
+            return ""
+        return f"{from_ticks(self.ticks):%Y-%m-%dT%H:%M:%SZ}"
+
+    def show(self, asof: str) -> SafeString:
+        if not str(self):
+            return mark_safe("")
+        utc = from_ticks(self.ticks or 0)
+        return format_html(
+            '<time datetime="{}" title="{} UTC">{}</time>',
+            str(self),
+            f"{utc:%Y-%m-%d %H:%M:%S}",
+            f"{timezone.localtime(utc):%Y-%m-%d %H:%M}",
+        )
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A word whose meaning also has a shape: certain, possible, cleared, held, unknown."""
+
+    word: str
+
+    def __str__(self) -> str:
+        return self.word
+
+    def show(self, asof: str) -> SafeString:
+        return mark(self.word)
+
+
+@dataclass(frozen=True)
+class Money:
+    """An amount, to the minor unit of its currency."""
+
+    amount: Decimal
+    currency: str
+
+    def __str__(self) -> str:
+        return f"{round_money(self.amount, self.currency):f}"
+
+    def show(self, asof: str) -> SafeString:
+        return format_html("{}", f"{round_money(self.amount, self.currency):,f}".replace(",", "\u202f"))
+
+
+@dataclass(frozen=True)
+class Link:
+    """A number or a word that leads to the rows behind it."""
+
+    value: Any
+    href: str
+    label: str = ""
+
+    def __str__(self) -> str:
+        return text_of(self.value)
+
+    def show(self, asof: str) -> SafeString:
+        if not self.value:
+            return format_html("{}", text_of(self.value))
+        if self.label:
+            return format_html('<a href="{}" aria-label="{}">{}</a>', self.href, self.label, text_of(self.value))
+        return format_html('<a href="{}">{}</a>', self.href, text_of(self.value))
+
+
+@dataclass(frozen=True)
+class Several:
+    """Several values in one cell, such as the candidates of a place."""
+
+    values: tuple[Any, ...]
+    between: str = ", "
+
+    def __str__(self) -> str:
+        return self.between.join(text_of(value) for value in self.values)
+
+    def __bool__(self) -> bool:
+        return bool(self.values)
+
+    def show(self, asof: str) -> SafeString:
+        return format_html_join(self.between, "{}", ((show(value, asof),) for value in self.values))
+
+
+@dataclass(frozen=True)
+class Why:
+    """A link to the evidence for one unit; not in the CSV."""
+
+    page: str
+    key: str
+    serial: str
+
+    def __str__(self) -> str:
+        return ""
+
+    def show(self, asof: str) -> SafeString:
+        href = reverse(self.page, args=[self.key, self.serial]) + (f"?at={asof}" if asof else "")
+        return format_html('<a href="{}" aria-label="why {}">why</a>', href, self.serial)
+
+
+SHAPES = {
+    "certain": '<rect x="1" y="1" width="12" height="12"/>',
+    "possible": '<rect x="2" y="2" width="10" height="10" class="line"/><path d="M2 12V2l10 10z"/>',
+    "cleared": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M4 10 10 4"/>',
+    "held": '<path d="M4.5 1h5L13 4.5v5L9.500 13h-5L1 9.500v-5z"/><path class="gap" d="M4 7h6"/>',
+    "unknown": '<path class="line" d="M7 1.500 12.500 7 7 12.500 1.500 7z"/>',
+    "inside": '<path d="M3 2l8 5-8 5z"/>',
+}
+"""A shape of our own for each word that has a meaning, so that colour is never alone."""
+
+
+def mark(word: str) -> SafeString:
+    """A word with its shape before it; a word without a shape stands alone."""
+    if word not in SHAPES:
+        return format_html("{}", word)
+    return format_html(
+        '<span class="mark mark-{}">'
+        '<svg viewBox="0 0 14 14" width="14" height="14" aria-hidden="true">{}</svg>{}</span>',
+        word,
+        mark_safe(SHAPES[word]),
+        word,
+    )
+
+
+def text_of(value: Any) -> str:
+    """A value as plain text. Decimals lose their empty places."""
+    if value is None:
+        return ""
+    if isinstance(value, Decimal):
+        return f"{value.normalize():f}" if value else "0"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
+
+
+def show(value: Any, asof: str = "") -> SafeString:
+    """A value as it stands on a page."""
+    if hasattr(value, "show"):
+        return value.show(asof)
+    if isinstance(value, int) and not isinstance(value, bool):
+        return format_html("{}", f"{value:,}".replace(",", "\u202f") if abs(value) > 9999 else value)
+    return format_html("{}", text_of(value))
+
+
+def sort_key(value: Any) -> tuple[Any, ...]:
+    """An order of values in which R2 comes before R10 and what is empty comes first."""
+    if isinstance(value, Link):
+        value = value.value
+    if isinstance(value, Money):
+        value = value.amount
+    if isinstance(value, Moment):
+        value = None if not str(value) else value.ticks
+    if value is None or value == "":
+        return (0,)
+    if isinstance(value, int | float | Decimal):
+        return (1, value)
+    return (2, *natural(text_of(value)))
+
+
+def natural(text: str) -> Iterable[tuple[int, int, str]]:
+    """The pieces of a text, numbers as numbers."""
+    for piece in re.findall(r"\d+|\D+", text.casefold()):
+        yield (0, int(piece), "") if piece.isdecimal() else (1, 0, piece)

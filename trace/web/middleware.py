@@ -1,0 +1,68 @@
+"""What stands around every page: the plant's name and zone, and a page for each refusal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.utils.cache import patch_vary_headers
+from django.utils.functional import SimpleLazyObject
+
+from trace.core.errors import NotFound, Refusal
+from trace.core.keys import BadKey
+from trace.engineering.models import Site
+from trace.holds.gate import Held
+from trace.web.moments import BadMoment
+
+Answer = Callable[[HttpRequest], HttpResponse]
+
+STATUS = {NotFound: 404, BadKey: 400, BadMoment: 400, Held: 423}
+"""The status of a refusal's page; any other is 409, in conflict with what is on record."""
+
+
+class PlantPages:
+    """Times in the plant's zone; a Refusal becomes a page with its sentence and the next action.
+
+    A part of a page, fetched by script, is never kept in place of the page. Nothing is kept by
+    others: a tablet goes from hand to hand.
+    """
+
+    def __init__(self, answer: Answer) -> None:
+        self.answer = answer
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        request.plant = SimpleLazyObject(find_site)  # type: ignore[attr-defined]
+        response = self.answer(request)
+        patch_vary_headers(response, ["HX-Request", "HX-Target"])
+        response.setdefault("Cache-Control", "private, no-cache")
+        return response
+
+    def process_view(self, request: HttpRequest, view: Callable, args: tuple, kwargs: dict) -> None:
+        """Only pages of ours need the zone; the sign-in page and static files don't ask for it."""
+        if request.user.is_authenticated:
+            timezone.activate(plant_zone(request.plant))  # type: ignore[attr-defined]
+        else:
+            timezone.deactivate()
+
+    def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
+        """The translator of refusals for pages."""
+        if not isinstance(error, Refusal):
+            return None
+        status = next((code for kind, code in STATUS.items() if isinstance(error, kind)), 409)
+        return render(request, "refusal.html", {"refusal": error}, status=status)
+
+
+def find_site() -> Site | None:
+    """The plant; None before it is defined."""
+    return Site.objects.first()
+
+
+def plant_zone(site: Site | None) -> ZoneInfo:
+    """The plant's zone; that of the settings where it has none that is known."""
+    try:
+        return ZoneInfo(site.zone) if site else ZoneInfo(timezone.get_default_timezone_name())
+    except (ZoneInfoNotFoundError, ValueError):
+        return ZoneInfo("UTC")

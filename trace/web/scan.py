@@ -1,0 +1,174 @@
+"""The scan line: what a scanned or typed text names, and what it may have meant."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.db.models import Model, Q
+from django.db.models.functions import Upper
+
+from trace.core.keys import BadKey, check_character, clean_key, read_label
+from trace.core.models import Person
+from trace.engineering.models import Part, Station
+from trace.floor.models import Carton, Customer, Shipment, Unit, WorkOrder
+from trace.material.models import Container, Feed, Lot, SetUp, Supplier, Tape
+from trace.web.cells import Ref, page_of
+
+ALPHABET = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-"
+SUGGESTIONS = 8
+
+KINDS: dict[str, type[Model]] = {
+    "unit": Unit,
+    "container": Container,
+    "lot": Lot,
+    "tape": Tape,
+    "station": Station,
+    "part": Part,
+    "carton": Carton,
+    "shipment": Shipment,
+    "workorder": WorkOrder,
+    "person": Person,
+    "feed": Feed,
+    "setup": SetUp,
+    "supplier": Supplier,
+    "customer": Customer,
+}
+"""What the scan line opens, by key."""
+
+OTHER_NAMES: dict[str, str] = {"lot": "number", "part": "number"}
+"""What is known by a name besides its key: a supplier's lot number may be used by several."""
+
+DESCRIBED = {
+    "unit": ("part__name",),
+    "container": ("part__name", "lot__key"),
+    "lot": ("part__name", "supplier__name", "number", "date_code"),
+    "tape": ("assembly__name",),
+    "part": ("name", "revision"),
+    "station": ("name",),
+    "shipment": ("customer__name",),
+    "workorder": ("part__name",),
+    "person": ("name",),
+    "supplier": ("name",),
+    "customer": ("name",),
+}
+"""What tells one thing of a kind from another, beside its key."""
+
+
+@dataclass(frozen=True)
+class Found:
+    """A thing that a text names: its kind and key, and what it is in words."""
+
+    kind: str
+    key: str
+    words: str
+
+    @property
+    def href(self) -> str:
+        return page_of(self.kind, self.key)
+
+    @property
+    def ref(self) -> Ref:
+        return Ref(self.kind, self.key)
+
+
+@dataclass
+class Reading:
+    """What became of a text: the things it names (several: a choice), or a sentence that says what
+    is wrong with it, what to do next, and things it may have meant."""
+
+    text: str
+    found: list[Found] = field(default_factory=list)
+    problem: str = ""
+    action: str = ""
+    suggestions: list[Found] = field(default_factory=list)
+
+
+def read_scan(text: str) -> Reading:
+    """Read a scanned or typed text: label text with its check character, a key, or another name."""
+    text = "".join(c for c in text if c.isprintable()).strip()[:120]
+    reading = Reading(text)
+    if not text:
+        reading.problem, reading.action = "Nothing was scanned.", "Scan or type a label, a serial or a lot number."
+        return reading
+    named = list(_by_other_name(text))
+    try:
+        key = read_label(text)
+    except BadKey as bad:
+        reading.found = named
+        if not named:
+            reading.problem, reading.action = bad.message, bad.action
+            reading.suggestions = suggest(text)
+            if "." not in text:  # no label, and no key either
+                reading.problem, reading.action = _unknown(text)
+        return reading
+    reading.found = list(dict.fromkeys([*_by_key(key), *named]))
+    if not reading.found:
+        reading.problem, reading.action = _unknown(key)
+        reading.suggestions = suggest(key)
+    return reading
+
+
+def _unknown(text: str) -> tuple[str, str]:
+    return (
+        f"Nothing in this plant is called “{text}”.",
+        "Check the label and scan it again, or choose what you meant.",
+    )
+
+
+def suggest(text: str) -> list[Found]:
+    """Things whose key is one slip away from a text, or begins with it, the likelier first.
+
+    Slips are looked up, not searched for: every key that a wrong, missing, doubled or swapped
+    character could have come from is asked of the index. A check character that was read says
+    which of them is right.
+    """
+    body, _, check = text.strip().upper().partition(".")
+    try:
+        key = clean_key(body)
+    except BadKey:
+        key = ""
+    slips = slips_of(key) if key else set()
+    near: list[Found] = []
+    for kind in KINDS:
+        if slips:
+            near += _describe(kind, Q(key__in=slips), SUGGESTIONS)
+        if len(key) >= 2:
+            near += _describe(kind, Q(key__startswith=key), SUGGESTIONS)
+    for kind, name in OTHER_NAMES.items():
+        if len(body) >= 2:
+            near += _describe(kind, Q(**{f"{name}__istartswith": body}), SUGGESTIONS)
+    near = list(dict.fromkeys(near))
+    if check:
+        near.sort(key=lambda found: check_character(found.key) != check[:1])
+    return near[:SUGGESTIONS]
+
+
+def slips_of(key: str) -> set[str]:
+    """Every text that is one wrong, missing, additional or swapped character away from a key."""
+    halves = [(key[:i], key[i:]) for i in range(len(key) + 1)]
+    return {
+        *(a + b[1:] for a, b in halves if b),
+        *(a + b[1] + b[0] + b[2:] for a, b in halves if len(b) > 1),
+        *(a + c + b[1:] for a, b in halves if b for c in ALPHABET),
+        *(a + c + b for a, b in halves for c in ALPHABET),
+    } - {key, ""}
+
+
+def _by_key(key: str) -> Iterator[Found]:
+    for kind in KINDS:
+        yield from _describe(kind, Q(key=key))
+
+
+def _by_other_name(text: str) -> Iterator[Found]:
+    for kind, name in OTHER_NAMES.items():
+        yield from _describe(kind, Q(**{name: text}) | Q(**{name: text.upper()}), 50)
+
+
+def _describe(kind: str, wanted: Q, limit: int = 5) -> Iterator[Found]:
+    fields = DESCRIBED.get(kind, ())
+    # Text order differs between databases; the keys of one kind are few here.
+    rows: Iterable[Any] = KINDS[kind]._default_manager.filter(wanted).order_by(Upper("key")).values_list("key", *fields)
+    for key, *words in rows[:limit]:  # type: ignore[index]
+        yield Found(kind, key, ", ".join(str(word) for word in words if word))

@@ -1,0 +1,25 @@
+"""A thin page's content."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from trace.web.tables import Table
+
+Fact = tuple[str, Any]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The content of one page: what it is in a sentence, its facts, its tables."""
+
+    sentence: str
+    facts: Sequence[Fact]
+    tables: Sequence[Table]
+
+
+def count(number: int, what: str) -> str:
+    """A number with its noun: 1 lot, 2 lots."""
+    return f"{number} {what}{'' if number == 1 else 's'}"

@@ -1,0 +1,149 @@
+"""Orders, cartons, shipments, and who is behind them."""
+
+from __future__ import annotations
+
+from django.db.models import QuerySet
+
+from trace.core.models import Person
+from trace.floor.models import Carton, Consignment, Customer, Packing, Shipment, Unit, WorkOrder
+from trace.ledger.models import Event
+from trace.material.models import Lot, Supplier
+from trace.web.cells import Moment, Ref
+from trace.web.sheets.base import Fact, Sheet, count
+from trace.web.tables import Column, Table
+from trace.web.timeline import events_table
+
+
+def order_sheet(it: WorkOrder) -> Sheet:
+    """A work order and its units."""
+    units = Unit.objects.filter(order=it).select_related("order")
+    facts: list[Fact] = [("For", Ref("part", it.part.key, it.part.name)), ("Released", Moment.of(it.released))]
+    return Sheet(f"{count(it.quantity, 'unit')} of {it.part.name}.", facts, [units_table(units)])
+
+
+def units_table(units: QuerySet[Unit]) -> Table:
+    """Units of a part or an order."""
+    return Table(
+        "units",
+        "Units",
+        [
+            Column("serial", "Serial", lambda u: Ref("unit", u.key), "key"),
+            Column("order", "Work order", lambda u: Ref("workorder", u.order.key), "order__key", choose=True),
+            Column("created", "Ordered", lambda u: Moment(u.created), "created"),
+            Column("scrapped", "Scrapped", lambda u: Moment(u.scrapped), "scrapped"),
+        ],
+        units.order_by("key"),
+        "No unit was ordered yet.",
+        search=("key", "order__key"),
+    )
+
+
+def lots_table(lots: QuerySet[Lot]) -> Table:
+    """Lots of a part or a supplier."""
+    return Table(
+        "lots",
+        "Lots",
+        [
+            Column("lot", "Lot", lambda lot: Ref("lot", lot.key), "key"),
+            Column("part", "Part", lambda lot: Ref("part", lot.part.key), "part__key", choose=True),
+            Column("supplier", "Supplier", lambda lot: Ref("supplier", lot.supplier.key), "supplier__key", choose=True),
+            Column("number", "Supplier’s lot number", lambda lot: lot.number, "number"),
+            Column("date_code", "Date code", lambda lot: lot.date_code, "date_code"),
+            Column("expiry", "Expiry", lambda lot: lot.expiry, "expiry"),
+            Column("received", "Received", lambda lot: Moment.of(lot.received), "received"),
+        ],
+        lots.select_related("part", "supplier").order_by("-received"),
+        "No lot was received yet.",
+        search=("key", "number", "date_code"),
+    )
+
+
+def carton_sheet(it: Carton) -> Sheet:
+    """A carton: what is in it, where it went."""
+    packings = Packing.objects.filter(carton=it).select_related("unit__part", "by").order_by("unit__key")
+    inside = packings.filter(until=None).count()
+    load = Consignment.objects.filter(carton=it, until=None).select_related("shipment__customer").first()
+    facts: list[Fact] = [("First packed", Moment(it.made))]
+    if load:
+        facts.append(("Shipment", Ref("shipment", load.shipment.key)))
+        facts.append(("Customer", Ref("customer", load.shipment.customer.key, load.shipment.customer.name)))
+        facts.append(("Departed", Moment(load.shipment.departed) if load.shipment.departed else "not yet"))
+    table = Table(
+        "packings",
+        "Units packed in it",
+        [
+            Column("unit", "Unit", lambda p: Ref("unit", p.unit.key), "unit__key"),
+            Column("part", "Part", lambda p: Ref("part", p.unit.part.key), "unit__part__key", choose=True),
+            Column("since", "Packed", lambda p: Moment(p.since), "since"),
+            Column("until", "Taken out", lambda p: Moment(p.until), "until"),
+            Column("by", "By", lambda p: Ref("person", p.by.key, p.by.name), "by__key"),
+        ],
+        packings,
+        "Nothing was packed in it.",
+        search=("unit__key",),
+    )
+    return Sheet(f"{count(inside, 'unit')} in it.", facts, [table])
+
+
+def shipment_sheet(it: Shipment) -> Sheet:
+    """A shipment: its cartons and the units in them."""
+    packings = Packing.objects.filter(
+        until=None, carton__consignments__shipment=it, carton__consignments__until=None
+    ).select_related("unit__part", "carton")
+    facts: list[Fact] = [
+        ("Customer", Ref("customer", it.customer.key, it.customer.name)),
+        ("Opened", Moment(it.opened)),
+        ("Departed", Moment(it.departed) if it.departed is not None else "not yet"),
+    ]
+    table = Table(
+        "units",
+        "Units on it",
+        [
+            Column("unit", "Unit", lambda p: Ref("unit", p.unit.key), "unit__key"),
+            Column("part", "Part", lambda p: Ref("part", p.unit.part.key), "unit__part__key", choose=True),
+            Column("carton", "Carton", lambda p: Ref("carton", p.carton.key), "carton__key", choose=True),
+        ],
+        packings.order_by("carton__key", "unit__key"),
+        "No carton is on it.",
+        search=("unit__key", "carton__key"),
+    )
+    state = "departed" if it.departed is not None else "being loaded"
+    return Sheet(f"{count(packings.count(), 'unit')} for {it.customer.name}, {state}.", facts, [table])
+
+
+def customer_sheet(it: Customer) -> Sheet:
+    """A customer and what went there."""
+    shipments = Shipment.objects.filter(customer=it)
+    table = Table(
+        "shipments",
+        "Shipments",
+        [
+            Column("shipment", "Shipment", lambda s: Ref("shipment", s.key), "key"),
+            Column("opened", "Opened", lambda s: Moment(s.opened), "opened"),
+            Column("departed", "Departed", lambda s: Moment(s.departed) if s.departed else "not yet", "departed"),
+        ],
+        shipments.order_by("-opened"),
+        "Nothing was shipped there yet.",
+        search=("key",),
+    )
+    return Sheet(f"{it.name}: {count(shipments.count(), 'shipment')}.", [], [table])
+
+
+def supplier_sheet(it: Supplier) -> Sheet:
+    """A supplier and the lots delivered."""
+    lots = Lot.objects.filter(supplier=it)
+    made = "made or mixed here" if it.is_plant else "received"
+    return Sheet(f"{it.name}: {count(lots.count(), 'lot')} {made}.", [], [lots_table(lots)])
+
+
+def person_sheet(it: Person) -> Sheet:
+    """A person or machine: what they did lately."""
+    events = Event.objects.filter(by=it).select_related("by").order_by("-happened", "-id")
+    facts: list[Fact] = [("Kind", "machine" if it.is_machine else "person")]
+    if it.retired:
+        facts.append(("Left", Moment.of(it.retired)))
+    return Sheet(
+        f"{it.name}: {count(events.count(), 'entry').replace('entrys', 'entries')} on the record.",
+        facts,
+        [events_table(events, "What they did, the latest first", "They have done nothing yet.")],
+    )

@@ -1,0 +1,151 @@
+"""Everything that happened to one unit, in order: passes, fittings, packing, shipping, holds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from trace.core.models import Person
+from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
+from trace.holds.models import Hold
+from trace.ledger.models import Event
+from trace.web.cells import Moment, Ref, Several, kind_words
+from trace.web.moments import Asof
+from trace.web.tables import Column, Table
+
+
+@dataclass(frozen=True)
+class Happened:
+    """One entry: when, of what kind, what it was in words with links, by whom."""
+
+    at: int
+    kind: str
+    what: Several
+    by: Ref | str
+
+
+def _person(person: Person | None) -> Ref | str:
+    return Ref("person", person.key, person.name) if person else ""
+
+
+def _say(*words: Any) -> Several:
+    return Several(tuple(words), " ")
+
+
+def list_happenings(unit: Unit, asof: Asof) -> list[Happened]:
+    """What happened to a unit up to a moment, the latest first."""
+    found = [*_passes(unit), *_fittings(unit), *_packings(unit), *_holds(unit)]
+    return sorted((one for one in found if one.at <= asof.ticks), key=lambda one: -one.at)
+
+
+def _passes(unit: Unit) -> Iterator[Happened]:
+    if unit.scrapped is not None:
+        yield Happened(unit.scrapped, "scrap", _say("scrapped"), "")
+    yield Happened(unit.created, "order", _say("ordered on", Ref("workorder", unit.order.key)), "")
+    for one in Pass.objects.filter(unit=unit, superseded=None).select_related("station", "step", "by"):
+        step = f"step {one.step.number} {one.step.name} at"
+        if one.scanned_in is not None or one.scanned_out is None:
+            yield Happened(
+                one.scanned_in or one.began,
+                "pass",
+                _say("into", step, Ref("station", one.station.key)),
+                _person(one.by),
+            )
+        if one.scanned_out is not None and one.outcome:
+            drew = {"all": "", "none": ", drew nothing", "unsure": ", perhaps drew"}[one.drew]
+            words = (f"{one.outcome}", step, Ref("station", one.station.key), drew.removeprefix(", "))
+            yield Happened(one.scanned_out, "pass", _say(*(word for word in words if word)), _person(one.by))
+
+
+def _fittings(unit: Unit) -> Iterator[Happened]:
+    mine = Fitting.objects.filter(unit=unit, superseded=None).select_related("container", "feed", "child", "by")
+    for one in mine:
+        content: Any = one.child and Ref("unit", one.child.key)
+        content = content or (one.container and Ref("container", one.container.key))
+        content = content or (one.feed and Several(("a part from", Ref("feed", one.feed.key)), " "))
+        if one.holds == Fitting.Holds.NOTHING:
+            what = _say("part removed at", one.designator)
+        else:
+            what = _say(content or "unknown", "fitted at", one.designator)
+        reason = (f"({one.reason})",) if one.reason else ()
+        yield Happened(one.since, "fitting", _say(*what.values, *reason), _person(one.by))
+    for one in Fitting.objects.filter(child=unit, superseded=None).select_related("unit", "by"):
+        home = Ref("unit", one.unit.key)
+        yield Happened(one.since, "fitting", _say("fitted in", home, f"at {one.designator}"), _person(one.by))
+        if one.until is not None:
+            yield Happened(one.until, "fitting", _say("taken out of", home, f"at {one.designator}"), "")
+
+
+def _packings(unit: Unit) -> Iterator[Happened]:
+    packings = list(Packing.objects.filter(unit=unit).select_related("carton", "by"))
+    for one in packings:
+        carton = Ref("carton", one.carton.key)
+        yield Happened(one.since, "packing", _say("packed in", carton), _person(one.by))
+        if one.until is not None:
+            yield Happened(one.until, "packing", _say("unpacked from", carton), "")
+    loads = Consignment.objects.filter(carton__in=[one.carton_id for one in packings])
+    for load in loads.select_related("shipment__customer", "carton"):
+        packing = next(one for one in packings if one.carton_id == load.carton_id)
+        departed = load.shipment.departed
+        in_it = departed is not None and packing.since <= departed and (packing.until or departed) >= departed
+        if departed is not None and in_it and (load.until is None or load.until >= departed):
+            customer = load.shipment.customer
+            words = _say(
+                "shipped to", Ref("customer", customer.key, customer.name), "on", Ref("shipment", load.shipment.key)
+            )
+            yield Happened(departed, "shipping", words, "")
+
+
+def _holds(unit: Unit) -> Iterator[Happened]:
+    holds = Hold.objects.filter(target_kind="unit", target_key=unit.key).select_related("placed_by", "released_by")
+    for hold in holds:
+        placed = Moment.of(hold.placed).ticks or 0
+        yield Happened(placed, "hold", _say(f"held: {hold.reason}"), _person(hold.placed_by))
+        if hold.released:
+            released = Moment.of(hold.released).ticks or 0
+            yield Happened(released, "hold", _say(f"released: {hold.release_reason}"), _person(hold.released_by))
+
+
+def timeline_table(unit: Unit, asof: Asof) -> Table:
+    """What happened to a unit."""
+    return Table(
+        "timeline",
+        "What happened to it",
+        [
+            Column("when", "When", lambda one: Moment(one.at)),
+            Column("kind", "Kind", lambda one: one.kind, choose=True),
+            Column("what", "What", lambda one: one.what),
+            Column("by", "By", lambda one: one.by),
+        ],
+        list_happenings(unit, asof),
+        "Nothing has happened to it yet.",
+    )
+
+
+def record_table(kind: str, key: str, asof: Asof, title: str = "On the record") -> Table:
+    """Ledger events about one thing: who, what, when, as they were written."""
+    events = Event.objects.filter(subjects__kind=kind, subjects__key=key).select_related("by")
+    if asof.moment is not None:
+        events = events.filter(happened__lte=asof.moment)
+    return events_table(
+        events.order_by("-happened", "-id"), title, f"The record has nothing about this {kind_words(kind)}."
+    )
+
+
+def events_table(events: Any, title: str, empty: str) -> Table:
+    """Ledger events."""
+    return Table(
+        "record",
+        title,
+        [
+            Column("happened", "Happened", lambda e: Moment.of(e.happened), "happened"),
+            Column("verb", "What", lambda e: e.verb.replace("_", " "), "verb"),
+            Column("by", "By", lambda e: Ref("person", e.by.key, e.by.name), "by__key"),
+            Column("recorded", "Recorded", lambda e: Moment.of(e.recorded), "recorded"),
+            Column("event", "Event", lambda e: e.pk, "id", number=True),
+        ],
+        events,
+        empty,
+        search=("verb", "by__name", "by__key"),
+    )

@@ -1,0 +1,227 @@
+"""Lot and container: where it went, how sure that is, what it costs, and why a unit is in it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import Q
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+from django.shortcuts import render
+from django.urls import reverse
+
+from trace.core.clock import OPEN
+from trace.core.errors import NotFound
+from trace.core.keys import clean_key
+from trace.floor.queries import get_unit
+from trace.genealogy.paths import trace_paths
+from trace.genealogy.rules import Sureness
+from trace.genealogy.suspicion import Suspicion
+from trace.material.models import Container, Derivation, Lot, Span
+from trace.material.queries import get_container
+from trace.web import answer as answers
+from trace.web.answer import Answer
+from trace.web.cells import Moment, Ref, Several, place_of
+from trace.web.costs import cost_sheet, summarise_costs
+from trace.web.moments import read_asof
+from trace.web.tables import Column, Table, respond
+
+
+def get_lot(key: str) -> Lot:
+    """The lot of a key, or NotFound."""
+    lot = Lot.objects.select_related("part", "supplier").filter(key=clean_key(key)).first()
+    if lot is None:
+        raise NotFound(f"No lot has the key {key[:60]}.")
+    return lot
+
+
+def _answer(request: HttpRequest, thing: Lot | Container) -> Answer:
+    if isinstance(thing, Lot):
+        return Answer("lot", thing.key, Suspicion.of(lots=[thing]), read_asof(request))
+    return Answer("container", thing.key, Suspicion.of(containers=[thing]), read_asof(request))
+
+
+def lot(request: HttpRequest, key: str) -> HttpResponseBase:
+    """Where a lot went."""
+    it = get_lot(key)
+    answer = _answer(request, it)
+    containers = Container.objects.filter(lot=it).select_related("part").order_by("key")
+    targets = [("lot", it.key), *(("container", label) for label in containers.values_list("key", flat=True))]
+    facts = [
+        ("Part", Ref("part", it.part.key, it.part.name)),
+        ("Supplier", Ref("supplier", it.supplier.key, it.supplier.name)),
+        ("Supplier’s lot number", it.number),
+        ("Date code", it.date_code or "none given"),
+        ("Expiry", it.expiry.isoformat() if it.expiry else "none given"),
+        ("Received", Moment.of(it.received)),
+    ]
+    tables = [_containers_table(containers)]
+    return _show(request, answer, facts, tables, targets)
+
+
+def container(request: HttpRequest, key: str) -> HttpResponseBase:
+    """Where a container's material went."""
+    it = get_container(clean_key(key))
+    answer = _answer(request, it)
+    open_span = it.spans.filter(superseded=None, end=OPEN).select_related("feed").first()
+    where: Any = Several(("in store", it.store), " ") if it.store else "in store"
+    if it.gone is not None:
+        where = Several(("left the plant", Moment(it.gone)), " ")
+    elif open_span:
+        where = Several(("on feed", Ref("feed", open_span.feed.key)), " ")
+    facts = [
+        ("Kind", it.kind),
+        ("Part", Ref("part", it.part.key, it.part.name)),
+        ("Lot", Ref("lot", it.lot.key, f"{it.lot.supplier.name} {it.lot.number}")),
+        ("Date code", it.lot.date_code or "none given"),
+        ("Held at first", it.quantity if it.quantity is not None else "not counted"),
+        ("In the plant since", Moment(it.received)),
+        ("Where it is", where),
+    ]
+    tables = [_filled_from_table(it), _filled_into_table(it), _spans_table(it)]
+    return _show(request, answer, facts, tables, [("container", it.key), ("lot", it.lot.key)])
+
+
+def _show(
+    request: HttpRequest,
+    answer: Answer,
+    facts: list[tuple[str, Any]],
+    tables: list[Table],
+    targets: list[tuple[str, str]],
+) -> HttpResponseBase:
+    every = [
+        answers.places_table(answer),
+        answers.units_table(answer),
+        answers.customers_table(answer),
+        answers.stock_table(answer),
+        answers.holds_table(answers.list_open_holds(targets, answer.asof), "Nothing here is held."),
+        *tables,
+    ]
+    context = {
+        "answer": answer,
+        "asof": answer.asof,
+        "facts": facts,
+        "own": [table.name for table in tables],
+        "cost_href": reverse(f"{answer.kind}-cost", args=[answer.key]) + answer.asof.query,
+    }
+    if not request.GET.get("csv") and not getattr(request, "htmx", False):
+        context["costs"] = summarise_costs(answer.population) if answer.carrying else None
+    return respond(request, "answer.html", context, every, name=f"{answer.kind}-{answer.key}")
+
+
+# Why, and what it costs ----------------------------------------------------------------------------------------------
+
+
+def lot_unit(request: HttpRequest, key: str, serial: str) -> HttpResponseBase:
+    """Why a unit carries a lot."""
+    return _why(request, _answer(request, get_lot(key)), serial)
+
+
+def container_unit(request: HttpRequest, key: str, serial: str) -> HttpResponseBase:
+    """Why a unit carries a container's material."""
+    return _why(request, _answer(request, get_container(clean_key(key))), serial)
+
+
+def _why(request: HttpRequest, answer: Answer, serial: str) -> HttpResponseBase:
+    unit = get_unit(clean_key(serial))
+    carrier = next((carrier for carrier in answer.population.carriers if carrier.key == unit.key), None)
+    paths = trace_paths(unit, answer.population, limit=200) if carrier else []
+    grouped = [(sureness, [path for path in paths if path.sureness == sureness]) for sureness in Sureness]
+    context = {
+        "answer": answer,
+        "asof": answer.asof,
+        "unit": unit,
+        "carrier": carrier,
+        "where": answers.where_cell(carrier.where) if carrier else "",
+        "grouped": [(sureness.value, found) for sureness, found in grouped if found],
+        "cut": len(paths) == 200,
+    }
+    return render(request, "why.html", context)
+
+
+def lot_cost(request: HttpRequest, key: str) -> HttpResponseBase:
+    """What a lot costs, line by line."""
+    return _cost(request, _answer(request, get_lot(key)))
+
+
+def container_cost(request: HttpRequest, key: str) -> HttpResponseBase:
+    """What a container's material costs, line by line."""
+    return _cost(request, _answer(request, get_container(clean_key(key))))
+
+
+def _cost(request: HttpRequest, answer: Answer) -> HttpResponseBase:
+    context, tables = cost_sheet(request, answer)
+    return respond(request, "cost.html", context, tables, name=f"{answer.kind}-{answer.key}-cost")
+
+
+# Tables --------------------------------------------------------------------------------------------------------------
+
+
+def _containers_table(containers: Any) -> Table:
+    return Table(
+        "containers",
+        "Its containers",
+        [
+            Column("container", "Container", lambda c: Ref("container", c.key), "key"),
+            Column("kind", "Kind", lambda c: c.kind, "kind", choose=True),
+            Column("quantity", "Held at first", lambda c: c.quantity, "quantity", number=True),
+            Column("received", "In the plant since", lambda c: Moment(c.received), "received"),
+            Column("store", "Store", lambda c: c.store, "store", choose=True),
+            Column("gone", "Left the plant", lambda c: Moment(c.gone), "gone"),
+        ],
+        containers,
+        "No container of this lot is on record.",
+        search=("key", "store"),
+    )
+
+
+def _derivations(wanted: Q) -> Any:
+    return Derivation.objects.filter(wanted, superseded=None).select_related("source", "result", "by").order_by("at")
+
+
+def _filled_from_table(it: Container) -> Table:
+    return Table(
+        "from",
+        "What it was filled from",
+        [
+            Column("source", "Source", lambda d: Ref("container", d.source.key) if d.source else "unknown", "source"),
+            *_deed_columns(),
+        ],
+        _derivations(Q(result=it)),
+        "It was received as it is.",
+    )
+
+
+def _filled_into_table(it: Container) -> Table:
+    return Table(
+        "into",
+        "What was filled from it",
+        [Column("result", "Into", lambda d: Ref("container", d.result.key), "result__key"), *_deed_columns()],
+        _derivations(Q(source=it)),
+        "Nothing was split off, merged or mixed from it.",
+    )
+
+
+def _deed_columns() -> list[Column]:
+    return [
+        Column("deed", "How", lambda d: d.get_deed_display(), "deed"),
+        Column("quantity", "Quantity", lambda d: d.quantity, "quantity", number=True),
+        Column("at", "When", lambda d: Moment(d.at), "at"),
+        Column("by", "By", lambda d: Ref("person", d.by.key, d.by.name), "by__key"),
+    ]
+
+
+def _spans_table(it: Container) -> Table:
+    spans = Span.objects.filter(container=it, superseded=None).select_related("feed__axis__station", "feed__axis__tape")
+    return Table(
+        "spans",
+        "Feeds it was on",
+        [
+            Column("feed", "Feed", lambda s: Ref("feed", s.feed.key), "feed__key"),
+            Column("place", "At", lambda s: place_of(s.feed.axis), "feed__axis__station__key"),
+            Column("since", "From", lambda s: Moment(s.since), "since"),
+            Column("until", "Until", lambda s: Moment(s.until) if s.until < OPEN else "still there", "until"),
+        ],
+        spans.order_by("since"),
+        "It was on no feed.",
+    )

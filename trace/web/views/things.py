@@ -1,0 +1,40 @@
+"""Thin pages, one for each other kind of thing: what it is, and tables about it. One template."""
+
+from __future__ import annotations
+
+from django.db.models import Model
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+
+from trace.core.errors import NotFound
+from trace.core.keys import clean_key
+from trace.web.answer import holds_table, list_open_holds
+from trace.web.cells import kind_words
+from trace.web.moments import read_asof
+from trace.web.scan import KINDS
+from trace.web.sheets import SHEETS
+from trace.web.tables import respond
+from trace.web.timeline import record_table
+
+
+def thing(request: HttpRequest, kind: str, key: str) -> HttpResponseBase:
+    """The page of one thing."""
+    it = find_thing(kind, key)
+    sheet = SHEETS[kind](it)
+    asof = read_asof(request)
+    tables = list(sheet.tables)
+    if kind != "person":
+        holds = list_open_holds([(kind, it.key)], asof)  # type: ignore[attr-defined]
+        if holds.exists():
+            tables.insert(0, holds_table(holds))
+        tables.append(record_table(kind, it.key, asof))  # type: ignore[attr-defined]
+    context = {"kind": kind_words(kind), "thing": it, "sheet": sheet}
+    return respond(request, "thing.html", context, tables, name=f"{kind}-{it.key}")  # type: ignore[attr-defined]
+
+
+def find_thing(kind: str, key: str) -> Model:
+    """The thing of a key, or NotFound."""
+    found = KINDS[kind]._default_manager.filter(key=clean_key(key)).first()
+    if found is None:
+        raise NotFound(f"No {kind_words(kind)} has the key {key[:60]}.")
+    return found

@@ -1,0 +1,95 @@
+"""Unit: its state, the tree as built, what happened to it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+
+from trace.core.keys import clean_key
+from trace.floor.models import Fitting, Unit
+from trace.floor.queries import find_due_step, get_unit
+from trace.genealogy.backward import trace_backward
+from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
+from trace.web.answer import holds_table, list_open_holds, where_cell
+from trace.web.asbuilt import first_lots, read_tree
+from trace.web.cells import Moment, Ref
+from trace.web.moments import Asof, read_asof
+from trace.web.tables import Column, Table, respond
+from trace.web.timeline import record_table, timeline_table
+
+
+def unit(request: HttpRequest, key: str) -> HttpResponseBase:
+    """A unit's page."""
+    it = get_unit(clean_key(key))
+    asof = read_asof(request)
+    built = trace_backward(it, asof.ticks)
+    find = request.GET.get("find", "").strip()[:100]
+    where = _trail(it, asof)
+    lots = first_lots(built)
+    inside = [child.key for child in built.walk()]
+    targets = [("unit", serial) for serial in inside]
+    if where[-1].kind == Place.PACKED:
+        targets.append(("carton", where[-1].key))
+    context: dict[str, Any] = {
+        "unit": it,
+        "asof": asof,
+        "trail": [where_cell(place) for place in where],
+        "since": where[0].since or None,
+        "due": find_due_step(it) if not asof.given and where[-1].kind in (Place.WAITING, Place.AT_STATION) else None,
+        "tree": read_tree(built, find),
+        "find": find,
+        "places": sum(len(child.places) for child in built.walk()),
+        "children": len(inside) - 1,
+        "lots": len(lots),
+        "facts": [
+            ("Part", Ref("part", it.part.key, it.part.name)),
+            ("Work order", Ref("workorder", it.order.key)),
+            ("Ordered", Moment(it.created)),
+        ],
+    }
+    tables = [
+        holds_table(list_open_holds(targets, asof), "Neither it nor anything in it is held."),
+        _lots_table(built, lots),
+        timeline_table(it, asof),
+        record_table("unit", it.key, asof),
+    ]
+    return respond(request, "unit.html", context, tables, name=f"unit-{it.key}")
+
+
+def _trail(it: Unit, asof: Asof) -> list[Whereabouts]:
+    """Where a unit is, and where each unit that it is in is."""
+    trail = [find_whereabouts([it.pk], asof.ticks)[it.pk]]
+    seen = it.pk
+    while trail[-1].kind == Place.FITTED:
+        homes = Fitting.objects.filter(child=seen, superseded=None, since__lte=asof.ticks).exclude(
+            until__lte=asof.ticks
+        )
+        seen = homes.values_list("unit", flat=True)[0]
+        trail.append(find_whereabouts([seen], asof.ticks)[seen])
+    return trail
+
+
+def _lots_table(built: Any, lots: list[Any]) -> Table:
+    counts: Counter[str] = Counter()
+    for unit_in in built.walk():
+        for place in unit_in.places:
+            counts.update(
+                {lot.lot for entry in place.standing for top in entry.origins for lot in top.first_lots() if lot.lot}
+            )
+    return Table(
+        "lots",
+        "Lots that are in it, or may be",
+        [
+            Column("lot", "Lot", lambda lot: Ref("lot", lot.lot)),
+            Column("part", "Part", lambda lot: Ref("part", lot.part)),
+            Column("supplier", "Supplier", lambda lot: lot.supplier, choose=True),
+            Column("number", "Supplier’s lot number", lambda lot: lot.lot_number),
+            Column("date_code", "Date code", lambda lot: lot.date_code),
+            Column("places", "Places", lambda lot: counts[lot.lot], number=True),
+        ],
+        lots,
+        "No lot is on record in it yet.",
+    )
