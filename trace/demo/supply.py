@@ -1,0 +1,208 @@
+"""Material comes in, is loaded, runs out and is replaced; tapes are sequenced; the solder bath is kept."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from datetime import datetime
+from decimal import Decimal
+from functools import partial
+
+from trace.demo import stories
+from trace.demo.calendar import PREPARED, ZONE, Act, moment
+from trace.demo.plant import PLANNER, Plant, rows
+from trace.floor.operations.feeds import charge_bath, load_feed, take_off_feed
+from trace.material.models import Container, Feed, Tape
+from trace.material.operations.setups import define_feed, finish_tape, start_setup, start_tape
+from trace.material.operations.stock import discard_container, receive_lot
+
+GOODS_IN, HANDLER = "P08", "P09"
+BOARD, INSERTER, RADIAL, WAVE = "CB-180", "AX1", "RD1", "WS1"
+BATH_PART = "SLD-BAR"
+TAPES = {"T1": (0, 8), "T2": (8, 18), "T3": (18, 28), "T4": (28, 38)}
+"""The racks of boards that each tape is for."""
+LAST_SLOT = 64
+SLOTS_PER_RACK = 2
+IDLE = 232
+"""Minute of a slot at which every station stands still: bins and reels are changed then."""
+
+
+def feed_key(station: str, part: str) -> str:
+    return f"{station}-{part}"
+
+
+def receive() -> Iterator[tuple[datetime, dict[str, str]]]:
+    """Every delivery with its moment."""
+    for row in rows("lots"):
+        yield datetime.fromisoformat(row["received"]).replace(hour=10, tzinfo=ZONE), row
+
+
+def plan_receipts(plant: Plant) -> Iterator[Act]:
+    """Deliveries, as the goods-in desk books them."""
+
+    def book(row: dict[str, str], at: datetime) -> None:
+        quantity = Decimal(row["quantity"])
+        receive_lot(
+            key=row["lot"],
+            supplier=plant.suppliers[row["supplier"]],
+            part=plant.parts[row["part"]],
+            number=row["lot"],
+            date_code=row["date_code"],
+            containers=[(key, quantity) for key in containers_in(row)],
+            kind=row["kind"],
+            store="main store",
+            by=plant.people[GOODS_IN],
+            at=at,
+        )
+
+    for at, row in receive():
+        yield Act(at, partial(book, row))
+
+
+def containers_in(row: dict[str, str]) -> list[str]:
+    """The labels of a delivery's containers."""
+    return [f"{row['lot']}-{n}" for n in range(int(row["first"]), int(row["last"]) + 1)]
+
+
+def plan_stations(plant: Plant) -> Iterator[Act]:
+    """A feed for each part at each station that draws it, and what serves what."""
+
+    def fit_out(at: datetime) -> None:
+        done = {"by": plant.people[PLANNER], "at": at}
+        feeds: dict[str, Feed] = {}
+        for (assembly, station), parts in plant.places.items():
+            if station == INSERTER:
+                continue
+            serving = {}
+            for part, designators in parts.items():
+                key = feed_key(station, part)
+                if key not in feeds:
+                    kind = Feed.Kind.SLOT if station == RADIAL else Feed.Kind.BIN
+                    kind = Feed.Kind.BATH if part == BATH_PART else kind
+                    feeds[key] = define_feed(key=key, station=plant.stations[station], kind=kind, **done)
+                serving |= dict.fromkeys(designators, feeds[key])
+            start_setup(
+                key=f"{station}-{assembly}",
+                station=plant.stations[station],
+                assembly=plant.parts[assembly],
+                feeds=serving,
+                position=0 if station == RADIAL else None,
+                **done,
+            )
+
+    yield Act(PREPARED, fit_out)
+
+
+def position(plant: Plant, station: str, slot: int) -> tuple[int, int] | None:
+    """Where on a counting station's axis the end of a slot is: boards it has counted."""
+    boards = max(slot, 0) // SLOTS_PER_RACK * plant.rack
+    return (boards, boards) if station == RADIAL else None
+
+
+def plan_supply(plant: Plant) -> Iterator[Act]:
+    """Loads of every feed and tape head, with containers in order of their delivery."""
+    wants: list[tuple[int, str, str]] = []
+    feeds = sorted({(s, p) for (_, s), parts in plant.places.items() for p in parts if s != INSERTER})
+    for index, (station, part) in enumerate(feeds):
+        if part != BATH_PART and (station, part) not in stories.CHANGED_BY_STORY:
+            changes = range(13 + index * 5 % 17, LAST_SLOT, 27 + index % 7)
+            wants += [(slot, feed_key(station, part), part) for slot in (-1, *changes)]
+    heads = [part for part in plant.places[BOARD, INSERTER] if part != stories.DRIFTING_PART]
+    wants += [(tape_slot(tape), tape, part) for tape in TAPES for part in heads]
+    store: dict[str, list[str]] = defaultdict(list)
+    for _, row in sorted(receive(), key=lambda delivery: delivery[0]):
+        if not row["use"]:
+            store[row["part"]] += containers_in(row)
+    loaded: dict[str, str] = {}
+    reels: dict[str, dict[str, str]] = {tape: {} for tape in TAPES}
+    for slot, place, part in sorted(wants):
+        container = store[part].pop(0)
+        if place in TAPES:
+            reels[place][part] = container
+        else:
+            yield from plan_change(plant, place, loaded.get(place), container, slot)
+            loaded[place] = container
+    for tape in TAPES:
+        yield from plan_tape(plant, tape, {**reels[tape], stories.DRIFTING_PART: stories.DRIFTING_REELS[tape]})
+
+
+def plan_change(plant: Plant, feed: str, before: str | None, container: str, slot: int) -> Iterator[Act]:
+    """A feed is emptied and loaded while its station stands still; the old container is used up."""
+    station = feed.partition("-")[0]
+    handler = plant.people[HANDLER]
+    yield Act(
+        moment(slot, IDLE),
+        lambda at: load_feed(
+            feed=plant.find(Feed, feed),
+            container=plant.find(Container, container),
+            position=position(plant, station, slot),
+            by=handler,
+            at=at,
+        ),
+    )
+    if before:
+        yield plan_discard(plant, before, moment(slot, IDLE + 1))
+
+
+def plan_discard(plant: Plant, container: str, at: datetime) -> Act:
+    return Act(
+        at,
+        lambda at: discard_container(
+            container=plant.find(Container, container), reason="used up", by=plant.people[HANDLER], at=at
+        ),
+    )
+
+
+def tape_slot(tape: str) -> int:
+    """The slot in which a tape is begun: its first rack of boards comes three slots later."""
+    return TAPES[tape][0] * SLOTS_PER_RACK - 3
+
+
+def plan_tape(plant: Plant, key: str, reels: dict[str, str]) -> Iterator[Act]:
+    """A tape: heads loaded, board sets sequenced, reels taken off again."""
+    parts = plant.places[BOARD, INSERTER]
+    first, end = TAPES[key]
+    sets, slot = (end - first) * plant.rack, tape_slot(key)
+    operator = plant.people["P10"]
+    sequence = [designator for designators in parts.values() for designator in designators]
+    heads = {part: (3 * n, designators) for n, (part, designators) in enumerate(parts.items(), 1)}
+
+    def feed(part: str) -> Feed:
+        return plant.find(Feed, f"{key}-{part}")
+
+    yield Act(
+        moment(slot, 10),
+        lambda at: start_tape(
+            key=key, assembly=plant.parts[BOARD], sequence=sequence, heads=heads, board_sets=sets, by=operator, at=at
+        ),
+    )
+    for n, (part, reel) in enumerate(reels.items()):
+        yield Act(
+            moment(slot, 15 + n),
+            lambda at, part=part, reel=reel: load_feed(
+                feed=feed(part), container=plant.find(Container, reel), position=(0, 0), by=operator, at=at
+            ),
+        )
+    yield Act(
+        moment(slot + 2, 200),
+        lambda at: finish_tape(tape=plant.find(Tape, key), board_sets=sets, by=operator, at=at),
+    )
+    for n, part in enumerate(reels):
+        yield Act(
+            moment(slot + 2, 205 + n),
+            lambda at, part=part: take_off_feed(feed=feed(part), position=(sets, sets), by=operator, at=at),
+        )
+
+
+def plan_bath(plant: Plant) -> Iterator[Act]:
+    """Bars go into the cleaned solder bath every second day; the story of the bad charge is among them."""
+    for slot, bar in stories.CHARGES:
+        yield Act(
+            moment(slot, 225),
+            lambda at, bar=bar: charge_bath(
+                feed=plant.find(Feed, feed_key(WAVE, BATH_PART)),
+                container=plant.find(Container, bar),
+                by=plant.operator(WAVE, at),
+                at=at,
+            ),
+        )
