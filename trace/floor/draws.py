@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Exists, Max, OuterRef, Q, Sum
 
 from trace.core.clock import OPEN
 from trace.core.models import Person
@@ -41,7 +41,7 @@ def list_draws(feed: Feed, since: int) -> tuple[list[Draw], int]:
         served.setdefault(setup_id, set()).add(designator)
     places = max((len(designators) for designators in served.values()), default=1)
     if tape := feed.axis.tape:
-        return [Draw(k, k, places) for k in range(since, tape.board_sets)], places
+        return [Draw(k, k, places) for k in range(since, max(tape.board_sets, _reach(feed)))], places
     passes = (
         Pass.objects.filter(passes_meeting(feed.axis, since), setup__in=served, superseded=None)
         .exclude(drew=Pass.Drew.NONE)
@@ -52,6 +52,14 @@ def list_draws(feed: Feed, since: int) -> tuple[list[Draw], int]:
         for first, last, setup_id, drew, only in passes
         if (count := len(served[setup_id] & set(only) if only is not None else served[setup_id]))
     ], places
+
+
+def _reach(feed: Feed) -> int:
+    """The board set by which every end on a head is settled: a tape may hold more than was planned."""
+    details = ("lead", "tolerance", "quantity", "left")
+    records = FeedRecord.objects.filter(feed=feed, superseded=None)
+    sums = records.aggregate(Max("last"), *(Sum(name) for name in details))
+    return sum(value or 0 for value in sums.values()) + 1
 
 
 def reckon_feed(feed: Feed, by: Person) -> None:

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from django.db.models import Q
+
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
@@ -23,6 +25,9 @@ from trace.material.rules import Record, board_sets_at, reckon
 from trace.material.spans import counts_draws, list_records
 
 Position = tuple[int, int]
+
+POURED = {FeedRecord.Act.TOP_UP, FeedRecord.Act.HAND_FILL}
+"""Acts that take some of a container's parts and leave it where it is."""
 
 
 class FeedRefused(Refusal):
@@ -100,6 +105,17 @@ def charge_bath(
 
 
 @moving
+def fill_by_hand(*, feed: Feed, container: Container, board_set: int, by: Person, at: datetime) -> FeedRecord:
+    """A place that a dispensing head left empty on a tape was filled by hand from a container.
+
+    Refusals as load_feed, and FeedRefused where the feed is not a head.
+    """
+    if feed.kind != Feed.Kind.HEAD:
+        raise FeedRefused(f"{feed.key} is not a dispensing head of a tape.")
+    return _put_on(FeedRecord.Act.HAND_FILL, feed, container, (board_set, board_set), by, at)
+
+
+@moving
 def find_on_feed(
     *, feed: Feed, container: Container, position: Position | None = None, by: Person, at: datetime
 ) -> FeedRecord:
@@ -111,10 +127,9 @@ def find_on_feed(
     """
     feed = _lock(feed)
     where = _where(feed, position, at)
-    candidates = Span.objects.filter(
-        feed=feed, superseded=None, container=container, first__lte=where[1], end__gte=where[0]
-    )
-    if candidates.exists():
+    # A splice hangs there before its first part is drawn.
+    there = Q(first__lte=where[1]) | Q(since__lte=to_ticks(at))
+    if Span.objects.filter(there, feed=feed, superseded=None, container=container, end__gte=where[0]).exists():
         return _write(FeedRecord.Act.SIGHTING, feed, container, where, by, at)
     known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=where[1])
     since = max(known.values_list("last", flat=True), default=0)
@@ -156,8 +171,9 @@ def take_off_feed(
     """What is on the feed goes back to stock, derived from every candidate on it.
 
     One known container goes back under its own label. Otherwise the remainder needs a new `label`,
-    or goes `into` a container whose label it still bears. Refuses with FeedRefused.
+    or goes `into` a container whose label it still bears. Refuses with FeedRefused, KeyInUse.
     """
+    into = into and lock_container(into)
     feed = _lock(feed)
     where = _where(feed, position, at)
     candidates = list(_candidates(feed, where, at))
@@ -166,6 +182,8 @@ def take_off_feed(
     if into and (into.gone is not None or any(c and c.part_id != into.part_id for c in candidates)):
         raise FeedRefused(f"What is on {feed.key} does not belong in {into.key}.")
     only = candidates[0] if len(candidates) == 1 else None
+    if into and (into.gone is not None or any(c.part_id != into.part_id for c in candidates if c)):
+        raise FeedRefused(f"What comes off {feed.key} can't go into {into.key}.")
     result = into or (only if not label else None)
     if result is None:
         if not label:
@@ -198,6 +216,17 @@ def head_position(feed: Feed, chain: int, chain_end: int | None = None) -> Posit
     )
 
 
+def lock_container(container: Container) -> Container:
+    """The container as it is now, locked; before the feed and the unit, as the order of locks has it."""
+    return Container.objects.select_for_update(of=("self",)).select_related("part", "lot").get(pk=container.pk)
+
+
+def check_expiry(lot: Lot, at: datetime) -> None:
+    """Refuse with Expired what is past its lot's last day."""
+    if lot.expiry and lot.expiry < at.date():
+        raise Expired(f"Lot {lot.number} expired on {lot.expiry:%Y-%m-%d}.")
+
+
 def _put_on(
     act: str,
     feed: Feed,
@@ -208,14 +237,13 @@ def _put_on(
     **details: int | None,
 ) -> FeedRecord:
     lot = Lot.objects.select_for_update().get(pk=container.lot_id)
-    container = Container.objects.select_for_update(of=("self",)).select_related("part").get(pk=container.pk)
+    container = lock_container(container)
     feed = _lock(feed)
     place = feed.axis.tape or feed.axis.station
     check_moves(Move.LOAD, [container, lot, feed, place])
     if container.gone is not None:
         raise FeedRefused(f"Container {container.key} has left the plant.")
-    if lot.expiry and lot.expiry < at.date():
-        raise Expired(f"Lot {lot.number} expired on {lot.expiry:%Y-%m-%d}.")
+    check_expiry(lot, at)
     check_part(feed, container)
     elsewhere = (
         Span.objects.filter(container=container, end=OPEN, superseded=None)
@@ -223,7 +251,7 @@ def _put_on(
         .select_related("feed")
         .first()
     )
-    if elsewhere and feed.kind != Feed.Kind.BATH and act != FeedRecord.Act.TOP_UP:
+    if elsewhere and feed.kind != Feed.Kind.BATH and act not in POURED:
         raise FeedRefused(
             f"Container {container.key} is on record at {elsewhere.feed.key}.",
             action=f"Take it off {elsewhere.feed.key} first.",

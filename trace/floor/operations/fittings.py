@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from trace.core.clock import now, to_ticks
+from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
+from trace.engineering.models import BomLine
 from trace.engineering.queries import list_fitting_parts
 from trace.floor.admission import contents_of, list_missing_children, places_of
 from trace.floor.models import Fitting, Salvage, Unit
+from trace.floor.operations.feeds import check_expiry, lock_container
 from trace.floor.operations.passes import BATCH, bound_by_scan, judge_by_designator
 from trace.floor.queries import find_due_steps
 from trace.holds.gate import check_moves, moving
@@ -19,6 +21,7 @@ from trace.ledger.operation import note
 from trace.material.models import Axis, Container, Feed
 from trace.material.operations.setups import WrongPart
 from trace.material.operations.stock import make_remainder
+from trace.material.queries import list_giving
 
 
 class FittingRefused(Refusal):
@@ -103,25 +106,35 @@ def fit_part(
     """A part from a scanned container, or from a bin that is a feed, goes into a designator: what
     was drawn or fitted there before is out.
 
-    It adds to the record and rewrites nothing. Refuses with Held, WrongPart, FittingRefused.
+    It adds to the record and rewrites nothing. Refuses with Held (what the bin may give, too),
+    WrongPart, Expired, FittingRefused.
     """
+    container = container and lock_container(container)
     (unit,) = _lock(unit)
     if (container is None) == (feed is None):
         raise FittingRefused("Scan the container or the bin that the part came from.")
     if not reason.strip():
         raise FittingRefused("Say why the part is fitted.")
-    check_moves(Move.FIT, [unit, container, container and container.lot, feed])
     if container:
+        check_moves(Move.FIT, [unit, container, container.lot])
         if container.gone is not None:
             raise FittingRefused(f"Container {container.key} has left the plant.")
         _want_place(unit, designator, container.part_id, container.key)
+        check_expiry(container.lot, at)
         return _fit(unit, designator, by, at, holds=Fitting.Holds.CONTAINER, container=container, reason=reason)
     assert feed is not None
     if position is None:
         if feed.axis.kind != Axis.Kind.CLOCK:
             raise FittingRefused(f"{feed.key} does not go by the clock: give its position.")
         position = (to_ticks(at), to_ticks(at))
+    if not 0 <= position[0] <= position[1] < OPEN:
+        raise FittingRefused("The position runs backwards or lies outside the axis.")
+    inside = [span.container for span in list_giving([feed], *position) if span.container]
+    check_moves(Move.FIT, [unit, feed, *inside, *(container.lot for container in inside)])
     _want_place(unit, designator, None, feed.key)
+    for container in inside:
+        _want_place(unit, designator, container.part_id, container.key)
+        check_expiry(container.lot, at)
     return _fit(
         unit,
         designator,
@@ -149,22 +162,27 @@ def remove_part(
     """What occupies a designator is taken out; the place is empty until something is fitted.
 
     A lot-tracked part may be kept: in a new container labelled `salvage`, or `into` one; it is then
-    derived from this designator. Refuses with Held, FittingRefused.
+    derived from this designator. Refuses with Held, FittingRefused, WrongPart, KeyInUse.
     """
+    into = into and lock_container(into)
     (unit,) = _lock(unit)
     if not reason.strip():
         raise FittingRefused("Say why it is removed.")
-    if not unit.part.designators.filter(name=designator).exists():
+    line = BomLine.objects.filter(designators__parent=unit.part, designators__name=designator).first()
+    if line is None:
         raise FittingRefused(f"{unit.part.key} has no designator {designator}.")
     standing = _standing(unit, designator)
-    if standing and standing.holds == Fitting.Holds.NOTHING:
+    if standing.holds == Fitting.Holds.NOTHING if standing else line.child.serialised:
         raise FittingRefused(f"{designator} of {unit.key} is empty on record.")
     child = standing.child if standing else None
     check_moves(Move.REMOVE, [unit, child, into])
     if salvage or into:
         if child:
             raise FittingRefused(f"{child.key} has a serial; it needs no container.")
-        line = unit.part.designators.get(name=designator).line
+        if into and into.gone is not None:
+            raise FittingRefused(f"Container {into.key} has left the plant.")
+        if into and into.part_id not in list_fitting_parts(unit.part, designator):
+            raise WrongPart(f"{into.key} is for another part than {designator} of {unit.part.key} holds.")
         result = into or make_remainder(salvage, [None], line.child, at)
         Salvage.objects.create(
             unit=unit, designator=designator, result=result, at=to_ticks(at), by=by,

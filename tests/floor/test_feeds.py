@@ -1,0 +1,318 @@
+"""What is done at feeds."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from tests.factories import Plant, approve_substitute, candidates_at, make_part, spans_of, ticks
+from tests.refusals import refused
+from trace.core.clock import OPEN
+from trace.floor.operations.corrections import void_feed_record
+from trace.floor.operations.feeds import (
+    FeedRefused,
+    charge_bath,
+    clear_feed,
+    dump_bath,
+    fill_by_hand,
+    find_on_feed,
+    head_position,
+    load_feed,
+    splice_feed,
+    take_off_feed,
+    top_up_feed,
+)
+from trace.holds.operations import place_holds
+from trace.material.models import Container, Derivation, Feed, FeedRecord, SetUp
+from trace.material.operations.setups import define_feed, start_tape
+from trace.material.operations.stock import discard_container
+
+pytestmark = pytest.mark.django_db
+
+
+def sources_of(container: Container) -> set[str | None]:
+    return set(Derivation.objects.filter(result=container, superseded=None).values_list("source__key", flat=True))
+
+
+def test_a_load_a_clearing_and_a_load() -> None:
+    plant = Plant()
+    first, second = plant.reel("CB-1"), plant.reel("CB-2")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=first)
+    plant.do(clear_feed, 5, feed=plant.slot_r)
+    plant.do(load_feed, 9, feed=plant.slot_r, container=second)
+    assert spans_of(plant.slot_r) == [
+        (0, ticks(1), None),
+        (ticks(1), ticks(5), "CB-1"),
+        (ticks(5), ticks(9), None),
+        (ticks(9), OPEN, "CB-2"),
+    ]
+
+
+def test_a_load_entered_late_gives_the_same_as_in_order() -> None:
+    plant = Plant()
+    for minute, key in ((1, "CB-1"), (9, "CB-3"), (5, "CB-2")):
+        plant.do(load_feed, minute, feed=plant.slot_r, container=plant.reel(key))
+    assert spans_of(plant.slot_r)[1:] == [
+        (ticks(1), ticks(5), "CB-1"),
+        (ticks(5), ticks(9), "CB-2"),
+        (ticks(9), OPEN, "CB-3"),
+    ]
+
+
+def test_what_was_believed_before_a_late_record_stays_readable() -> None:
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("CB-1"))
+    plant.do(load_feed, 5, feed=plant.slot_r, container=plant.reel("CB-2"))
+    old = plant.slot_r.spans.filter(container__key="CB-1").exclude(superseded=None)
+    assert [(span.first, span.end) for span in old] == [(ticks(1), OPEN)]
+    standing = plant.slot_r.spans.get(container__key="CB-1", superseded=None)
+    assert old.get().superseded == standing.recorded
+
+
+@pytest.mark.parametrize("operation", [load_feed, splice_feed, top_up_feed, find_on_feed])
+def test_putting_on_is_refused(operation) -> None:
+    plant = Plant()
+    details = {"lead": 1, "tolerance": 0} if operation is splice_feed else {}
+    good = {"feed": plant.slot_r, "container": plant.reel("CB-1"), **details}
+    gone, wrong, expired = (
+        plant.reel("CB-2"),
+        plant.reel("CB-3", plant.capacitor),
+        plant.reel("CB-4", expiry=date(2026, 3, 1)),
+    )
+    plant.do(discard_container, 1, container=gone, reason="empty")
+    held, held_lot = plant.reel("CB-5"), plant.reel("CB-6")
+    plant.do(place_holds, 1, targets=[held, held_lot.lot], reason="a crack")
+    for code, container in (
+        ("feed-refused", gone),
+        ("wrong-part", wrong),
+        ("expired", expired),
+        ("held", held),
+        ("held", held_lot),
+    ):
+        refused(plant, code, operation, **{**good, "container": container})
+    for wrong_position in ((5, 4), (-1, 4), (4, OPEN)):
+        refused(plant, "feed-refused", operation, **good, position=wrong_position)
+    for target in (plant.slot_r, plant.insertion):
+        (hold,) = plant.do(place_holds, 2, targets=[target], reason="dirty")
+        refused(plant, "held", operation, **good)
+        hold.permits = ["load"]
+        hold.save()
+    if operation is not top_up_feed:  # some of a container may be poured elsewhere while the rest hangs on a feed
+        other = plant.do(define_feed, key="OTHER", station=plant.insertion)
+        plant.do(load_feed, 3, feed=other, container=good["container"])
+        refused(plant, "feed-refused", operation, **good)
+        plant.do(take_off_feed, 4, feed=other)
+    plant.do(operation, 50, **good)
+
+
+def test_a_lot_may_be_loaded_on_its_last_day() -> None:
+    plant = Plant()
+    plant.do(load_feed, 5, feed=plant.slot_r, container=plant.reel("CB-1", expiry=date(2026, 3, 2)))
+
+
+def test_a_counting_station_wants_its_cycles() -> None:
+    plant = Plant(counts_cycles=True)
+    reel = plant.reel("CB-1")
+    refused(plant, "feed-refused", load_feed, feed=plant.slot_r, container=reel)
+    plant.do(load_feed, 5, feed=plant.slot_r, container=reel, position=(7, 9))
+    assert spans_of(plant.slot_r) == [(0, 9, None), (7, OPEN, "CB-1")]
+
+
+# Sightings -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_container_seen_where_it_is_on_record_changes_nothing() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    before = spans_of(plant.slot_r)
+    assert plant.do(find_on_feed, 5, feed=plant.slot_r, container=reel).act == FeedRecord.Act.SIGHTING
+    assert spans_of(plant.slot_r) == before
+
+
+def test_a_change_found_late_lies_between_the_last_sighting_and_the_finding() -> None:
+    plant = Plant()
+    old, new = plant.reel("OLD"), plant.reel("NEW")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=old)
+    plant.do(find_on_feed, 5, feed=plant.slot_r, container=old)
+    assert plant.do(find_on_feed, 9, feed=plant.slot_r, container=new).act == FeedRecord.Act.FOUND
+    assert candidates_at(plant.slot_r, ticks(4)) == {"OLD"}
+    assert candidates_at(plant.slot_r, ticks(7)) == {"OLD", "NEW", None}
+    assert candidates_at(plant.slot_r, ticks(9)) == {"NEW"}
+
+
+def test_a_splice_seen_before_its_first_part_is_drawn_is_expected_there() -> None:
+    plant = Plant()
+    old, new = plant.reel("OLD"), plant.reel("NEW")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=old)
+    plant.do(splice_feed, 5, feed=plant.slot_r, container=new, lead=40, tolerance=5)
+    assert plant.do(find_on_feed, 9, feed=plant.slot_r, container=new).act == FeedRecord.Act.SIGHTING
+    assert candidates_at(plant.slot_r, ticks(20)) == {"OLD"}
+
+
+# Taking off ----------------------------------------------------------------------------------------------------------
+
+
+def test_one_known_container_goes_back_under_its_own_label() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    assert plant.do(take_off_feed, 5, feed=plant.slot_r) == reel
+    assert not Derivation.objects.exists()
+    assert candidates_at(plant.slot_r, ticks(6)) == {None}
+
+
+def mixed(plant: Plant, **lots: str) -> None:
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("CB-1", **lots))
+    plant.do(top_up_feed, 5, feed=plant.slot_r, container=plant.reel("CB-2", **lots))
+
+
+def test_a_mixture_needs_a_label_and_gets_a_lot_of_the_plants_own() -> None:
+    plant = Plant()
+    mixed(plant)
+    refusal = refused(plant, "feed-refused", take_off_feed, feed=plant.slot_r)
+    assert "CB-1" in refusal.message and "CB-2" in refusal.message and "label" in refusal.action
+    refused(plant, "key-in-use", take_off_feed, feed=plant.slot_r, label="CB-1")
+    result = plant.do(take_off_feed, 9, feed=plant.slot_r, label="CB-9")
+    assert (result.lot.supplier, result.own) == (plant.plant, False)
+    assert sources_of(result) == {"CB-1", "CB-2"}
+
+
+def test_a_mixture_of_one_lot_stays_in_it() -> None:
+    plant = Plant()
+    mixed(plant, lot="L")
+    assert plant.do(take_off_feed, 9, feed=plant.slot_r, label="CB-9").lot.key == "L"
+
+
+def test_a_remainder_goes_into_a_container_whose_label_it_bears() -> None:
+    plant = Plant()
+    mixed(plant)
+    wrong, gone = plant.reel("CB-8", plant.capacitor), plant.reel("CB-7")
+    plant.do(discard_container, 6, container=gone, reason="x")
+    for container in (wrong, gone):
+        refused(plant, "feed-refused", take_off_feed, feed=plant.slot_r, into=container)
+    first = Container.objects.get(key="CB-1")
+    assert plant.do(take_off_feed, 9, feed=plant.slot_r, into=first) == first
+    assert sources_of(first) == {"CB-2"}
+
+
+def test_nothing_and_nobody_knows_what_can_not_be_taken_off() -> None:
+    plant = Plant()
+    refused(plant, "feed-refused", take_off_feed, feed=plant.slot_r)
+    refused(plant, "feed-refused", take_off_feed, feed=plant.slot_r, label="CB-9")
+    plant.do(clear_feed, 5, feed=plant.slot_r)
+    refused(plant, "feed-refused", take_off_feed, feed=plant.slot_r, label="CB-9")
+
+
+def test_a_held_container_may_be_taken_off() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    plant.do(place_holds, 2, targets=[reel, plant.slot_r, plant.insertion], reason="a crack")
+    assert plant.do(take_off_feed, 5, feed=plant.slot_r) == reel
+
+
+def test_a_splice_long_past_is_alone_in_the_remainder() -> None:
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("OLD"))
+    plant.do(splice_feed, 2, feed=plant.slot_r, container=plant.reel("NEW"), lead=3, tolerance=1)
+    for n, board in enumerate(plant.boards(2)):
+        plant.run(board, plant.insertion, 5 + 2 * n, 6 + 2 * n)
+    assert plant.do(take_off_feed, 20, feed=plant.slot_r).key == "NEW"
+
+
+def test_a_late_record_reckons_a_remainder_anew() -> None:
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("CB-1"))
+    result = plant.do(take_off_feed, 9, feed=plant.slot_r, label="CB-9")
+    assert sources_of(result) == {"CB-1"}
+    late = plant.do(top_up_feed, 5, feed=plant.slot_r, container=plant.reel("CB-2"))
+    assert sources_of(result) == {"CB-1", "CB-2"}
+    plant.do(void_feed_record, 20, record=late, reason="another slot")
+    assert sources_of(result) == {"CB-1"}
+    assert Derivation.objects.exclude(superseded=None).count() == 1
+
+
+def test_a_record_is_voided_once_and_with_a_reason() -> None:
+    plant = Plant()
+    record = plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("CB-1"))
+    refused(plant, "correction-refused", void_feed_record, record=record, reason=" ")
+    plant.do(void_feed_record, 5, record=record, reason="wrong slot")
+    assert spans_of(plant.slot_r) == [(0, OPEN, None)]
+    refused(plant, "correction-refused", void_feed_record, record=record, reason="wrong slot")
+
+
+# Baths and tapes -----------------------------------------------------------------------------------------------------
+
+
+def test_a_bath_is_charged_dumped_and_cleaned() -> None:
+    plant = Plant()
+    bath = plant.do(define_feed, key="BATH", station=plant.insertion, kind=Feed.Kind.BATH)
+    first, second = plant.reel("BAR-1", plant.fuse), plant.reel("BAR-2", plant.fuse)
+    plant.do(charge_bath, 1, feed=bath, container=first)
+    plant.do(dump_bath, 5, feed=bath)
+    plant.do(charge_bath, 6, feed=bath, container=second)
+    assert candidates_at(bath, ticks(7)) == {None, "BAR-1", "BAR-2"}
+    plant.do(dump_bath, 9, feed=bath, cleaned=True)
+    assert candidates_at(bath, ticks(10)) == {None}
+    refused(plant, "feed-refused", charge_bath, feed=plant.slot_r, container=plant.reel("CB-1"))
+    refused(plant, "feed-refused", dump_bath, feed=plant.slot_r)
+
+
+def tape_of(plant: Plant, board_sets: int = 20) -> Feed:
+    plant.do(
+        start_tape,
+        key="T1",
+        assembly=plant.board,
+        sequence=["R1", "C1", "R2"],
+        heads={"A": (4, ["R1", "R2"]), "B": (9, ["C1"])},
+        board_sets=board_sets,
+    )
+    return Feed.objects.get(key="T1-B")
+
+
+def test_a_change_at_a_head_takes_effect_where_its_next_component_lands() -> None:
+    plant = Plant()
+    head = tape_of(plant)
+    # Three links to a set, C1 the second: with 9 links to go, the next C1 is that of set 3 once no link has passed.
+    assert [head_position(head, chain) for chain in (0, 1, 2, 3)] == [(3, 3), (3, 3), (4, 4), (4, 4)]
+    assert head_position(head, 0, 2) == (3, 4)
+    refused(plant, "feed-refused", load_feed, feed=head, container=plant.reel("CB-1", plant.capacitor))
+    for key, chain in (("CB-2", 0), ("CB-3", 20)):
+        plant.do(
+            load_feed, 5, feed=head, container=plant.reel(key, plant.capacitor), position=head_position(head, chain)
+        )
+    assert spans_of(head) == [(0, 3, None), (3, 10, "CB-2"), (10, OPEN, "CB-3")]
+    with pytest.raises(FeedRefused, match="no head"):
+        head_position(plant.slot_r, 0)
+
+
+def test_a_splice_on_a_tape_reaches_sets_that_were_not_planned() -> None:
+    plant = Plant()
+    head = tape_of(plant, board_sets=10)
+    plant.do(load_feed, 1, feed=head, container=plant.reel("OLD", plant.capacitor), position=(0, 0))
+    new = plant.reel("NEW", plant.capacitor)
+    plant.do(splice_feed, 2, feed=head, container=new, lead=4, tolerance=1, position=(8, 8))
+    assert spans_of(head) == [(0, 13, "OLD"), (11, OPEN, "NEW")]
+
+
+def test_a_place_on_a_tape_is_filled_by_hand() -> None:
+    plant = Plant()
+    head = tape_of(plant)
+    plant.do(load_feed, 1, feed=head, container=plant.reel("CB-1", plant.capacitor), position=(0, 0))
+    other = plant.reel("CB-2", plant.capacitor)
+    plant.do(fill_by_hand, 5, feed=head, container=other, board_set=7)
+    assert spans_of(head) == [(0, 7, "CB-1"), (7, 8, "CB-2"), (8, OPEN, "CB-1")]
+    refused(plant, "feed-refused", fill_by_hand, feed=plant.slot_r, container=plant.reel(), board_set=7)
+    assert SetUp.objects.get(axis__tape__key="T1").lines.count() == 3
+
+
+def test_a_substitute_may_come_off_with_the_part_it_stands_for() -> None:
+    plant = Plant()
+    other = make_part("RES-B")
+    approve_substitute(plant.board, "R1", other)
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("CB-1"))
+    plant.do(top_up_feed, 2, feed=plant.slot_r, container=plant.reel("CB-2", other))
+    result = plant.do(take_off_feed, 5, feed=plant.slot_r, label="CB-9")
+    assert sources_of(result) == {"CB-1", "CB-2"}
