@@ -165,10 +165,12 @@ def _things_at(station: Station, setups: Sequence[SetUp], positions: Sequence[tu
     """
     if not setups:
         return [station]
-    feeds = list(Feed.objects.filter(lines__setup__in=setups).distinct())
-    spans = list_on_feeds(feeds)
+    serving = Feed.objects.filter(lines__setup__in=setups)
+    spans = list_on_feeds(serving)
     if positions:
-        spans = list_giving(feeds, min(first for first, _ in positions), max(last for _, last in positions))
+        spans = list_giving(serving, min(first for first, _ in positions), max(last for _, last in positions))
+    spans = spans.select_related("feed", "container__lot")
+    feeds = {span.feed for span in spans}  # each has one: no position is without a candidate
     loaded = [span.container for span in spans if span.container]
     tapes = [s.axis.tape for s in setups if s.axis.tape]
     return [station, *setups, *tapes, *feeds, *loaded, *(container.lot for container in loaded)]

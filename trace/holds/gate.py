@@ -19,7 +19,7 @@ from trace.core.errors import Refusal
 from trace.holds.models import Hold
 from trace.holds.rules import ALWAYS_PERMITTED, Move
 from trace.ledger.canonical import subject_of
-from trace.ledger.operation import assert_read_committed, operation
+from trace.ledger.operation import operation
 
 GATE = 0x747261636521
 """The advisory lock's number."""
@@ -35,8 +35,10 @@ class Held(Refusal):
 def _take(function: str) -> None:
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
-            cursor.execute(f"SELECT {function}(%s)", [GATE])
-        assert_read_committed()
+            cursor.execute(f"SELECT {function}(%s), current_setting('transaction_isolation')", [GATE])
+            (_, isolation) = cursor.fetchone()
+        if isolation != "read committed":
+            raise RuntimeError(f"operations need READ COMMITTED, not {isolation}")
 
 
 def take_shared() -> None:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any, ParamSpec, TypeVar
 
 from django.apps import apps
-from django.db import connection, transaction
+from django.db import transaction
 from django.db.models import Model
 
 from trace.core.clock import now
@@ -166,12 +166,3 @@ def _write_event(verb: str, arguments: dict[str, Any], result: Any, running: _Ru
     }
     event = Event.objects.create(verb=verb, by=by, happened=happened, recorded=recorded, payload=canonical(payload))
     EventSubject.objects.bulk_create(EventSubject(event=event, kind=kind, key=key) for kind, key in sorted(subjects))
-
-
-def assert_read_committed() -> None:
-    """The hold gate is only tight under READ COMMITTED (PostgreSQL); anything else is a bug."""
-    with connection.cursor() as cursor:
-        cursor.execute("SHOW transaction_isolation")
-        (level,) = cursor.fetchone()
-    if level != "read committed":
-        raise RuntimeError(f"operations need READ COMMITTED, not {level}")

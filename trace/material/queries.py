@@ -36,7 +36,7 @@ def get_axis(station: Station) -> Axis:
 def find_setup_at(station: Station, assembly_id: int, position: int) -> SetUp | None:
     """The set-up that served an assembly at a position of a station's axis, or the one that is open
     where none is on record for it; None where it draws nothing there."""
-    setups = SetUp.objects.filter(axis__station=station, assembly_id=assembly_id)
+    setups = SetUp.objects.filter(axis__station=station, assembly_id=assembly_id).select_related("axis__tape")
     served = Q(first__lte=position, end__gt=position)
     return setups.filter(served | Q(end=OPEN)).order_by(Case(When(served, then=0), default=1), "-first").first()
 
