@@ -1,0 +1,205 @@
+"""The demo plant: its shape, its stories, and that it comes out the same every time.
+
+Built with small racks: the calendar, the routes and the stories are those of the full size, which CI's last
+stage builds.
+"""
+
+from datetime import timedelta
+
+import pytest
+from django.db import transaction
+
+from trace.core.models import Person, User
+from trace.demo import build as demo
+from trace.demo import stories
+from trace.demo.calendar import UNTIL, moment
+from trace.demo.plant import SITE, Plant
+from trace.engineering.models import Designator, ScanMode, Station, Step
+from trace.floor.models import Consignment, Fitting, Pass, Shipment, Unit
+from trace.floor.queries import find_due_steps, get_unit
+from trace.genealogy.forward import Population, summarise_population, trace_forward
+from trace.genealogy.rules import Sureness
+from trace.genealogy.stock import list_stock
+from trace.genealogy.suspicion import Suspicion
+from trace.genealogy.whereabouts import Place
+from trace.holds.models import Hold
+from trace.ledger.models import Event
+from trace.material.models import Container, Feed, FeedRecord, Lot, Span, Supplier
+from trace.material.operations.stock import define_supplier
+
+CAUTION = "Follow site procedure and local code; only qualified people may do this step."
+NOT_COMPONENTS = {"PCB", "SOLDER", "FLUX"}
+MODELS = (Unit, Lot, Container, Pass, Fitting, FeedRecord, Span, Shipment, Consignment, Hold)
+WHEN_RECORDED = {"recorded", "closed", "ended", "superseded"}
+
+
+def affected(lot: str) -> Population:
+    return trace_forward(Suspicion.of(lots=Lot.objects.filter(number=lot)))
+
+
+def places(population: Population, kind: Place) -> set[str]:
+    return {top.where.key for top in population.tops() if top.sureness != Sureness.CLEARED and top.where.kind == kind}
+
+
+def finished(part: str) -> int:
+    units = list(Unit.objects.select_related("part").filter(part__key=part, scrapped=None))
+    return len(units) - len(find_due_steps(units))
+
+
+def test_full_size_is_large_enough():
+    """By the timetable 33 racks of boards have begun and 24 of ventilators, but one scrapped, are finished."""
+    plant = Plant(demo.RACK, demo.UNITS)
+    assert 33 * plant.rack >= 600
+    assert 24 * plant.units - 1 >= 200
+    assert stories.receiver(plant) == stories.RECEIVER
+
+
+def check_shape(plant):
+    assert Unit.objects.filter(part__key="CB-180", pk__in=Pass.objects.values("unit")).count() == 33 * plant.rack
+    assert finished("QV-180") == 24 * plant.units - 1
+    assert Designator.objects.filter(parent__key="CB-180").exclude(name__in=NOT_COMPONENTS).count() == 142
+    by_station = Designator.objects.filter(parent__key="CB-180").exclude(name__in=NOT_COMPONENTS)
+    axial, radial = by_station.filter(step_number=20).count(), by_station.filter(step_number=30).count()
+    assert (axial, radial, by_station.count() - axial - radial) == (78, 30, 34)
+    damper = Designator.objects.filter(parent__key__in=["DA-07", "PB-07", "SB-07", "MB-07"])
+    assert damper.filter(line__child__kind="component").exclude(name="PCB").count() > 80
+    assert Lot.objects.count() >= 30
+    assert Supplier.objects.filter(is_plant=False).count() == 6
+    assert Person.objects.count() >= 30
+    assert len(plant.customers) == 5
+    assert set(Station.objects.values_list("scan_mode", flat=True)) == set(ScanMode.values)
+    assert Hold.objects.filter(released=None).count() == 2
+    inside = set(Pass.objects.filter(inside=True).values_list("station__key", flat=True))
+    assert {"AX1", "RD1", "HB2", "HB4", "TU1", "DT1", "FL1", "DA1", "FA1", "FA5", "QB1"} < inside
+    assert Shipment.objects.filter(departed=None).exists() and Shipment.objects.exclude(departed=None).count() > 10
+    assert not Feed.objects.filter(unsettled=True).exists()
+    assert User.objects.get(username="yara").check_password("quillmoor-operator")
+
+
+def check_cautions(plant):
+    cautions = {step: step.caution for step in Step.objects.exclude(caution="")}
+    assert all(caution.endswith(CAUTION) for caution in cautions.values())
+    warned = {str(step) for step in cautions}
+    assert {
+        "80 Wave solder",
+        "10 Marriage",
+        "20 Magnetise and set height",
+        "40 Earth bond and high-voltage test",
+    } <= warned
+
+
+def check_the_drifting_lot(plant):
+    population = affected(stories.DRIFTING_LOT)
+    summary = summarise_population(population)
+    assert summary.customers == 3
+    assert summary.certain > summary.possible > 0
+    assert places(population, Place.AT_STATION) == {"AX1", "RD1", "HB2", "HB4", "TU1"}
+    assert any(top.part == "QV-180" and top.where.kind == Place.FINISHED for top in population.tops())
+    stock = {(item.kind, item.key) for item in list_stock(population.evidence)}
+    assert stock == {("reel", "K7731-2"), ("reel", "K7731-3"), ("tape", "T4")}
+    drawn = Pass.objects.filter(setup__key="T4-SETUP").count()
+    assert drawn == 5 * plant.rack  # of ten racks' board sets
+
+
+def check_repairs(plant):
+    carriers = {carrier.key: carrier.sureness for carrier in affected(stories.DRIFTING_LOT).carriers}
+    assert carriers[stories.mended(plant)] == Sureness.CLEARED
+    assert carriers[stories.half_mended(plant)] == Sureness.CERTAIN
+    assert Fitting.objects.filter(unit__key=stories.mended(plant)).count() == len(stories.DRIFTING_PLACES)
+
+
+def check_the_untimed_change(plant):
+    population = affected(stories.UNTIMED_LOT)
+    boards = [carrier for carrier in population.carriers if carrier.part == "CB-180"]
+    assert len(boards) == 2 * plant.rack
+    assert {carrier.sureness for carrier in population.carriers} == {Sureness.POSSIBLE}
+    assert {carrier.reasons for carrier in boards} == {("blurred",)}
+
+
+def check_the_splice(plant):
+    """Lead and tolerance leave some boards with both reels."""
+    old, new = ({c.key for c in affected(lot).of(Sureness.POSSIBLE) if c.direct} for lot in ("C8098", "C8120"))
+    assert old == new and 0 < len(old) < plant.rack * 2
+
+
+def check_the_solder_charge(plant):
+    population = affected(stories.COPPER_LOT)
+    assert len([carrier for carrier in population.carriers if carrier.direct]) > 10 * plant.rack
+
+
+def check_the_moved_fan(plant):
+    homes = Fitting.objects.filter(child__key=stories.moved(plant)).order_by("since")
+    assert [home.unit.key for home in homes] == [stories.scrapped(plant), stories.receiver(plant)]
+    assert get_unit(stories.scrapped(plant)).scrapped and homes[0].until and not homes[1].until
+
+
+def check_everything_happened_in_its_time(plant):
+    """And all of it by an operation, but for people and their accounts: there is no by whom before."""
+    assert Event.objects.filter(happened__gt=UNTIL).count() == 0
+    assert Event.objects.filter(verb="release_order").count() > 40
+    assert demo.is_built()
+
+
+CHECKS = (
+    check_shape,
+    check_cautions,
+    check_the_drifting_lot,
+    check_repairs,
+    check_the_untimed_change,
+    check_the_splice,
+    check_the_solder_charge,
+    check_the_moved_fan,
+    check_everything_happened_in_its_time,
+)
+
+
+@pytest.mark.django_db
+def test_the_plant(subtests):
+    """One build for all of them."""
+    plant = demo.build(scale=0.1)
+    for check in CHECKS:
+        with subtests.test(check.__name__):
+            check(plant)
+
+
+def contents() -> list[tuple]:
+    """What the plant holds, but for ids and for when it was recorded."""
+    rows = []
+    for model in MODELS:
+        names = [field.name for field in model._meta.concrete_fields if field.name not in WHEN_RECORDED | {"id"}]
+        keyed = [f"{n}__key" if hasattr(getattr(model, n).field.related_model, "key") else n for n in names]
+        rows += [(model.__name__, *map(str, row)) for row in model.objects.values_list(*keyed)]
+    return sorted(rows)
+
+
+@pytest.mark.django_db
+def test_two_builds_are_the_same():
+    built = []
+    for _ in range(2):
+        with transaction.atomic():
+            demo.build(scale=0.1, until=moment(9))
+            built.append(contents())
+            transaction.set_rollback(True)
+    assert len(built[0]) > 500
+    assert built[0] == built[1]
+
+
+@pytest.mark.django_db
+def test_a_broken_off_build_leaves_nothing():
+    def stop(done, acts):
+        if done == 50:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        demo.build(scale=0.1, until=UNTIL - timedelta(weeks=6), progress=stop)
+    assert not demo.is_built()
+    assert not Person.objects.exists()
+
+
+@pytest.mark.django_db
+def test_another_plant_is_left_alone():
+    ann = Person.objects.create(key="ANN", name="Ann")
+    define_supplier(key="ACME", name="Acme", by=ann, at=UNTIL)
+    with pytest.raises(demo.NotTheDemo, match="another plant"):
+        demo.check_is_ours()
+    assert SITE not in set(Supplier.objects.values_list("key", flat=True))
