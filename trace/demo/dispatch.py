@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 
 from trace.demo import stories
 from trace.demo.calendar import Act, moment
@@ -51,7 +52,7 @@ def _plan_carton(plant: Plant, carton: str, serials: list[str], slot: int, minut
 
 
 def _plan_shipment(plant: Plant, shipment: str, customer: str, cartons: list[str], slot: int) -> Iterator[Act]:
-    def load(at: object) -> None:
+    def load(at: datetime) -> None:
         load_shipment(
             shipment=shipment,
             customer=plant.customers[customer],

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 
 from trace.demo import stories
 from trace.demo.calendar import UNTIL, Act, moment
@@ -57,19 +58,20 @@ def plan_orders(plant: Plant) -> Iterator[Act]:
     for stop in timetable():
         for part in stop.parts:
             first_stops.setdefault(part, stop)
+
+    def release(part: str, rack: int, at: datetime) -> None:
+        release_order(
+            key=f"WO-{part.partition('-')[0]}-{rack // RACKS_PER_ORDER + 1}",
+            part=plant.parts[part],
+            site=plant.site,
+            serials=plant.serials(part, rack, RACKS_PER_ORDER),
+            by=plant.people[PLANNER],
+            at=at,
+        )
+
     for part, stop in first_stops.items():
         for rack in range(0, RACKS, RACKS_PER_ORDER):
-            yield Act(
-                moment(rack * SLOTS_PER_RACK + stop.slots, stop.begin - 5),
-                lambda at, part=part, rack=rack: release_order(
-                    key=f"WO-{part.partition('-')[0]}-{rack // RACKS_PER_ORDER + 1}",
-                    part=plant.parts[part],
-                    site=plant.site,
-                    serials=plant.serials(part, rack, RACKS_PER_ORDER),
-                    by=plant.people[PLANNER],
-                    at=at,
-                ),
-            )
+            yield Act(moment(rack * SLOTS_PER_RACK + stop.slots, stop.begin - 5), partial(release, part, rack))
 
 
 def plan_lines(plant: Plant) -> Iterator[Act]:
@@ -147,7 +149,7 @@ def _plan_visit(
         )
 
     if begin <= UNTIL < end:
-        yield from (Act(begin, go_in(s, positions and positions[n])) for n, s in enumerate(serials))
+        yield from (Act(begin, go_in(s, positions[n] if positions else None)) for n, s in enumerate(serials))
         return
     failing = [serial for serial in serials if "BT1" in stop.stations and stories.fails(plant, serial)]
     if failing:

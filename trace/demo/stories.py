@@ -8,6 +8,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 from functools import partial
 
 from trace.core.clock import to_ticks
@@ -103,7 +104,7 @@ def plan_stories(plant: Plant) -> Iterator[Act]:
         yield from plan(plant)
 
 
-def _use_up(plant: Plant, container: str, by: Person, at: object) -> None:
+def _use_up(plant: Plant, container: str, by: Person, at: datetime) -> None:
     discard_container(container=plant.find(Container, container), reason="used up", by=by, at=at)
 
 
@@ -144,19 +145,19 @@ def _plan_drift(plant: Plant) -> Iterator[Act]:
 
 
 def _plan_repairs(plant: Plant) -> Iterator[Act]:
+    def replace(serial: str, designator: str, at: datetime) -> None:
+        fit_part(
+            unit=plant.find(Unit, serial),
+            designator=designator,
+            container=plant.find(Container, GOOD_BAG),
+            reason="drifted high after solder; replaced at troubleshooting",
+            by=plant.people["P22"],
+            at=at,
+        )
+
     for rack, serial, places in ((12, mended(plant), DRIFTING_PLACES), (13, half_mended(plant), DRIFTING_PLACES[:1])):
         for n, designator in enumerate(places):
-            yield Act(
-                moment(2 * rack + 10, 204 + 3 * n),
-                lambda at, serial=serial, designator=designator: fit_part(
-                    unit=plant.find(Unit, serial),
-                    designator=designator,
-                    container=plant.find(Container, GOOD_BAG),
-                    reason="drifted high after solder; replaced at troubleshooting",
-                    by=plant.people["P22"],
-                    at=at,
-                ),
-            )
+            yield Act(moment(2 * rack + 10, 204 + 3 * n), partial(replace, serial, designator))
 
 
 def _plan_untimed_change(plant: Plant) -> Iterator[Act]:
@@ -164,7 +165,7 @@ def _plan_untimed_change(plant: Plant) -> Iterator[Act]:
     handler = plant.people["P09"]
     first, last = moment(UNTIMED_SLOTS[0]), moment(UNTIMED_SLOTS[1], 232)
 
-    def load(container: str, exact: bool, at: object) -> None:
+    def load(container: str, exact: bool, at: datetime) -> None:
         load_feed(
             feed=plant.find(Feed, "HB2-VAR-275"),
             container=plant.find(Container, container),
@@ -185,7 +186,7 @@ def _plan_splice(plant: Plant) -> Iterator[Act]:
     handler = plant.people["P13"]
     boards = 12 * plant.rack + plant.rack // 2
 
-    def put_on(container: str, position: int, at: object, **lead: int) -> None:
+    def put_on(container: str, position: int, at: datetime, **lead: int) -> None:
         (splice_feed if lead else load_feed)(
             feed=plant.find(Feed, "RD1-CAP-C100N"),
             container=plant.find(Container, container),
@@ -205,13 +206,12 @@ def _plan_splice(plant: Plant) -> Iterator[Act]:
 
 def _plan_bath(plant: Plant) -> Iterator[Act]:
     """The bath was cleaned before the first board; later it was dumped once, and a heel stayed."""
-    for slot, cleaned in ((-1, True), (36, False)):
-        yield Act(
-            moment(slot, 220),
-            lambda at, cleaned=cleaned: dump_bath(
-                feed=plant.find(Feed, "WS1-SLD-BAR"), cleaned=cleaned, by=plant.people["P18"], at=at
-            ),
-        )
+
+    def dump(cleaned: bool, at: datetime) -> None:
+        dump_bath(feed=plant.find(Feed, "WS1-SLD-BAR"), cleaned=cleaned, by=plant.people["P18"], at=at)
+
+    yield Act(moment(-1, 220), partial(dump, True))
+    yield Act(moment(36, 220), partial(dump, False))
 
 
 def _plan_move(plant: Plant) -> Iterator[Act]:

@@ -73,7 +73,7 @@ def plan_stations(plant: Plant) -> Iterator[Act]:
         for (assembly, station), parts in plant.places.items():
             if station == INSERTER:
                 continue
-            serving = {}
+            serving: dict[str, Feed] = {}
             for part, designators in parts.items():
                 key = feed_key(station, part)
                 if key not in feeds:
@@ -170,39 +170,32 @@ def plan_tape(plant: Plant, key: str, reels: dict[str, str]) -> Iterator[Act]:
     def feed(part: str) -> Feed:
         return plant.find(Feed, f"{key}-{part}")
 
+    def load(part: str, at: datetime) -> None:
+        reel = plant.find(Container, reels[part])
+        load_feed(feed=feed(part), container=reel, position=(0, 0), by=operator, at=at)
+
+    def take_off(part: str, at: datetime) -> None:
+        take_off_feed(feed=feed(part), position=(sets, sets), by=operator, at=at)
+
     yield Act(
         moment(slot, 10),
         lambda at: start_tape(
             key=key, assembly=plant.parts[BOARD], sequence=sequence, heads=heads, board_sets=sets, by=operator, at=at
         ),
     )
-    for n, (part, reel) in enumerate(reels.items()):
-        yield Act(
-            moment(slot, 15 + n),
-            lambda at, part=part, reel=reel: load_feed(
-                feed=feed(part), container=plant.find(Container, reel), position=(0, 0), by=operator, at=at
-            ),
-        )
+    yield from (Act(moment(slot, 15 + n), partial(load, part)) for n, part in enumerate(reels))
     yield Act(
         moment(slot + 2, 200),
         lambda at: finish_tape(tape=plant.find(Tape, key), board_sets=sets, by=operator, at=at),
     )
-    for n, part in enumerate(reels):
-        yield Act(
-            moment(slot + 2, 205 + n),
-            lambda at, part=part: take_off_feed(feed=feed(part), position=(sets, sets), by=operator, at=at),
-        )
+    yield from (Act(moment(slot + 2, 205 + n), partial(take_off, part)) for n, part in enumerate(reels))
 
 
 def plan_bath(plant: Plant) -> Iterator[Act]:
-    """Bars go into the cleaned solder bath every second day; the story of the bad charge is among them."""
-    for slot, bar in stories.CHARGES:
-        yield Act(
-            moment(slot, 225),
-            lambda at, bar=bar: charge_bath(
-                feed=plant.find(Feed, feed_key(WAVE, BATH_PART)),
-                container=plant.find(Container, bar),
-                by=plant.operator(WAVE, at),
-                at=at,
-            ),
-        )
+    """Bars go into the cleaned solder bath every fourth day; the story of the bad charge is among them."""
+
+    def charge(bar: str, at: datetime) -> None:
+        bath, by = plant.find(Feed, feed_key(WAVE, BATH_PART)), plant.operator(WAVE, at)
+        charge_bath(feed=bath, container=plant.find(Container, bar), by=by, at=at)
+
+    yield from (Act(moment(slot, 225), partial(charge, bar)) for slot, bar in stories.CHARGES)
