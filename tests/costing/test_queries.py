@@ -11,6 +11,7 @@ from tests.factories import Plant, approve_substitute, make_assembly, make_part,
 from trace.costing.queries import list_units_behind, summarise_rework, summarise_scrap, trace_standard_costs
 from trace.costing.rules import CostPlace, Outlay, round_money
 from trace.engineering.models import BomLine, Designator, Part, Station, Step
+from trace.floor.models import Pass
 from trace.floor.operations.feeds import load_feed, top_up_feed
 from trace.floor.operations.fittings import fit_child, fit_part, remove_part
 from trace.floor.operations.passes import start_pass
@@ -105,6 +106,30 @@ def test_what_no_step_puts_in_counts_once_the_unit_has_begun(plant) -> None:
     assert str(line) == "BOARD, material before any step"
     assert (line.count, line.amount) == (1, D("0.5") + D("0.004") * 3)  # the fitted one has not begun: nothing
     assert list_units_behind(population, line) == [begun.key]
+
+
+def test_only_steps_that_were_passed_count_and_each_once(plant) -> None:
+    bad = plant.reel("BAD")
+    plant.do(load_feed, 0, feed=plant.slot_r, container=bad)
+    (board,) = plant.boards(1)
+    plant.run(board, plant.insertion, 1, 2, outcome="failed")
+    assert [str(line) for line in summarise_scrap(ask(bad)).lines] == ["BOARD, material before any step"]
+    plant.run(board, plant.insertion, 3, 4)
+    plant.run(board, plant.test, 5, 6)
+    lines = [(str(line), line.count) for line in summarise_scrap(ask(bad)).lines]
+    assert lines == [
+        ("BOARD, material after step 20", 1),
+        ("BOARD, labour of step 10 at INSERT", 1),
+        ("BOARD, labour of step 20 at TEST", 1),
+    ]
+    # Passed again elsewhere, after a correction: still once, at the station where it was passed last.
+    again = Pass.objects.get(unit=board, outcome="passed", station=plant.insertion)
+    again.pk, again.station, again.began, again.ended = None, plant.final, ticks(7), ticks(8)
+    again.scanned_in, again.scanned_out, again.setup, again.axis = ticks(7), ticks(8), None, None
+    again.save()
+    assert ("BOARD, labour of step 10 at FINAL", 1) in [(str(x), x.count) for x in summarise_scrap(ask(bad)).lines]
+    assert len(summarise_scrap(ask(bad)).lines) == 3
+    assert len(summarise_scrap(ask(bad, at=ticks(5.5))).lines) == 2
 
 
 def test_children_count_by_what_is_really_inside_and_bought_ones_as_bought(plant) -> None:
