@@ -158,6 +158,7 @@ AXES_FAILURE_LIMIT = 8
 AXES_COOLOFF_TIME = 0.25  # hours
 AXES_RESET_ON_SUCCESS = True
 AXES_LOCKOUT_TEMPLATE = "locked_out.html"
+CSRF_FAILURE_VIEW = "trace.web.views.entry.csrf_failed"
 
 # Pages ---------------------------------------------------------------------------------------------------------------
 

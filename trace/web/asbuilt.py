@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
 from trace.genealogy.backward import AsBuilt, AsBuiltPlace, Entry, Origin
+from trace.genealogy.paths import Path
 from trace.web.cells import natural
 
 
@@ -107,6 +109,28 @@ def first_lots(built: AsBuilt) -> list[Origin]:
         if origin.lot
     }
     return [found[key] for key in sorted(found, key=lambda key: tuple(natural(key)))]
+
+
+AT = re.compile(r"^at (\S+?)(?=,| until|$)")
+
+
+def merge_paths(paths: Iterable[Path]) -> list[Path]:
+    """Paths that differ in nothing but the designator, as one: “at R9–R14”."""
+    merged: dict[tuple, list[Path]] = {}
+    for path in paths:
+        same = (path.reasons, *((step.kind, step.key, AT.sub("at", step.words)) for step in path.steps))
+        merged.setdefault(same, []).append(path)
+    return [_merge(same) for same in merged.values()]
+
+
+def _merge(same: Sequence[Path]) -> Path:
+    steps = []
+    for number, step in enumerate(same[0].steps):
+        if found := AT.match(step.words):
+            places = run_together([path.steps[number].words.split()[1].rstrip(",") for path in same])
+            step = replace(step, words=f"at {places}{step.words[found.end() :]}")
+        steps.append(step)
+    return replace(same[0], steps=tuple(steps))
 
 
 def run_together(names: Sequence[str]) -> str:

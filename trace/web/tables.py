@@ -23,8 +23,9 @@ from django.shortcuts import render
 
 from trace.web.cells import sort_key, text_of
 
-PAGE_SIZE = 50
+PAGE_SIZE = 25
 CHOICES_SHOWN = 200
+FEW_ROWS = 12
 
 
 @dataclass(frozen=True)
@@ -143,8 +144,8 @@ class Shown:
 
     @property
     def filterable(self) -> bool:
-        """Whether it is worth offering filters."""
-        return self.total > 5 or self.filtered
+        """Whether there are enough rows to offer filters, or a filter that may be taken off."""
+        return self.total > FEW_ROWS or self.filtered
 
     @cached_property
     def total(self) -> int:

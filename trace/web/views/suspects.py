@@ -21,10 +21,14 @@ from trace.material.models import Container, Derivation, Lot, Span
 from trace.material.queries import get_container
 from trace.web import answer as answers
 from trace.web.answer import Answer
+from trace.web.asbuilt import merge_paths
 from trace.web.cells import Moment, Ref, Several, place_of
 from trace.web.costs import cost_sheet, summarise_costs
 from trace.web.moments import read_asof
 from trace.web.tables import Column, Table, respond
+
+MOST_PATHS = 200
+"""So many ways into one unit are shown."""
 
 
 def get_lot(key: str) -> Lot:
@@ -125,8 +129,8 @@ def container_unit(request: HttpRequest, key: str, serial: str) -> HttpResponseB
 def _why(request: HttpRequest, answer: Answer, serial: str) -> HttpResponseBase:
     unit = get_unit(clean_key(serial))
     carrier = next((carrier for carrier in answer.population.carriers if carrier.key == unit.key), None)
-    paths = trace_paths(unit, answer.population, limit=200) if carrier else []
-    grouped = [(sureness, [path for path in paths if path.sureness == sureness]) for sureness in Sureness]
+    paths = trace_paths(unit, answer.population, limit=MOST_PATHS) if carrier else []
+    grouped = [(sureness, merge_paths(path for path in paths if path.sureness == sureness)) for sureness in Sureness]
     context = {
         "answer": answer,
         "asof": answer.asof,
@@ -134,7 +138,7 @@ def _why(request: HttpRequest, answer: Answer, serial: str) -> HttpResponseBase:
         "carrier": carrier,
         "where": answers.where_cell(carrier.where) if carrier else "",
         "grouped": [(sureness.value, found) for sureness, found in grouped if found],
-        "cut": len(paths) == 200,
+        "cut": len(paths) == MOST_PATHS,
     }
     return render(request, "why.html", context)
 

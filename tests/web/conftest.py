@@ -1,0 +1,87 @@
+"""A tiny plant whose suspect lot is in certain, possible, cleared, packed and shipped units; somebody signed in.
+
+The reel BAD of lot K77 (supplier's number 2406/A) serves R1 and R2. Boards: two made while it was
+surely on (one goes into a product that ships), one across its change (possible), one whose two
+resistors are replaced (cleared), one with the next reel only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+from django.test import Client
+
+from tests.factories import Plant
+from trace.core.models import User
+from trace.floor.models import Unit
+from trace.floor.operations.dispatch import define_customer, load_shipment, pack_units, send_shipment
+from trace.floor.operations.feeds import load_feed
+from trace.floor.operations.fittings import fit_child, fit_part
+from trace.floor.operations.passes import finish_pass, start_pass
+from trace.holds.operations import place_holds
+from trace.material.models import Container, Lot
+
+
+@dataclass
+class Suspects:
+    """The plant, and the units by what the lot K77 is to them."""
+
+    plant: Plant
+    lot: Lot
+    reel: Container
+    certain: Unit
+    shipped: Unit
+    possible: Unit
+    cleared: Unit
+    clean: Unit
+    product: Unit
+
+
+def build_suspects() -> Suspects:
+    """Build it; needs a database."""
+    plant = Plant()
+    bad = plant.reel("BAD", lot="K77", number="2406/A", date_code="2605")
+    good, spare = plant.reel("GOOD"), plant.reel("SPARE")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=bad)
+    plant.do(load_feed, 1, feed=plant.slot_c, container=plant.reel("CAPS", plant.capacitor))
+    certain, shipped, cleared, possible, clean = plant.boards(5)
+    for minute, board in ((10, certain), (12, shipped), (14, cleared)):
+        plant.run(board, plant.insertion, minute, minute + 1)
+    plant.do(start_pass, 16, unit=possible, station=plant.insertion)
+    plant.do(load_feed, 16.5, feed=plant.slot_r, container=good)
+    plant.do(finish_pass, 17, unit=possible)
+    plant.run(clean, plant.insertion, 18, 19)
+    for name in ("R1", "R2"):
+        plant.do(fit_part, 20, unit=cleared, designator=name, container=spare, reason="drifted after solder")
+    plant.run(shipped, plant.test, 22, 23)
+    (product,) = plant.products(1)
+    fuses = plant.reel("FUSES", plant.fuse)
+    plant.do(start_pass, 25, unit=product, station=plant.final)
+    plant.do(fit_child, 26, unit=product, designator="M1", child=shipped)
+    plant.do(fit_part, 26, unit=product, designator="F1", container=fuses, reason="as designed")
+    plant.do(finish_pass, 27, unit=product)
+    customer = plant.do(define_customer, key="NORD", name="Nord Air")
+    carton = plant.do(pack_units, 30, carton="CT-1", units=[product])
+    shipment = plant.do(load_shipment, 31, shipment="SH-1", customer=customer, cartons=[carton])
+    plant.do(send_shipment, 32, shipment=shipment)
+    lot = Lot.objects.get(key="K77")
+    plant.do(place_holds, 40, targets=[lot], reason="Parts drift after solder.")
+    return Suspects(plant, lot, bad, certain, shipped, possible, cleared, clean, product)
+
+
+def make_user(name: str = "ann", **details: object) -> User:
+    """An account with a password nobody has anywhere else."""
+    return User.objects.create_user(name, password="tin-plated-1", **details)
+
+
+@pytest.fixture
+def suspects(db: None) -> Suspects:
+    return build_suspects()
+
+
+@pytest.fixture
+def visitor(db: None, client: Client) -> Client:
+    """A client that is signed in."""
+    client.force_login(make_user())
+    return client

@@ -1,0 +1,254 @@
+"""Unit page, thin pages, home, signing in and out, and what goes wrong."""
+
+from __future__ import annotations
+
+from unittest import mock
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import URLPattern
+
+from tests.factories import Plant, moment
+from tests.web.conftest import Suspects, make_user
+from tests.web.test_answers import rows_of, text_of
+from trace import urls
+from trace.core.errors import Refusal
+from trace.engineering.models import Site
+from trace.floor.operations.orders import scrap_unit
+from trace.web.asbuilt import run_together
+
+pytestmark = pytest.mark.django_db
+
+
+# Unit ----------------------------------------------------------------------------------------------------------------
+
+
+def test_a_unit_says_where_it_is_and_what_is_in_it(visitor: Client, suspects: Suspects) -> None:
+    board, product = suspects.shipped, suspects.product
+    page = text_of(visitor.get(f"/units/{board.key}/").content.decode())
+    assert f"Board {board.key} is fitted in {product.key}, which is shipped to NORD Nord Air on SH-1" in page
+    page = visitor.get(f"/units/{product.key}/").content.decode()
+    assert f"/units/{board.key}/" in page and "/lots/K77/" in page and "/feeds/SLOT-R/" in page
+    assert "R1, R2" in page
+
+
+def test_several_candidates_are_one_of(visitor: Client, suspects: Suspects) -> None:
+    page = text_of(visitor.get(f"/units/{suspects.possible.key}/").content.decode())
+    assert "one of 2: container BAD: lot K77" in page and "container GOOD" in page
+
+
+def test_what_was_displaced_is_shown_as_past(visitor: Client, suspects: Suspects) -> None:
+    page = text_of(visitor.get(f"/units/{suspects.cleared.key}/").content.decode())
+    assert "no longer: container BAD" in page
+    assert "drifted after solder" in page
+
+
+def test_a_unit_as_of_an_earlier_moment(visitor: Client, suspects: Suspects) -> None:
+    at = f"{moment(24):%Y-%m-%dT%H:%M}"
+    page = text_of(visitor.get(f"/units/{suspects.shipped.key}/?at={at}").content.decode())
+    assert f"Board {suspects.shipped.key} was finished" in page
+    assert suspects.product.key not in page
+
+
+def test_places_can_be_found_in_the_tree(visitor: Client, suspects: Suspects) -> None:
+    page = text_of(visitor.get(f"/units/{suspects.product.key}/?find=K77").content.decode())
+    assert "Places with “K77”" in page and "R1, R2" in page
+    assert "C1 " not in page[page.index("As built") : page.index("What happened to it")]
+    none = text_of(visitor.get(f"/units/{suspects.product.key}/?find=nowhere").content.decode())
+    assert "No place has “nowhere”." in none
+
+
+def test_the_timeline_has_passes_fittings_packing_and_shipping(visitor: Client, suspects: Suspects) -> None:
+    plant: Plant = suspects.plant
+    kinds = {row["Kind"] for row in rows_of(visitor.get(f"/units/{suspects.product.key}/?csv=timeline"))}
+    assert kinds == {"order", "pass", "fitting", "packing", "shipping"}
+    plant.do(scrap_unit, 60, unit=suspects.clean, reason="cracked")
+    assert "scrap" in {row["Kind"] for row in rows_of(visitor.get(f"/units/{suspects.clean.key}/?csv=timeline"))}
+    record = rows_of(visitor.get(f"/units/{suspects.product.key}/?csv=record"))
+    assert "fit child" in {row["What"] for row in record}
+
+
+@pytest.mark.parametrize(
+    ("names", "words"),
+    [
+        (["R10", "R2", "R3", "R1"], "R1–R3, R10"),
+        (["C1"], "C1"),
+        (["R1", "R2"], "R1, R2"),
+        (["M1", "X", "R01", "R02", "R03"], "M1, R01, R02, R03, X"),
+        ([], ""),
+    ],
+)
+def test_designators_run_together(names: list[str], words: str) -> None:
+    assert run_together(names) == words
+
+
+# Every page ----------------------------------------------------------------------------------------------------------
+
+
+def addresses(suspects: Suspects) -> dict[str, str]:
+    """One address of every route of ours."""
+    keys = {
+        "part": "BOARD", "station": "INSERT", "feed": "SLOT-R", "setup": "SETUP", "order": suspects.product.order.key,
+        "carton": "CT-1", "shipment": "SH-1", "customer": "NORD", "supplier": "ACME", "person": "ANN",
+    }  # fmt: skip
+    found = {name: f"/{address}/{keys[name]}/" for address, name in urls.THINGS.values() if name in keys}
+    serial = suspects.product.key
+    return found | {
+        "home": "/", "floor": "/floor/", "scan": "/scan/?q=SN", "lot": "/lots/K77/", "lot-cost": "/lots/K77/cost/",
+        "lot-unit": f"/lots/K77/units/{serial}/", "container": "/containers/BAD/",
+        "container-cost": "/containers/BAD/cost/", "container-unit": f"/containers/BAD/units/{serial}/",
+        "unit": f"/units/{serial}/",
+    }  # fmt: skip
+
+
+def test_every_route_is_tried_here(suspects: Suspects) -> None:
+    ours = {route.name for route in urls.urlpatterns if isinstance(route, URLPattern)}
+    assert ours - {"sign-in", "sign-out", "tape"} == set(addresses(suspects))
+
+
+def test_every_page_answers_within_few_queries(visitor: Client, suspects: Suspects) -> None:
+    for name, address in addresses(suspects).items():
+        with CaptureQueriesContext(connection) as queries:
+            response = visitor.get(address)
+        assert response.status_code == (404 if name == "scan" else 200), name
+        assert len(queries) < 90, (name, len(queries))
+        page = response.content.decode()
+        assert 'id="scan"' in page and " style=" not in page and " onclick=" not in page, name
+
+
+def test_every_table_downloads_what_it_counts(visitor: Client, suspects: Suspects) -> None:
+    for name, address in addresses(suspects).items():
+        response = visitor.get(address)
+        for table, shown in (response.context.get("tables") or {}).items():
+            separator = "&" if "?" in address else "?"
+            rows = rows_of(visitor.get(f"{address}{separator}csv={table}"))
+            assert len(rows) == shown.page.paginator.count, (name, table)
+
+
+def test_every_page_asks_for_signing_in(client: Client, suspects: Suspects) -> None:
+    for name, address in addresses(suspects).items():
+        response = client.get(address)
+        assert response.status_code == 302 and response["Location"].startswith("/sign-in/?next="), name
+
+
+def test_tables_page_sort_and_choose_on_the_server(visitor: Client, suspects: Suspects) -> None:
+    suspects.plant.boards(60)
+    first = visitor.get("/parts/BOARD/?units-sort=serial").content.decode()
+    last = visitor.get("/parts/BOARD/?units-sort=serial&units-page=99").content.decode()
+    assert "Rows 1–25 of 65" in first and "Rows 51–65 of 65" in last
+    assert len(rows_of(visitor.get("/parts/BOARD/?csv=units"))) == 65
+    order = suspects.certain.order.key
+    assert len(rows_of(visitor.get(f"/parts/BOARD/?units-order={order}&csv=units"))) == 5
+    assert len(rows_of(visitor.get(f"/parts/BOARD/?units-find={suspects.clean.key}&csv=units"))) == 1
+    assert "No row fits these filters." in visitor.get("/parts/BOARD/?units-find=nothing-like-it").content.decode()
+    assert visitor.get("/parts/BOARD/?units-sort=order__part__standard_cost").status_code == 200
+    assert visitor.get("/parts/BOARD/?units-page=x&csv=none").status_code == 200
+
+
+# Home ----------------------------------------------------------------------------------------------------------------
+
+
+def test_an_empty_plant_says_how_to_begin(visitor: Client) -> None:
+    page = text_of(visitor.get("/").content.decode())
+    assert "This plant is empty." in page and "python3 manage.py demo" in page
+
+
+def test_home_counts_and_links(visitor: Client, suspects: Suspects) -> None:
+    page = visitor.get("/").content.decode()
+    assert "1 hold is open." in text_of(page)
+    steps = rows_of(visitor.get("/?csv=steps"))
+    for row in steps:
+        part = row["Part"].split()[0]
+        filters = {"floor-part": part, "floor-step": row["Step"], "floor-state": "waiting", "csv": "floor"}
+        assert len(rows_of(visitor.get("/floor/", filters))) == int(row["Waiting"])
+    assert sum(int(row["Waiting"]) + int(row["Inside"]) for row in steps) == 4
+
+
+def test_unknown_material_is_named(visitor: Client) -> None:
+    Plant()
+    page = text_of(visitor.get("/").content.decode())
+    assert "On 2 feeds the material is not known." in page and "No material was received yet" in page
+
+
+# Signing in and out --------------------------------------------------------------------------------------------------
+
+
+def test_signing_in_and_out(client: Client) -> None:
+    make_user()
+    wrong = client.post("/sign-in/", {"username": "ann", "password": "guess"})
+    assert "That name and password don’t belong together." in wrong.content.decode()
+    right = client.post("/sign-in/?next=/floor/", {"username": "ann", "password": "tin-plated-1", "next": "/floor/"})
+    assert right["Location"] == "/floor/"
+    assert client.get("/").status_code == 200
+    assert client.get("/sign-out/").status_code == 405
+    assert client.post("/sign-out/")["Location"] == "/sign-in/"
+    assert client.get("/").status_code == 302
+
+
+def test_too_many_wrong_passwords_say_to_wait(client: Client) -> None:
+    make_user()
+    for _ in range(8):
+        response = client.post("/sign-in/", {"username": "ann", "password": "guess"})
+    assert response.status_code == 429
+    assert "Try again in a quarter of an hour" in response.content.decode()
+    assert client.post("/sign-in/", {"username": "ann", "password": "tin-plated-1"}).status_code == 429
+
+
+def test_signing_in_leads_to_no_other_site(client: Client) -> None:
+    make_user()
+    address = "https://example.org/"
+    response = client.post("/sign-in/", {"username": "ann", "password": "tin-plated-1", "next": address})
+    assert response["Location"] == "/"
+
+
+# What goes wrong -----------------------------------------------------------------------------------------------------
+
+
+def test_a_refusal_is_a_page_with_its_sentence_and_next_action(visitor: Client, suspects: Suspects) -> None:
+    refusal = Refusal("The pot is <cold>.", action="Wait.")
+    with mock.patch("trace.web.views.home.list_on_floor", side_effect=refusal):
+        response = visitor.get("/")
+    assert response.status_code == 409
+    assert "The pot is &lt;cold&gt;." in response.content.decode() and "Wait." in response.content.decode()
+
+
+@pytest.mark.parametrize(
+    ("address", "status"),
+    [("/lots/NONE/", 404), ("/units/NONE/", 404), ("/parts/NONE/", 404), ("/lots/a b/", 400), ("/nowhere/", 404)],
+)
+def test_what_is_not_there_says_so(visitor: Client, address: str, status: int) -> None:
+    response = visitor.get(address)
+    assert response.status_code == status
+    assert '<div class="stop" role="alert">' in response.content.decode()
+    assert 'id="scan"' in response.content.decode()
+
+
+def test_a_programming_error_stays_a_500_with_a_page(suspects: Suspects) -> None:
+    client = Client(raise_request_exception=False)
+    client.force_login(make_user("bea"))
+    with mock.patch("trace.web.views.home.list_on_floor", side_effect=ZeroDivisionError):
+        response = client.get("/")
+    assert response.status_code == 500 and "This is our fault, not yours." in response.content.decode()
+
+
+def test_a_form_from_elsewhere_is_refused_with_a_page() -> None:
+    client = Client(enforce_csrf_checks=True)
+    response = client.post("/sign-in/", {"username": "ann", "password": "x"})
+    assert response.status_code == 403 and "That form was too old" in response.content.decode()
+
+
+def test_times_are_the_plants_with_utc_on_hover(visitor: Client, suspects: Suspects) -> None:
+    Site.objects.update(zone="Asia/Tokyo")
+    page = visitor.get(f"/units/{suspects.certain.key}/").content.decode()
+    assert '<time datetime="2026-03-02T06:10:00Z" title="2026-03-02 06:10:00 UTC">2026-03-02 15:10</time>' in page
+    assert "Asia/Tokyo" in page
+    earlier = text_of(visitor.get("/lots/K77/?at=2026-03-02T15:13").content.decode())
+    assert "Lot K77 is in 2 units" in earlier
+    Site.objects.update(zone="Nowhere/Such")
+    assert visitor.get("/").status_code == 200
+
+
+def test_pages_are_kept_by_nobody(visitor: Client, suspects: Suspects) -> None:
+    assert visitor.get("/")["Cache-Control"] == "private, no-cache"

@@ -1,0 +1,94 @@
+"""The scan line: everything opens by its key, label text is checked, what is unknown gets suggestions."""
+
+from __future__ import annotations
+
+import pytest
+from django.test import Client
+
+from tests.factories import Plant
+from tests.web.conftest import Suspects
+from trace.core.keys import label_text
+from trace.material.operations.stock import define_supplier
+from trace.web.scan import SUGGESTIONS, read_scan, slips_of, suggest
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.mark.parametrize(
+    ("text", "address"),
+    [
+        ("K77", "/lots/K77/"),
+        ("  k77 ", "/lots/K77/"),
+        ("2406/a", "/lots/K77/"),
+        ("BAD", "/containers/BAD/"),
+        ("INSERT", "/stations/INSERT/"),
+        ("RES", "/parts/RES/"),
+        ("CT-1", "/cartons/CT-1/"),
+        ("SH-1", "/shipments/SH-1/"),
+        ("ANN", "/people/ANN/"),
+        ("SLOT-R", "/feeds/SLOT-R/"),
+        ("SETUP", "/set-ups/SETUP/"),
+        ("ACME", "/suppliers/ACME/"),
+        ("NORD", "/customers/NORD/"),
+        (label_text("K77"), "/lots/K77/"),
+        (label_text("BAD").lower(), "/containers/BAD/"),
+    ],
+)
+def test_what_is_scanned_opens(visitor: Client, suspects: Suspects, text: str, address: str) -> None:
+    response = visitor.get("/scan/", {"q": text}, follow=True)
+    assert response.redirect_chain[-1][0] == address
+    assert response.status_code == 200
+
+
+def test_units_and_orders_open_too(visitor: Client, suspects: Suspects) -> None:
+    unit = suspects.product
+    assert visitor.get("/scan/", {"q": unit.key})["Location"] == f"/units/{unit.key}/"
+    assert visitor.get("/scan/", {"q": unit.order.key})["Location"] == f"/orders/{unit.order.key}/"
+
+
+def test_a_wrong_check_character_says_so_and_suggests_the_key_it_fits(visitor: Client, suspects: Suspects) -> None:
+    misread = "K76." + label_text("K77")[-1]
+    response = visitor.get("/scan/", {"q": misread})
+    page = response.content.decode()
+    assert response.status_code == 404
+    assert "The check character of K76 should be" in page
+    assert response.context["reading"].suggestions[0].key == "K77"
+
+
+def test_one_number_of_two_suppliers_is_a_choice(visitor: Client, suspects: Suspects) -> None:
+    plant: Plant = suspects.plant
+    other = plant.do(define_supplier, key="OTHER", name="Other & Co")
+    plant.lot("K99", supplier=other, number="2406/A")
+    response = visitor.get("/scan/", {"q": "2406/A"})
+    page = response.content.decode()
+    assert response.status_code == 200
+    assert "/lots/K77/" in page and "/lots/K99/" in page and "Other &amp; Co" in page
+
+
+def test_unknown_says_so_and_suggests(visitor: Client, suspects: Suspects) -> None:
+    response = visitor.get("/scan/", {"q": "SLOT-T"})
+    page = response.content.decode()
+    assert response.status_code == 404
+    assert "Nothing in this plant is called “SLOT-T”." in page
+    assert "/feeds/SLOT-R/" in page and "/feeds/SLOT-C/" in page
+
+
+@pytest.mark.parametrize(
+    "text", ["", "   ", "\x00\x1d", "<script>alert(1)</script>", "'; DROP TABLE trace_lot", "é" * 200]
+)
+def test_nonsense_is_answered_with_a_sentence(visitor: Client, suspects: Suspects, text: str) -> None:
+    response = visitor.get("/scan/", {"q": text})
+    assert response.status_code == 404
+    assert '<div class="stop" role="alert">' in response.content.decode()
+    assert "<script>alert" not in response.content.decode()
+
+
+def test_a_slip_of_each_kind_is_found() -> None:
+    found = slips_of("AB-12")
+    assert {"AB-13", "AB-1", "AB-122", "BA-12", "AB12"} <= found
+    assert "AB-12" not in found
+
+
+def test_suggestions_are_few(suspects: Suspects) -> None:
+    assert len(suggest("SN")) <= SUGGESTIONS
+    assert read_scan("SN-").suggestions == read_scan("SN-").suggestions
