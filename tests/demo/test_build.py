@@ -166,9 +166,13 @@ def contents() -> list[tuple]:
     """What the plant holds, but for ids and for when it was recorded."""
     rows = []
     for model in MODELS:
-        names = [field.name for field in model._meta.concrete_fields if field.name not in WHEN_RECORDED | {"id"}]
-        keyed = [f"{n}__key" if hasattr(getattr(model, n).field.related_model, "key") else n for n in names]
-        rows += [(model.__name__, *map(str, row)) for row in model.objects.values_list(*keyed)]
+        names = []
+        for field in model._meta.concrete_fields:
+            if field.related_model is None and field.name not in WHEN_RECORDED | {"id"}:
+                names.append(field.name)
+            elif hasattr(field.related_model, "key"):
+                names.append(f"{field.name}__key")
+        rows += [(model.__name__, *map(str, row)) for row in model.objects.values_list(*names)]
     return sorted(rows)
 
 
