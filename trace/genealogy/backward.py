@@ -41,7 +41,8 @@ UNKNOWN = Origin()
 class Entry:
     """One thing that happened at a place: what it put there, when, where and by whom.
 
-    `standing` is false for what a later event displaced. `since` and `until` are microseconds.
+    `standing` is false for what a later event displaced. `since` and `until` are microseconds. Of
+    several `origins` one is there, or from a bath (`feed_kind`) perhaps something of each.
     """
 
     kind: str
@@ -52,6 +53,7 @@ class Entry:
     standing: bool
     child: str | None = None
     feed: str | None = None
+    feed_kind: str | None = None
     station: str | None = None
     step: str | None = None
     by: str | None = None
@@ -157,7 +159,7 @@ class _Names:
             content.container for content in fitted if content.container
         }
         self.origins = _Origins(wanted)
-        self.feeds = dict(Feed.objects.filter(pk__in={d.feed for d in drawn}).values_list("pk", "key"))
+        self.feeds = Feed.objects.in_bulk({d.feed for d in drawn})
         self.steps = Step.objects.in_bulk({d.step for d in drawn if d.step})
         self.stations = Station.objects.in_bulk({d.station for d in drawn if d.station})
         self.people = Person.objects.in_bulk({d.by for d in drawn if d.by} | {f.by for f in fitted if f.by})
@@ -181,7 +183,8 @@ class _Names:
                 until,
                 happening.sure,
                 standing,
-                feed=self.feeds.get(content.feed),
+                feed=self.feeds[content.feed].key,
+                feed_kind=self.feeds[content.feed].kind,
                 station=station.key if station else None,
                 step=str(step) if step else None,
                 by=self._who(content.by),
