@@ -54,6 +54,10 @@ def test_moments_are_the_plants_unless_they_say_otherwise() -> None:
     assert time.read(None) == OPEN
     assert time.show(ticks(0)) == "2026-03-02 07:00"
     assert time.iso(ticks(0)) == "2026-03-02T07:00:00.000000+01:00"
+    assert time.between(ticks(0), ticks(0.5)) == "2026-03-02 07:00"
+    assert time.between(ticks(0), ticks(5)) == "2026-03-02 07:00–07:05"
+    assert time.between(ticks(0), ticks(24 * 60)) == "between 2026-03-02 07:00 and 2026-03-03 07:00"
+    assert time.between(ticks(0), OPEN) == "between 2026-03-02 07:00 and now"
     assert (time.show(OPEN), time.iso(OPEN)) == ("now", None)
     for text in ("yesterday", "2026-13-01", "1066-10-14 09:00", "9999-12-31 23:59"):
         with pytest.raises(MomentUnclear):

@@ -96,6 +96,13 @@ class PlantTime:
         """Date and time to the minute; “now” for what has no end."""
         return "now" if ticks >= OPEN else f"{from_ticks(ticks).astimezone(self.zone):%Y-%m-%d %H:%M}"
 
+    def between(self, since: int, until: int) -> str:
+        """When something happened, somewhere between two moments: a day's date is said once."""
+        first, last = self.show(since), self.show(until)
+        if first == last:
+            return first
+        return f"{first}–{last[-5:]}" if first[:10] == last[:10] else f"between {first} and {last}"
+
     def iso(self, ticks: int) -> str | None:
         """ISO 8601 with the plant's offset, to the microsecond; None for what has no end."""
         return None if ticks >= OPEN else from_ticks(ticks).astimezone(self.zone).isoformat(timespec="microseconds")

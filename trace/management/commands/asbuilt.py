@@ -7,7 +7,7 @@ With `--json` one object, complete and stable in shape (moments ISO 8601 with th
     unit        {key, part, part_name, places, children [the same again]}
     places      [{designator, part, entries}]; no entries where nothing is on record
     entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,
-                origins, child, feed, station, step, by, reason}]: a draw happened somewhere in
+                origins, child, feed, feed_kind, station, step, by, reason}]: a draw happened somewhere in
                 since..until; a fitting lasted from since to until, null while it stands
     origins     [{container, part, lot, lot_number, supplier, date_code, sources [the same again]}]:
                 more than one where the evidence leaves it open; all null for unknown material
@@ -27,9 +27,10 @@ from trace.core.clock import OPEN
 from trace.core.errors import Refusal
 from trace.core.keys import read_label
 from trace.floor.queries import get_unit
-from trace.genealogy.backward import AsBuilt, AsBuiltPlace, Entry, Origin, trace_backward
+from trace.genealogy.backward import AsBuilt, Entry, Origin, trace_backward
 from trace.genealogy.whereabouts import find_whereabouts
 from trace.management.answers import WIDTH, PlantTime, Refused, compact, dump
+from trace.material.models import Feed
 
 
 class Command(BaseCommand):
@@ -64,52 +65,54 @@ class Command(BaseCommand):
 
 
 def _places(built: AsBuilt, time: PlantTime, margin: str) -> Iterator[str]:
-    """The lines for what is in a unit: designators alike in everything share theirs."""
-    alike: dict[tuple, list[AsBuiltPlace]] = {}
+    """The lines for what is in a unit: a heading for what happened, and under it a row for each part
+    and origin, which designators alike in everything share."""
+    alike: dict[tuple[str | None, tuple[Entry, ...]], list[str]] = {}
     for place in built.places:
-        alike.setdefault((place.part, place.entries), []).append(place)
+        alike.setdefault((place.part, place.entries), []).append(place.designator)
+    headings: dict[str, list[tuple[str, tuple[Entry, ...]]]] = {}
+    for (part, entries), designators in alike.items():
+        standing = dict.fromkeys(_happened(entry, time) for entry in entries if entry.standing)
+        row = f"{compact(designators)}  {part or 'not in the bill of material'}"
+        headings.setdefault(" or ".join(standing) or "nothing on record", []).append((row, entries))
     children = {child.key: child for child in built.children}
-    for (part, entries), places in alike.items():
-        yield from _wrap(f"{compact(p.designator for p in places)}: {part or 'not in the bill of material'}", margin)
-        if not entries:
-            yield f"{margin}    nothing on record"
-        standing = [entry for entry in entries if entry.standing]
-        yield from _standing(standing, time, f"{margin}    ")
-        for entry in entries:
-            if not entry.standing:
-                yield f"{margin}    past, {_happened(entry, time)}:"
-                yield from _contents([entry], f"{margin}      ")
-        for entry in standing:
-            if child := children.get(entry.child or ""):
-                yield from _wrap(f"{child.key}  {child.part}  {child.part_name}", f"{margin}    ")
-                yield from _places(child, time, f"{margin}      ")
+    for heading, rows in headings.items():
+        yield from _wrap(heading[0].upper() + heading[1:], margin)
+        for row, entries in rows:
+            standing_here = [entry for entry in entries if entry.standing]
+            yield from _contents(row, standing_here, f"{margin}  ")
+            for entry in entries:
+                if not entry.standing:
+                    yield from _contents(f"past, {_happened(entry, time)}", [entry], f"{margin}    ")
+            for entry in standing_here:
+                if child := children.get(entry.child or ""):
+                    yield from _places(child, time, f"{margin}    ")
 
 
-def _standing(entries: list[Entry], time: PlantTime, margin: str) -> Iterator[str]:
-    yield from _contents([entry for entry in entries if not entry.child], margin)
-    for entry in entries:
-        yield from _wrap(_happened(entry, time), margin)
+def _contents(what: str, entries: list[Entry], margin: str) -> Iterator[str]:
+    """A row with what may be there, and what that was filled from.
+
+    Candidates are joined by “one of”; what was put into a bath by “mixed of”, perhaps not of each.
+    """
+    found = list(dict.fromkeys(origin for entry in entries for origin in entry.origins))
+    units = "; ".join(f"unit {entry.child}" for entry in entries if entry.child)
+    if len(found) == 1:
+        yield from _origin(found[0], margin, f"{what}: ")
+        return
+    joined = "mixed of" if any(entry.feed_kind == Feed.Kind.BATH for entry in entries) else "one of"
+    yield from _wrap(what + (f": {joined}" if found else f": {units}" if units else ""), margin)
+    for origin in found:
+        yield from _origin(origin, f"{margin}    ")
 
 
-def _contents(entries: list[Entry], margin: str) -> Iterator[str]:
-    """What may be at a place, with what each was filled from; candidates are joined by “one of”."""
-    origins = list(dict.fromkeys(origin for entry in entries for origin in entry.origins))
-    if len(origins) > 1:
-        yield f"{margin}one of"
-        margin += "  "
-    for origin in origins:
-        yield from _origin(origin, margin)
-
-
-def _origin(origin: Origin, margin: str) -> Iterator[str]:
+def _origin(origin: Origin, margin: str, what: str = "") -> Iterator[str]:
     if origin.container is None:
-        yield f"{margin}unknown material"
+        yield from _wrap(f"{what}unknown material", margin)
         return
     number = "" if origin.lot_number == origin.lot else f" (number {origin.lot_number})"
     code = f", date code {origin.date_code}" if origin.date_code else ""
-    yield from _wrap(f"{origin.container}, lot {origin.lot}{number} from {origin.supplier}{code}", margin)
-    if origin.sources:
-        yield f"{margin}  filled from"
+    filled = ", filled from" if origin.sources else ""
+    yield from _wrap(f"{what}{origin.container}, lot {origin.lot}{number} from {origin.supplier}{code}{filled}", margin)
     for source in origin.sources:
         if source.container == origin.container:
             yield f"{margin}    what it came with"
@@ -121,13 +124,12 @@ def _happened(entry: Entry, time: PlantTime) -> str:
     """What was done, where, when and by whom."""
     who = f" by {entry.by}" if entry.by else ""
     why = f": {entry.reason}" if entry.reason else ""
-    since, until = time.show(entry.since), time.show(entry.until)
     if entry.kind == "drawn":
-        where = f" at {entry.station}, step {entry.step}" if entry.station else ""
-        when = since if since == until else f"between {since} and {until}"
-        return f"{'' if entry.sure else 'perhaps '}drawn{where}, from {entry.feed}, {when}{who}"
-    what = {"nothing": "empty", "unknown": "not known", "child": f"unit {entry.child}"}.get(entry.kind, "fitted")
-    return f"{what} since {since}{'' if entry.standing else f' until {until}'}{who}{why}"
+        where = f" at {entry.station}, step {entry.step}" if entry.station else f" from {entry.feed}"
+        return f"{'' if entry.sure else 'perhaps '}drawn{where}, {time.between(entry.since, entry.until)}{who}"
+    what = {"nothing": "empty", "unknown": "not known"}.get(entry.kind, "fitted")
+    ended = "" if entry.standing else f" until {time.show(entry.until)}"
+    return f"{what} since {time.show(entry.since)}{ended}{who}{why}"
 
 
 def _wrap(text: str, margin: str) -> list[str]:
