@@ -1,15 +1,17 @@
 """What the commands share: lots as people name them, moments in the plant's time, tables, designators."""
 
+import os
 from datetime import timedelta
 
 import pytest
+from django.core.management import call_command
 
 from tests.factories import Plant, ticks
 from trace.core.clock import OPEN
 from trace.core.errors import NotFound
 from trace.core.keys import BadKey, label_text
 from trace.engineering.models import Site
-from trace.management.answers import WIDTH, LotUnclear, MomentUnclear, PlantTime, compact, get_lot, table
+from trace.management.answers import WIDTH, AnswerCommand, LotUnclear, MomentUnclear, PlantTime, compact, get_lot, table
 from trace.material.operations.stock import define_supplier
 
 pytestmark = pytest.mark.django_db
@@ -86,3 +88,13 @@ def test_tables_fit_the_terminal() -> None:
     assert lines[0].endswith("count")
     assert lines[1].endswith("…      5")
     assert lines[2].startswith("  short ")
+
+
+def test_a_reader_that_has_seen_enough_is_no_fault(monkeypatch) -> None:
+    class Command(AnswerCommand):
+        def handle(self, *args, **options):
+            raise BrokenPipeError
+
+    with open(os.devnull, "w") as nowhere:
+        monkeypatch.setattr("sys.stdout", nowhere)
+        call_command(Command())

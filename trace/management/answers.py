@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import sys
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.core.management.base import CommandError
+from django.core.management.base import BaseCommand, CommandError
 
 from trace.core.clock import OPEN, from_ticks, to_ticks
 from trace.core.errors import NotFound, Refusal
@@ -25,6 +27,20 @@ WIDTH = 100
 
 class Refused(CommandError):
     """A refusal as a command gives it: its sentence on stderr, exit code 1."""
+
+
+class AnswerCommand(BaseCommand):
+    """A command that answers a question: refusals come as sentences, and a reader that has seen
+    enough (`| head`) is no fault."""
+
+    def execute(self, *args: Any, **options: Any) -> str | None:
+        try:
+            return super().execute(*args, **options)
+        except Refusal as refusal:
+            raise Refused(str(refusal)) from None
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or Python complains once more at exit
+            return None
 
 
 class LotUnclear(Refusal):

@@ -28,10 +28,9 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandParser
+from django.core.management.base import CommandParser
 
 from trace.core.clock import OPEN
-from trace.core.errors import Refusal
 from trace.core.keys import read_label
 from trace.costing.queries import summarise_rework, summarise_scrap
 from trace.costing.rules import Cost, CostLine, CostPlace, round_money
@@ -40,14 +39,14 @@ from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import StockItem, list_stock
 from trace.genealogy.suspicion import Suspicion
 from trace.genealogy.whereabouts import Place
-from trace.management.answers import PlantTime, Refused, describe_lot, dump, get_lot, natural, table
+from trace.management.answers import AnswerCommand, PlantTime, Refused, describe_lot, dump, get_lot, natural, table
 from trace.material.models import Container, Lot
 from trace.material.queries import get_container
 
 CSV_COLUMNS = "key part sureness reasons outermost own_place place at customer step since".split()  # noqa: SIM905
 
 
-class Command(BaseCommand):
+class Command(AnswerCommand):
     help = "Say which units carry a lot or a container, how sure that is, where they are, and what it costs."
 
     def add_arguments(self, parser: CommandParser) -> None:
@@ -65,12 +64,9 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         if not options["lots"] and not options["container"]:
             raise Refused("Name a lot, or a container with --container KEY.")
-        try:
-            lots = list({lot.pk: lot for lot in map(get_lot, options["lots"])}.values())
-            keys = dict.fromkeys(map(read_label, options["container"]))
-            answer = Answer(lots, [get_container(key) for key in keys], options["at"])
-        except Refusal as refusal:
-            raise Refused(str(refusal)) from None
+        lots = list({lot.pk: lot for lot in map(get_lot, options["lots"])}.values())
+        keys = dict.fromkeys(map(read_label, options["container"]))
+        answer = Answer(lots, [get_container(key) for key in keys], options["at"])
         if options["json"]:
             self.stdout.write(dump(answer.as_data()))
         elif options["csv"]:

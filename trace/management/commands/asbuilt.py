@@ -21,19 +21,18 @@ from dataclasses import fields
 from textwrap import wrap
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandParser
+from django.core.management.base import CommandParser
 
 from trace.core.clock import OPEN
-from trace.core.errors import Refusal
 from trace.core.keys import read_label
 from trace.floor.queries import get_unit
 from trace.genealogy.backward import AsBuilt, Entry, Origin, trace_backward
 from trace.genealogy.whereabouts import find_whereabouts
-from trace.management.answers import WIDTH, PlantTime, Refused, compact, dump
+from trace.management.answers import WIDTH, AnswerCommand, PlantTime, compact, dump
 from trace.material.models import Feed
 
 
-class Command(BaseCommand):
+class Command(AnswerCommand):
     help = "Show one unit as it was built: which lot is, or was, at every designator, and every unit in it."
 
     def add_arguments(self, parser: CommandParser) -> None:
@@ -45,11 +44,8 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         time = PlantTime()
-        try:
-            unit = get_unit(read_label(options["serial"]))
-            at = time.read(options["at"])
-        except Refusal as refusal:
-            raise Refused(str(refusal)) from None
+        unit = get_unit(read_label(options["serial"]))
+        at = time.read(options["at"])
         built = trace_backward(unit, at)
         where = find_whereabouts([unit.pk], at)[unit.pk]
         if options["json"]:
