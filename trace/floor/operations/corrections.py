@@ -9,6 +9,7 @@ from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.floor.draws import reckon_after, reckon_feed
 from trace.floor.models import Pass
+from trace.floor.scans import bound_anew
 from trace.holds.gate import moving
 from trace.ledger.operation import note
 from trace.material.models import Feed, FeedRecord
@@ -25,8 +26,8 @@ class CorrectionRefused(Refusal):
 def void_pass(*, entry: Pass, reason: str, by: Person, at: datetime) -> Pass:
     """A pass that never happened: it drew nothing. It stays readable as superseded.
 
-    Ends that were counted with it are reckoned anew. Refuses with CorrectionRefused without a
-    reason or when it was superseded before.
+    Passes that its scans had bounded, and ends that were counted with it, are reckoned anew.
+    Refuses with CorrectionRefused without a reason or when it was superseded before.
     """
     entry = Pass.objects.select_for_update(of=("self",)).select_related("unit").get(pk=entry.pk)
     _want_standing(entry.superseded, reason)
@@ -38,6 +39,7 @@ def void_pass(*, entry: Pass, reason: str, by: Person, at: datetime) -> Pass:
     void.outcome, void.drew, void.only, void.inside = Pass.Outcome.VOID, Pass.Drew.NONE, None, False
     void.by = by
     void.save()
+    bound_anew(entry, by)
     reckon_after([void], by)
     return void
 

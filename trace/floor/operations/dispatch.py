@@ -11,8 +11,8 @@ from trace.core.keys import clean_key, free_key
 from trace.core.models import Person
 from trace.floor.admission import contents_of, list_missing_children
 from trace.floor.models import Carton, Consignment, Customer, Packing, Shipment, Unit
-from trace.floor.operations.passes import bound_by_scan
 from trace.floor.queries import find_due_step, find_home, get_open_pass
+from trace.floor.scans import bound_by_scan
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note, operation

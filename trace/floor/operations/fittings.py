@@ -13,8 +13,9 @@ from trace.engineering.queries import list_fitting_parts
 from trace.floor.admission import contents_of, list_missing_children, places_of
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.floor.operations.feeds import check_expiry, lock_container
-from trace.floor.operations.passes import BATCH, bound_by_scan, judge_by_designator
-from trace.floor.queries import find_due_steps
+from trace.floor.operations.passes import BATCH
+from trace.floor.queries import find_due_steps, find_packing
+from trace.floor.scans import bound_by_scan, judge_by_designator
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -60,11 +61,13 @@ def _fit_children(fits: Sequence[tuple[Unit, str, Unit]], by: Person, at: dateti
     check_moves(Move.FIT, [thing for inside in contents_of(list(locked.values())).values() for thing in inside])
     standing = _standing_in([unit for unit, _, _ in fits])
     fitting_parts: dict[tuple[int, str], set[int]] = {}
-    places, due, missing = places_of(children), find_due_steps(children), list_missing_children(children)
+    places = places_of([*locked.values()])
+    due, missing = find_due_steps(children), list_missing_children(children)
     for unit, designator, child in fits:
         if (unit.part_id, designator) not in fitting_parts:
             fitting_parts[unit.part_id, designator] = list_fitting_parts(unit.part, designator)
         parts = fitting_parts[unit.part_id, designator]
+        _want_unpacked(unit, places.get(unit.pk, {}).get("packed_in", ""))
         _judge_place(unit, designator, child.part_id, child.key, parts, standing.get((unit.pk, designator)))
         if child.scrapped is not None:
             raise FittingRefused(f"{child.key} was scrapped.", action="Put it in the scrap cage.")
@@ -171,6 +174,7 @@ def remove_part(
     line = BomLine.objects.filter(designators__parent=unit.part, designators__name=designator).first()
     if line is None:
         raise FittingRefused(f"{unit.part.key} has no designator {designator}.")
+    _want_unpacked(unit)
     standing = _standing(unit, designator)
     if standing.holds == Fitting.Holds.NOTHING if standing else line.child.serialised:
         raise FittingRefused(f"{designator} of {unit.key} is empty on record.")
@@ -203,6 +207,7 @@ def _lock(*units: Unit) -> list[Unit]:
 
 def _want_place(unit: Unit, designator: str, part_id: int | None, name: str) -> None:
     parts = list_fitting_parts(unit.part, designator)
+    _want_unpacked(unit)
     _judge_place(unit, designator, part_id, name, parts, _standing(unit, designator))
 
 
@@ -217,6 +222,13 @@ def _judge_place(
         raise WrongPart(f"{name} does not belong at {designator} of {unit.part.key}.")
     if standing and standing.holds == Fitting.Holds.CHILD:
         raise FittingRefused(f"{designator} of {unit.key} holds {standing.child}.", action="Remove that one first.")
+
+
+def _want_unpacked(unit: Unit, carton: str | None = None) -> None:
+    if carton is None and (packing := find_packing(unit)):
+        carton = packing.carton.key
+    if carton:
+        raise FittingRefused(f"{unit.key} is packed in carton {carton}.", action="Take it out with a record first.")
 
 
 def _standing(unit: Unit, designator: str) -> Fitting | None:

@@ -12,8 +12,8 @@ from trace.core.keys import clean_key, free_key
 from trace.core.models import Person
 from trace.engineering.models import Part, Site
 from trace.floor.models import Pass, Unit, WorkOrder
-from trace.floor.operations.passes import bound_by_scan, close_pass
 from trace.floor.queries import get_open_pass
+from trace.floor.scans import bound_by_scan, close_pass
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note, operation

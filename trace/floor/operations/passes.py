@@ -5,11 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from django.db.models import Max, Q
-from django.db.models.functions import Coalesce, Greatest
-
 from trace.core.clock import OPEN, now, to_ticks
-from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit, contents_of
@@ -17,6 +13,17 @@ from trace.floor.draws import length_class, reckon_after
 from trace.floor.models import Pass, Unit
 from trace.floor.queries import get_open_pass
 from trace.floor.rules import Stopped, draw_bounds
+from trace.floor.scans import (
+    PassRefused,
+    bound_by_scan,
+    close_pass,
+    hasty,
+    judge_by_designator,
+    lock_station,
+    neighbour_scan,
+    scans_elsewhere,
+    want_drawn,
+)
 from trace.holds.gate import find_holds, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -24,15 +31,6 @@ from trace.material.models import Axis, SetUp
 
 BATCH = 500
 """The most passes in one transaction."""
-
-BOUNDS = ["last", "ended", "length_class"]
-
-
-class PassRefused(Refusal):
-    """A pass can't be recorded as asked."""
-
-    code = "pass-refused"
-    action = "Check the traveller and the station, and scan again."
 
 
 @moving
@@ -52,9 +50,10 @@ def start_pass(
     Refuses with Stopped (the interlock), PassRefused.
     """
     scan = to_ticks(at)
+    lock_station(station)
     locked = _lock([unit])
     _want_setup(setup, locked)
-    neighbour = _neighbour_scan(station, scan, by)
+    neighbour = neighbour_scan(station, scan, by)
     (admission,) = admit(locked, station, Move.START, scan, setup, position and [position])
     (entry,) = _record(
         [admission], station, by, scanned_in=scan, positions=position and [position], neighbour=neighbour
@@ -125,10 +124,11 @@ def record_passes(
         raise PassRefused("The scan in lies after the scan out.")
     if len({unit.pk for unit in units}) < len(units):
         raise PassRefused("A unit is named twice.")
+    lock_station(station)
     locked = {unit.pk: unit for unit in _lock(units)}
     _want_setup(setup, locked.values())
     scanned_in = to_ticks(entered) if entered else None
-    neighbour = _neighbour_scan(station, scanned_in or to_ticks(at), by)
+    neighbour = neighbour_scan(station, scanned_in or to_ticks(at), by)
     ordered = [locked[unit.pk] for unit in units]
     return _record(
         admit(ordered, station, Move.START, scanned_in or to_ticks(at), setup, positions),
@@ -145,51 +145,6 @@ def record_passes(
     )
 
 
-def close_pass(
-    inside: Pass,
-    outcome: str,
-    scanned_out: int,
-    by: Person,
-    *,
-    drew: str | None = None,
-    only: Sequence[str] | None = None,
-) -> None:
-    """End an open pass: outcome, bounds, and the feeds that waited for it. Inside an operation."""
-    if scanned_out < (inside.scanned_in or 0):
-        raise PassRefused(f"The unit went into {inside.station.key} after that moment.")
-    inside.inside, inside.outcome, inside.scanned_out = False, outcome, scanned_out
-    inside.closed = to_ticks(now())
-    _want_drawn(drew, only, inside.setup)
-    if only is not None or drew is not None:
-        inside.drew, inside.only = drew or Pass.Drew.ALL, None if only is None else list(only)
-    elif outcome == Pass.Outcome.ABORTED:
-        inside.drew = Pass.Drew.UNSURE
-    if inside.station.scan_mode != ScanMode.LOOSE:
-        if _hasty(inside.station, inside.scanned_in, scanned_out):
-            _begin_before_scans(inside)
-        _bound(inside, scanned_out)
-    inside.save()
-    if only is not None or inside.drew != Pass.Drew.ALL:
-        judge_by_designator([inside.unit])
-    reckon_after([inside], by)
-
-
-def judge_by_designator(units: Iterable[Unit]) -> None:
-    """From now on the places of these units are judged one by one: not everything that a set-up
-    gives them is in them."""
-    Unit.objects.filter(pk__in={unit.pk for unit in units}, by_designator=False).update(by_designator=True)
-
-
-def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station | None = None) -> None:
-    """A scan of these units elsewhere bounds their passes that waited for it."""
-    waiting = (
-        Pass.objects.filter(unit__in=units, inside=False, ended=OPEN, superseded=None)
-        .exclude(station=station)
-        .filter(Q(scanned_in=None) | Q(scanned_in__lte=scan), Q(scanned_out=None) | Q(scanned_out__lte=scan))
-    )
-    _bound_all(waiting.select_related("axis"), scan, by)
-
-
 def _want_outcome(outcome: str) -> None:
     if outcome not in {Pass.Outcome.PASSED, Pass.Outcome.FAILED, Pass.Outcome.ABORTED}:
         raise PassRefused(f"“{outcome}” is not an outcome.", action="Say passed, failed or aborted.")
@@ -201,15 +156,6 @@ def _want_setup(setup: SetUp | None, units: Iterable[Unit]) -> None:
             raise PassRefused(f"Set-up {setup.key} is for another assembly than {unit.key}.", action="Scan its tape.")
 
 
-def _want_drawn(drew: str | None, only: Sequence[str] | None, setup: SetUp | None) -> None:
-    if drew is not None and drew not in Pass.Drew.values:
-        raise PassRefused(f"“{drew}” does not say what was drawn.", action="Say all, none or unsure.")
-    if only is not None:
-        served = set(setup.lines.values_list("designator", flat=True)) if setup else set()
-        if unknown := sorted(set(only) - served):
-            raise PassRefused(f"Nothing is drawn for {', '.join(unknown)} here.", action="Check the designators.")
-
-
 def _lock(units: Sequence[Unit]) -> list[Unit]:
     return list(
         Unit.objects.select_for_update(of=("self",))
@@ -217,65 +163,6 @@ def _lock(units: Sequence[Unit]) -> list[Unit]:
         .filter(pk__in=[unit.pk for unit in units])
         .order_by("pk")
     )
-
-
-def _neighbour_scan(station: Station, scan: int, by: Person) -> tuple[int | None, bool]:
-    """At a one-at-a-time station: the scan before this one, and whether this one joins its batch.
-
-    A scan ends the passes there that had no scan out. One that follows faster than the work takes
-    proves nothing: it joins the batch before, which then begins and ends together.
-    """
-    if station.scan_mode != ScanMode.ONE_AT_A_TIME:
-        return None, False
-    last, before = _last_scan(station, scan)
-    if last is None:
-        return None, False
-    here = Pass.objects.filter(station=station, superseded=None).select_related("axis", "station", "setup", "unit")
-    if scan - before < station.work_seconds * 1_000_000:
-        _bound_all(here.filter(began=last.began, inside=False), scan, by)
-        return last.began, True
-    for entry in here.filter(inside=True, began__lte=scan):
-        held = find_holds(Move.FINISH, [*contents_of([entry.unit])[entry.unit.pk], station])
-        if held:  # it is out, whatever the hold says; but it has not passed the step
-            close_pass(entry, Pass.Outcome.ABORTED, scan, by, drew=entry.drew)
-        else:
-            close_pass(entry, Pass.Outcome.PASSED, scan, by)
-        note(entry.unit)
-    return before, False
-
-
-def _last_scan(station: Station, scan: int, besides: int | None = None) -> tuple[Pass | None, int]:
-    """The pass with the last scan at a station up to a moment, and that scan."""
-    last = (
-        Pass.objects.filter(station=station, superseded=None)
-        .exclude(Q(outcome=Pass.Outcome.VOID) | Q(pk=besides))
-        .annotate(scan=Greatest(Coalesce("scanned_out", 0), Coalesce("scanned_in", 0)))
-        .filter(began__lte=scan, scan__lte=scan)
-        .order_by("-scan", "-id")
-        .first()
-    )
-    return last, last.scan if last else 0
-
-
-def _hasty(station: Station, scanned_in: int | None, scanned_out: int | None) -> bool:
-    """Whether both scans of a one-at-a-time pass were made faster than the work: they prove one moment."""
-    return (
-        station.scan_mode == ScanMode.ONE_AT_A_TIME
-        and scanned_in is not None
-        and scanned_out is not None
-        and scanned_out - scanned_in < station.work_seconds * 1_000_000
-    )
-
-
-def _begin_before_scans(entry: Pass) -> None:
-    """Begin a pass at the scan before its own, at this station or else of its unit."""
-    assert entry.scanned_in is not None
-    last, before = _last_scan(entry.station, entry.scanned_in, entry.pk)
-    if last is None:
-        before = _scans_elsewhere([entry.unit], entry.station, entry.scanned_in)[entry.unit.pk]
-    entry.began = min(entry.began, before)
-    if entry.axis is None or entry.axis.kind == Axis.Kind.CLOCK:
-        entry.first = min(entry.first, before)
 
 
 def _record(
@@ -297,10 +184,10 @@ def _record(
     scan = scanned_in if scanned_in is not None else scanned_out
     assert scan is not None
     bound_by_scan(units, scan, by, station)
-    before = _scans_elsewhere(units, station, scan)
+    before = scans_elsewhere(units, station, scan)
     recorded = to_ticks(now())
     for setup in {a.setup for a in admissions} if only is not None else {admissions[0].setup}:
-        _want_drawn(drew, only, setup)
+        want_drawn(drew, only, setup)
     passes = []
     for index, (unit, step, setup, repeated) in enumerate((a.unit, a.step, a.setup, a.repeated) for a in admissions):
         began, ended = draw_bounds(
@@ -309,7 +196,7 @@ def _record(
             scanned_out=scanned_out,
             unit_before=before[unit.pk],
             neighbour=neighbour[0],
-            in_batch=neighbour[1] or _hasty(station, scanned_in, scanned_out),
+            in_batch=neighbour[1] or hasty(station, scanned_in, scanned_out),
         )
         axis = setup.axis if setup else None
         first, last = began, ended
@@ -355,36 +242,3 @@ def _record(
     )
     reckon_after(passes, by)
     return passes
-
-
-def _scans_elsewhere(units: Sequence[Unit], station: Station, scan: int) -> dict[int, int]:
-    """Each unit's last scan at another station up to a moment, or when it was made."""
-    rows = (
-        Pass.objects.filter(unit__in=units, began__lte=scan, superseded=None)
-        .exclude(Q(station=station) | Q(outcome=Pass.Outcome.VOID))
-        .values("unit")
-        .annotate(
-            into=Max("scanned_in", filter=Q(scanned_in__lte=scan)),
-            out=Max("scanned_out", filter=Q(scanned_out__lte=scan)),
-        )
-        .values_list("unit", "into", "out")
-    )
-    scans = {unit: max(into or 0, out or 0) for unit, into, out in rows}
-    return {unit.pk: max(scans.get(unit.pk, 0), min(unit.created, scan)) for unit in units}
-
-
-def _bound_all(passes: Iterable[Pass], moment: int, by: Person) -> None:
-    bounded = list(passes)
-    for entry in bounded:
-        _bound(entry, moment)
-    if bounded:
-        Pass.objects.bulk_update(bounded, BOUNDS)
-        reckon_after(bounded, by)
-
-
-def _bound(entry: Pass, moment: int) -> None:
-    """Bound a pass on the clock; on a clock axis its positions with it."""
-    entry.ended = max(moment, entry.began)
-    if entry.axis is None or entry.axis.kind == Axis.Kind.CLOCK:
-        entry.last = max(moment, entry.first)
-        entry.length_class = length_class(entry.first, entry.last)

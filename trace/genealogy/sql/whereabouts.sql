@@ -23,7 +23,7 @@ LEFT JOIN trace_customer customer ON customer.id = s.customer_id
 LEFT JOIN trace_pass inside
        ON inside.id = (SELECT p.id FROM trace_pass p
                        WHERE p.unit_id = u.id AND p.superseded IS NULL
-                         AND p.scanned_in <= %(at)s AND (p.inside OR p.scanned_out > %(at)s)
+                         AND p.scanned_in <= %(at)s AND (p.inside OR COALESCE(p.scanned_out, p.ended) > %(at)s)
                        ORDER BY p.began DESC LIMIT 1)
 LEFT JOIN trace_station station ON station.id = inside.station_id
 LEFT JOIN trace_pass seen

@@ -175,7 +175,7 @@ class FeedRecord(models.Model):
                 name="splice_states_its_lead",
             ),
             models.CheckConstraint(
-                condition=Q(container__isnull=False) | Q(act__in=["clear", "take-off", "dump"]),
+                condition=Q(container__isnull=False) | Q(act__in=["clear", "dump"]),
                 name="feed_record_names_container",
             ),
         ]
