@@ -12,6 +12,7 @@ from trace.floor.operations.feeds import (
     charge_bath,
     clear_feed,
     dump_bath,
+    find_on_feed,
     load_feed,
     splice_feed,
     take_off_feed,
@@ -19,6 +20,7 @@ from trace.floor.operations.feeds import (
 )
 from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
+from trace.genealogy.rules import Supply, Sureness, Suspect, judge_feed
 from trace.material.models import Feed
 from trace.material.operations.setups import define_feed, start_setup
 from trace.material.operations.stock import merge_containers, split_container
@@ -288,3 +290,16 @@ def test_as_of_a_moment_nothing_that_came_later_counts(plant: Plant) -> None:
     assert ask("LOT-B", minute=5) == (NONE, NONE, NONE)
     assert ask("LOT-A", minute=5) == (NONE, {board.key}, NONE)
     assert lots_of(board, at=moment(5))["R1"] == {"LOT-A"}
+
+
+def test_as_of_a_moment_a_change_found_later_counts_from_when_it_may_have_been(plant: Plant) -> None:
+    load(plant, "A", 1)
+    board = board_at(plant, 5, 6)
+    plant.do(find_on_feed, 10, feed=plant.slot_r, container=plant.reel("B"))
+    assert ask("LOT-B", minute=8) == (NONE, {board.key}, NONE)
+    assert lots_of(board, at=moment(8))["R1"] == {"LOT-A", "LOT-B", None}
+
+
+def test_a_bath_is_not_certain_before_its_charge_was_suspect() -> None:
+    verdict = judge_feed([Supply(1, 0, 9, 0, 0, 9)], {1: Suspect(since=5)}, on_clock=True, bath=True)
+    assert verdict.judge(3, 6)[0] == Sureness.POSSIBLE

@@ -9,6 +9,7 @@ import pytest
 from tests.factories import Plant
 from tests.genealogy.asking import NONE, ask, board_at, fit, load, lots_of
 from trace.floor.models import Unit
+from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.fittings import fit_part, remove_part
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import start_pass
@@ -178,3 +179,13 @@ def test_salvage_of_salvage_is_as_sure_as_its_source(plant: Plant) -> None:
         plant.do(fit_part, 8, unit=three, designator=designator, container=again, reason="replaced")
     assert ask("LOT-A") == ({one.key, two.key, three.key}, NONE, NONE)
     assert lots_of(three)["R2"] == {"LOT-A"}
+
+
+def test_salvage_of_what_nobody_recorded_is_unknown(plant: Plant) -> None:
+    load(plant, "A", 1)
+    one, two = plant.boards(2)
+    visit = plant.run(one, plant.insertion, 2, 3)
+    kept = salvage(plant, one, "R1", 4, salvage="KEPT")
+    plant.do(void_pass, 5, entry=visit, reason="wrong traveller scanned")
+    plant.do(fit_part, 6, unit=two, designator="R1", container=kept, reason="replaced")
+    assert lots_of(two)["R1"] == {None}

@@ -260,9 +260,10 @@ def _filled_from(containers: Collection[int]) -> Iterator[tuple[int, int, int | 
 
 
 def _salvaged_from(containers: Collection[int]) -> Iterator[tuple[int, int, int | None]]:
-    """The same for parts taken out of a unit's designator: whatever may have been there."""
+    """The same for parts taken out of a unit's designator: whatever may have been there, unknown
+    where nothing is on record."""
     for salvage in Salvage.objects.filter(result__in=containers, superseded=None):
-        for container in containers_at(salvage.unit_id, salvage.designator, salvage.at):
+        for container in containers_at(salvage.unit_id, salvage.designator, salvage.at) or {None}:
             yield salvage.result_id, salvage.at, container
 
 

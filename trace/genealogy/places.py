@@ -95,7 +95,7 @@ def just_before(happenings: Collection[Happening], moment: int) -> list[Happenin
 def _add_fittings(places: Places, units: Collection[int], at: int) -> None:
     fittings = list(Fitting.objects.filter(unit__in=units, superseded=None, since__lte=at))
     feeds = {fitting.feed_id for fitting in fittings if fitting.feed_id}
-    spans = list(Span.objects.filter(feed__in=feeds, superseded=None, since__lte=at))
+    spans = list(Span.objects.filter(feed__in=feeds, superseded=None))
     for fitting in fittings:
         content: Drawn | Fitted
         if fitting.feed_id is not None and fitting.first is not None and fitting.last is not None:

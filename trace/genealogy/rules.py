@@ -124,7 +124,7 @@ def judge_feed(
         possible += may
         if bath:
             sure_from = OPEN if supply.sure_from is None else supply.sure_from
-            whole += Ranges(wholly) & Ranges([(sure_from, supply.end)])
+            whole += Ranges(wholly) & Ranges(may) & Ranges([(sure_from, supply.end)])
             mixed += Ranges(may) - Ranges([(sure_from, supply.end)])
         else:
             partly = Ranges([(supply.first, supply.end)]) - Ranges(wholly)

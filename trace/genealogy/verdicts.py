@@ -6,6 +6,8 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
+from django.db.models import Q
+
 from trace.core.clock import OPEN
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.rules import Supply, Suspect, Verdict, judge_feed
@@ -60,7 +62,8 @@ def _judge_feeds(suspects: Mapping[int, Suspect], unknown: Mapping[int, list[Pre
     given = Span.objects.filter(container__in=suspects, superseded=None).values_list("feed", flat=True)
     feeds = Feed.objects.select_related("axis").filter(pk__in={*given, *unknown})
     supplies: dict[int, list[Supply]] = defaultdict(list)
-    for span in Span.objects.filter(feed__in=feeds, superseded=None, since__lte=at):
+    later = Q(feed__axis__kind=Axis.Kind.CLOCK, first__gt=at)
+    for span in Span.objects.filter(feed__in=feeds, superseded=None).exclude(later):
         supplies[span.feed_id].append(
             Supply(span.container_id, span.first, span.end, span.sure_from, span.since, span.until)
         )
