@@ -1,0 +1,190 @@
+"""Deeds of a random history in the store and at feeds; see world.py."""
+
+from __future__ import annotations
+
+from tests.factories import moment
+from tests.genealogy.deeds import INSERTION, Deeds, Skip
+from tests.genealogy.feedlog import FeedLog
+from tests.genealogy.plantlog import Box
+from trace.floor.operations import feeds
+from trace.material.models import Feed, SetUp
+from trace.material.operations import setups, stock
+
+LINKS = ["T1", "T2"]
+
+
+class MaterialDeeds(Deeds):
+    """Each deed takes three numbers that choose among what there is."""
+
+    # Stock -------------------------------------------------------------------------------------------------------
+
+    def receive(self, a: int, b: int, c: int) -> None:
+        part, lot = self.pick([("RES", "LA"), ("RES", "LH"), ("RES2", "LC"), ("CAP", "LI"), ("SOLDER", "LJ")], a)
+        self.shop.receive(self.log, part, lot, 1 + b % 2, self.minute)
+
+    def split(self, a: int, b: int, c: int) -> None:
+        source, key = self.box_of(set(self.shop.parts), a), f"SPLIT-{self.number}"
+        self.do(stock.split_container, source=self.shop.container(source), key=key)
+        self.make(key, self.log.boxes[source].part, [("box", source)], {self.log.boxes[source].lot})
+
+    def merge(self, a: int, b: int, c: int) -> None:
+        first = self.box_of(set(self.shop.parts), a)
+        part = self.log.boxes[first].part
+        sources = sorted({first, self.box_of({part}, b)})
+        containers = [self.shop.container(key) for key in sources]
+        if c % 2:
+            key = f"MERGE-{self.number}"
+            self.do(stock.merge_containers, sources=containers, key=key)
+            self.make(key, part, [("box", s) for s in sources], {self.log.boxes[s].lot for s in sources})
+            return
+        into = self.box_of({part}, c // 2, fillable=True)
+        self.do(stock.merge_containers, sources=containers, into=self.shop.container(into))
+        self.log.boxes[into].fills += [(self.now, ("box", s)) for s in sources if s != into]
+
+    def batch(self, a: int, b: int, c: int) -> None:
+        part, key = self.pick(self.shop.parts, a), f"BATCH-{self.number}"
+        sources = sorted({self.box_of(set(self.shop.parts), b), self.box_of(set(self.shop.parts), c)})
+        containers = [self.shop.container(source) for source in sources]
+        self.do(stock.make_batch, key=key, part=self.shop.parts[part], sources=containers)
+        self.make(key, part, [("box", source) for source in sources], set())
+
+    def discard(self, a: int, b: int, c: int) -> None:
+        key = self.box_of(set(self.shop.parts), a)
+        self.do(stock.discard_container, container=self.shop.container(key), reason="used up")
+        self.log.boxes[key].gone = self.now
+
+    # Feeds -------------------------------------------------------------------------------------------------------
+
+    def load(self, a: int, b: int, c: int) -> None:
+        feed = self.feed_like("slot bin", a)
+        key = self.box_of(self.log.feeds[feed].fitting, b)
+        position, first, last = self.where(feed, c % 5 > 1, 1 + c % 3)
+        if c % 5 == 1:  # exact, but recorded late
+            last = first
+            position = (first, first)
+            self.done.append("late")
+        elif c % 5 == 0:
+            self.done.append("late")
+        self.do(feeds.load_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position)
+        self.act(feed, "load", key, first, last)
+
+    def splice(self, a: int, b: int, c: int) -> None:
+        feed = self.feed_like("slot bin", a)
+        key = self.box_of(self.log.feeds[feed].fitting, b)
+        position, first, last = self.where(feed)
+        details = {"lead": c % 6, "tolerance": c // 6 % 3}
+        container = self.shop.container(key)
+        self.do(feeds.splice_feed, feed=self.feeds[feed], container=container, position=position, **details)
+        self.act(feed, "splice", key, first, last, **details)
+
+    def top_up(self, a: int, b: int, c: int) -> None:
+        feed = self.feed_like("slot bin", a)
+        key = self.box_of(self.log.feeds[feed].fitting, b)
+        position, first, last = self.where(feed, c % 7 > 0)
+        counts = {"quantity": 1 + c % 3, "left": c // 3 % 3} if c % 2 else {}
+        container = self.shop.container(key)
+        self.do(feeds.top_up_feed, feed=self.feeds[feed], container=container, position=position, **counts)
+        self.act(feed, "top-up", key, first, last, counted=sum(counts.values()) if counts else None)
+        if c % 7 == 0:
+            self.done.append("late")
+
+    def clear(self, a: int, b: int, c: int) -> None:
+        feed = self.feed_like("slot bin", a)
+        position, first, last = self.where(feed, c % 3 > 0, 2)
+        self.do(feeds.clear_feed, feed=self.feeds[feed], position=position)
+        self.act(feed, "clear", None, first, last)
+        if c % 3 == 0:
+            self.done.append("late")
+
+    def take_off(self, a: int, b: int, c: int) -> None:
+        feed = self.feed_like("slot bin head", a)
+        position, first, last = self.at_head(feed, b) if self.log.feeds[feed].kind == "head" else self.where(feed)
+        fitting = self.log.feeds[feed].fitting
+        into = self.box_of(fitting, b, fillable=True) if c % 3 == 1 else None
+        label = f"REST-{self.number}" if c % 3 == 2 or c % 6 == 0 else ""
+        arguments = {"label": label, "into": into and self.shop.container(into), "position": position}
+        result = self.do(feeds.take_off_feed, feed=self.feeds[feed], **arguments)
+        self.act(feed, "take-off", result.key, first, last)
+        source = ("feed", feed, self.number)
+        if result.key in self.log.boxes:
+            left = self.look(feed).left_at(self.number)
+            if left != {result.key}:
+                self.log.boxes[result.key].fills.append((self.now, source))
+        else:
+            if result.lot.supplier.is_plant and result.lot.key == f"{result.key}-LOT":
+                self.log.plant_lots.add(result.lot.key)
+            self.log.boxes[result.key] = Box(
+                result.part.key, result.lot.key, False, self.now, fills=[(self.now, source)]
+            )
+
+    def charge(self, a: int, b: int, c: int) -> None:
+        key = self.box_of({"SOLDER"}, b)
+        self.do(feeds.charge_bath, feed=self.feeds["WAVE-S"], container=self.shop.container(key))
+        self.act("WAVE-S", "charge", key, self.now, self.now)
+
+    def dump(self, a: int, b: int, c: int) -> None:
+        position, first, last = self.where("WAVE-S", c % 3 > 0, 2)
+        self.do(feeds.dump_bath, feed=self.feeds["WAVE-S"], cleaned=bool(b % 2), position=position)
+        self.act("WAVE-S", "dump", None, first, last, cleaned=bool(b % 2))
+        if c % 3 == 0:
+            self.done.append("late")
+
+    def find(self, a: int, b: int, c: int) -> None:
+        feed = self.feed_like("slot bin", a)
+        key = self.box_of(self.log.feeds[feed].fitting, b)
+        position, first, last = self.where(feed)
+        record = self.do(
+            feeds.find_on_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position
+        )
+        seen = self.sightings.setdefault(feed, [])
+        known = [act.last for act in self.log.feeds[feed].acts if act.last <= last] + [s for s in seen if s <= last]
+        if record.act == "found":
+            self.act(feed, "found", key, max(known, default=0), last)
+            self.done.append("late")
+        else:
+            seen.append(last)
+
+    def change_over(self, a: int, b: int, c: int) -> None:
+        station, variant = self.pick(INSERTION, a), b % 2
+        key, position = f"{station}-{self.number}", self.cycle
+        self.shop.change_over(station, variant, moment(self.minute), key=key, position=position, log=self.log)
+        self.setups[station] = self.shop.serves(station, variant)[1]
+
+    # A sequenced tape --------------------------------------------------------------------------------------------
+
+    def start_tape(self, a: int, b: int, c: int) -> None:
+        if self.tape:
+            raise Skip
+        heads = {"H1": (a % 3, ["T1"]), "H2": (b % 5, ["T2"])}
+        board = self.shop.assemblies["BOARD"]
+        tape = self.do(setups.start_tape, key="TAPE", assembly=board, sequence=LINKS, heads=heads, board_sets=5)
+        self.tape = tape, SetUp.objects.select_related("axis").get(key="TAPE-SETUP")
+        for name, (distance, designators) in heads.items():
+            key = f"TAPE-{name}"
+            self.feeds[key] = Feed.objects.select_related("axis__tape").get(key=key)
+            fitting = self.shop.fitting("BOARD", designators[0])
+            self.log.feeds[key] = FeedLog(on_clock=False, kind="head", fitting=set(fitting), board_sets=5)
+            self.heads[key] = (distance, LINKS.index(designators[0]))
+
+    def at_head(self, feed: str, number: int) -> tuple[tuple[int, int], int, int]:
+        """Where a head's next component lands once the chain has moved on a little."""
+        self.chain += number % 3
+        chain, end = self.chain, self.chain + number % 2
+        distance, link = self.heads[feed]
+        first, last = (next(k for k in range(99) if 2 * k + link >= c + distance) for c in (chain, end))
+        position = feeds.head_position(self.feeds[feed], chain, end)
+        assert position == (first, last)
+        return position, first, last
+
+    def load_head(self, a: int, b: int, c: int) -> None:
+        feed = self.feed_like("head", a)
+        key = self.box_of(self.log.feeds[feed].fitting, b)
+        position, first, last = self.at_head(feed, c)
+        arguments = {"feed": self.feeds[feed], "container": self.shop.container(key), "position": position}
+        if c % 4 == 3:
+            details = {"lead": c % 3, "tolerance": c // 3 % 2}
+            self.do(feeds.splice_feed, **arguments, **details)
+            self.act(feed, "splice", key, first, last, **details)
+        else:
+            self.do(feeds.load_feed, **arguments)
+            self.act(feed, "load", key, first, last)

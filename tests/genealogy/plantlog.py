@@ -1,0 +1,99 @@
+"""What was done in a plant, in words that need no database. Part of the oracle."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from tests.genealogy.feedlog import OPEN, FeedLog
+
+
+@dataclass
+class Box:
+    """A container; `fills` are (moment, source): ("box", key), ("place", unit, designator), or ("feed", key, number of
+    the act that took it off)."""
+
+    part: str
+    lot: str
+    own: bool
+    received: int
+    gone: int | None = None
+    fills: list[tuple[int, tuple]] = field(default_factory=list)
+
+    def epochs(self, first: int, last: int) -> Iterator[int]:
+        """How often it had been filled, for each content that it had somewhere between two moments."""
+        starts = [0, *(moment for moment, _ in self.fills), OPEN + 1]
+        for k in range(len(starts) - 1):
+            if starts[k] <= last and starts[k + 1] > first:
+                yield k
+
+    def epoch(self, moment: int) -> int:
+        return max(self.epochs(moment, moment))
+
+
+@dataclass
+class Visit:
+    """A unit at a station; `serves` says which feed fills which designator there."""
+
+    unit: str
+    station: str
+    step: int
+    serves: dict[str, str]
+    scanned_in: int | None = None
+    scanned_out: int | None = None
+    position: tuple[int, int] | None = None
+    drew: str = "all"
+    only: tuple[str, ...] | None = None
+    outcome: str = ""
+    void: bool = False
+
+    def designators(self) -> list[str]:
+        return [d for d in self.serves if self.only is None or d in self.only]
+
+
+@dataclass
+class Fit:
+    """What a scan put into a designator: ("box", key), ("feed", key), ("child", key) or ("nothing",)."""
+
+    what: tuple
+    since: int
+    until: int = OPEN
+
+
+@dataclass
+class Log:
+    """Everything that was done in a plant, in words that need no database."""
+
+    boxes: dict[str, Box] = field(default_factory=dict)
+    plant_lots: set[str] = field(default_factory=set)
+    feeds: dict[str, FeedLog] = field(default_factory=dict)
+    modes: dict[str, str] = field(default_factory=dict)
+    created: dict[str, int] = field(default_factory=dict)
+    visits: list[Visit] = field(default_factory=list)
+    seen: dict[str, list[int]] = field(default_factory=dict)
+    fits: dict[tuple[str, str], list[Fit]] = field(default_factory=dict)
+
+    def fit(self, unit: str, designator: str, what: tuple, moment: int) -> None:
+        there = self.fits.setdefault((unit, designator), [])
+        if there:
+            there[-1].until = min(there[-1].until, moment)
+        there.append(Fit(what, moment))
+
+    def range_of(self, visit: Visit) -> tuple[int, int]:
+        """When the unit can have drawn, by what the station's scans prove."""
+        mode, came, left = self.modes[visit.station], visit.scanned_in, visit.scanned_out
+        scan = came if came is not None else left
+        assert scan is not None
+        own = [m for v in self.visits if v.unit == visit.unit and v.station != visit.station for m in _scans(v)]
+        before = max((m for m in [*own, self.created[visit.unit]] if m <= scan), default=scan)
+        if mode == "loose":
+            after = [m for m in [*own, *self.seen.get(visit.unit, [])] if m >= (left or scan)] if visit.outcome else []
+            return before, min(after, default=OPEN)
+        if mode == "one at a time" and came is None:
+            here = [m for v in self.visits if v.station == visit.station and v is not visit for m in _scans(v)]
+            before = max((m for m in here if m < scan), default=before)
+        return before if came is None else came, OPEN if left is None else left
+
+
+def _scans(visit: Visit) -> list[int]:
+    return [moment for moment in (visit.scanned_in, visit.scanned_out) if moment is not None]

@@ -1,0 +1,158 @@
+"""Forward and backward against the oracle, on random plants run through the real operations on a real database.
+
+Each example is one plant, rolled back afterwards. `PLANTS=20000` in the environment tries more than the usual number.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from copy import deepcopy
+from typing import Any
+
+import pytest
+from django.db import transaction
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tests.genealogy.asking import lots_in, split, suspect
+from tests.genealogy.oracle import Oracle
+from tests.genealogy.plantlog import Log
+from tests.genealogy.shop import Shop
+from tests.genealogy.world import DEEDS, FAMILIES, FLOOR, MATERIAL, REPAIRS, STOCK, World
+from trace.genealogy.backward import trace_backward
+from trace.genealogy.forward import trace_forward
+
+PLANTS = int(os.environ.get("PLANTS", "100"))
+
+pytestmark = pytest.mark.django_db
+
+Deed = tuple[str, int, int, int]
+
+LATE = {"late", "void", "find"}
+BY_COUNT = {"splice", "top_up", "load_head"}
+"""Deeds after which more is known of what was before: then an answer as of a moment is narrower than it was."""
+
+
+def histories(deeds: list[str], first: Sequence[str] = ()) -> st.SearchStrategy[list[Deed]]:
+    """Some fixed deeds and then twenty or so of these."""
+    number = st.integers(0, 59)
+
+    def deed(names: st.SearchStrategy[str]) -> st.SearchStrategy[Deed]:
+        return st.tuples(names, number, number, number)
+
+    start = st.tuples(*(deed(st.just(name)) for name in first))
+    rest = st.lists(deed(st.sampled_from(sorted(deeds))), min_size=10, max_size=24)
+    return st.builds(lambda a, b: [*a, *b], start, rest)
+
+
+@pytest.fixture(scope="module")
+def shop(django_db_setup: None, django_db_blocker: Any) -> Iterator[Shop]:
+    with django_db_blocker.unblock(), transaction.atomic():
+        yield Shop()
+        transaction.set_rollback(True)
+
+
+def compare(world: World, oracle: Oracle, lots: set[str], boxes: set[str] = frozenset()) -> None:
+    """Forward, of one suspicion."""
+    answer = split(trace_forward(suspect(*lots, *boxes)))
+    assert answer == oracle.suspicion(lots, set(boxes)).answer(), (lots, boxes)
+
+
+def compare_backward(world: World, oracle: Oracle, key: str) -> None:
+    """The lots of one unit, designator by designator; and what forward says of the same."""
+    built = trace_backward(world.shop.units[key])
+    rules, ever = {}, {}
+    for (owner, designator), events in oracle.events.items():
+        if owner == key:
+            if stand := oracle.standing(events)[0]:
+                rules[designator] = set().union(*map(oracle.first_lots, stand))
+            ever[designator] = set().union(*map(oracle.first_lots, events))
+    assert lots_in(built) == rules
+    assert lots_in(built, standing=False) == ever
+    inside: set[str | None] = set()
+    inside.update(*(found for unit in built.walk() for found in lots_in(unit).values()))
+    lots = sorted({box.lot for box in world.log.boxes.values()} - world.log.plant_lots)
+    for lot in lots[len(world.done) % 3 :: 3]:
+        certain, possible, cleared = split(trace_forward(suspect(lot)))
+        if lot in inside:
+            assert key in certain | possible, lot
+        elif None not in inside:
+            assert key not in certain | possible, lot
+
+
+def compare_earlier(world: World, before: tuple[Log, int, int], lot: str) -> None:
+    """As of a moment in the past: what was said then, or narrower where more is known now."""
+    log, moment, done = before
+    since = set(world.done[done:])
+    if since & LATE or lot not in {box.lot for box in log.boxes.values()}:
+        return
+    if any(world.log.range_of(visit)[0] <= moment for visit in world.log.visits[len(log.visits) :]):
+        return  # recorded since, and perhaps from before
+    then = Oracle(log).suspicion({lot}, set()).answer()
+    now = split(trace_forward(suspect(lot), moment))
+    if set(world.done) & BY_COUNT:
+        assert now[0] | now[1] <= then[0] | then[1]
+        assert then[0] <= now[0]
+    else:
+        assert now == then
+
+
+def run(shop: Shop, history: list[Deed], ask: Callable[..., None] = compare) -> World:
+    """Play a history, ask now and then on the way, and more at its end."""
+    with transaction.atomic():
+        world = World(shop)
+        before = None
+        for index, (deed, a, b, c) in enumerate(history):
+            if world.play(deed, a, b, c) and c % 4 == 0:
+                lots = sorted({box.lot for box in world.log.boxes.values()})
+                ask(world, Oracle(deepcopy(world.log)), {lots[b % len(lots)]})
+            if index == len(history) // 2:
+                before = deepcopy(world.log), world.now, len(world.done)
+        oracle = Oracle(deepcopy(world.log))
+        lots, boxes = sorted({box.lot for box in world.log.boxes.values()}), sorted(world.log.boxes)
+        last = sum(history[-1][1:])
+        for turn in range(3):
+            ask(world, oracle, {lots[(last + turn) % len(lots)]})
+        ask(world, oracle, {lots[last % len(lots)], lots[(last + 3) % len(lots)]})
+        ask(world, oracle, set(), {boxes[last % len(boxes)]})
+        if ask is compare:
+            used = sorted({unit for unit, _ in oracle.events}) or ["B0"]
+            compare_backward(world, oracle, used[last % len(used)])
+            if before:
+                compare_earlier(world, before, lots[last % len(lots)])
+        transaction.set_rollback(True)
+    return world
+
+
+plants = settings(max_examples=PLANTS, suppress_health_check=list(HealthCheck))
+
+
+@plants
+@given(histories(DEEDS))
+def test_random_plants(shop: Shop, history: list[Deed]) -> None:
+    run(shop, history)
+
+
+@plants
+@given(histories(MATERIAL + ["visit"] * 6, ["load", "charge", "visit"]))
+def test_random_feeds(shop: Shop, history: list[Deed]) -> None:
+    run(shop, history)
+
+
+@plants
+@given(histories(STOCK + MATERIAL + FLOOR, ["start_tape", "load_head", "load_head", "visit", "visit"]))
+def test_random_stock_and_tapes(shop: Shop, history: list[Deed]) -> None:
+    run(shop, history)
+
+
+@plants
+@given(histories(REPAIRS, ["load", "load", "finish", "finish"]))
+def test_random_repairs(shop: Shop, history: list[Deed]) -> None:
+    run(shop, history)
+
+
+@plants
+@given(histories(FAMILIES, ["load", "finish", "finish", "finish", "child", "child"]))
+def test_random_families(shop: Shop, history: list[Deed]) -> None:
+    run(shop, history)

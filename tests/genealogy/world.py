@@ -1,0 +1,44 @@
+"""One random history: each deed is done through the plant's own operations and told to the oracle's log."""
+
+from __future__ import annotations
+
+from tests.genealogy.deeds import Skip
+from tests.genealogy.deeds_floor import FloorDeeds
+from tests.genealogy.deeds_material import MaterialDeeds
+from trace.core.errors import Refusal
+
+MATERIAL = [*["load"] * 4, *["splice", "top_up", "take_off", "charge"] * 2, "clear", "dump", "find"]
+STOCK = ["receive", "split", "merge", "batch", "discard", "change_over", "start_tape", *["load_head"] * 3]
+FLOOR = [*["visit"] * 5, "enter", "leave", "rack", "void", "finish", "finish", "repair", "remove"]
+REPAIRS = ["load", "take_off", *["finish", "remove"] * 3, "repair", "repair", "merge", "visit"]
+FAMILIES = [
+    *["child"] * 4,
+    "unchild",
+    "unchild",
+    "finish",
+    "finish",
+    "repair",
+    "remove",
+    "scrap",
+    "ship",
+    "load",
+    "visit",
+]
+DEEDS = MATERIAL + STOCK + FLOOR + REPAIRS + FAMILIES
+
+
+class World(MaterialDeeds, FloorDeeds):
+    """A plant's history so far."""
+
+    def play(self, deed: str, a: int, b: int, c: int) -> bool:
+        """Do it, unless it makes no sense or the plant refuses; time goes on a minute."""
+        self.minute += 1
+        self.number += 1
+        kept = len(self.done)
+        try:
+            getattr(self, deed)(a, b, c)
+        except (Skip, Refusal):
+            del self.done[kept:]
+            return False
+        self.done.append(deed)
+        return True
