@@ -67,7 +67,7 @@ def test_the_answer_comes_first_in_the_words_of_the_page(plant) -> None:
     population = trace_forward(Suspicion.of(lots=[plant.bad.lot]))
     assert lines[0] == summarise_population(population).sentence("Lot LOT-7")
     assert lines[0] == (
-        "Lot LOT-7 is in 5 units: 3 certain, 2 possible. 1 has shipped, to 1 customer. 1 carried it and no longer do."
+        "Lot LOT-7 is in 5 units: 3 certain, 2 possible. 1 has shipped, to 1 customer. 1 carried it and no longer does."
     )
     assert lines[1] == "  LOT-7: RES from Acme, lot number K7731"
     assert max(map(len, lines[1:])) <= WIDTH

@@ -49,8 +49,13 @@ class Population:
         return [carrier for carrier in self.carriers if carrier.sureness == sureness]
 
     def tops(self) -> list[Carrier]:
-        """The outermost units only: each physical thing that must be found, once."""
-        return [carrier for carrier in self.carriers if carrier.top == carrier.key]
+        """Each physical thing that must be found, once: the outermost units, and cleared units in
+        parents that never carried the suspect."""
+        found: dict[str, Carrier] = {}
+        for carrier in self.carriers:
+            if carrier.top == carrier.key or carrier.top not in found:
+                found[carrier.top] = carrier
+        return list(found.values())
 
 
 @dataclass(frozen=True)
@@ -72,18 +77,25 @@ class Summary:
 
     def sentence(self, what: str) -> str:
         """The answer in words, about `what` (such as “Lot K7731”)."""
+        cleared = f" {self.cleared} carried it and no longer {_do(self.cleared)}." if self.cleared else ""
         if not self.units:
-            cleared = f" {self.cleared} carried it and no longer do." if self.cleared else ""
             return f"{what} is in no unit.{cleared}"
-        shipped = "None has shipped." if not self.shipped else (
-            f"{self.shipped} {'has' if self.shipped == 1 else 'have'} shipped, to {self.customers} "
-            f"customer{'' if self.customers == 1 else 's'}."
-        )  # fmt: skip
-        cleared = f" {self.cleared} carried it and no longer do." if self.cleared else ""
+        shipped = "None has shipped."
+        if self.shipped:
+            have = "has" if self.shipped == 1 else "have"
+            shipped = f"{self.shipped} {have} shipped, to {_count(self.customers, 'customer')}."
         return (
-            f"{what} is in {self.units} unit{'' if self.units == 1 else 's'}: "
-            f"{self.certain} certain, {self.possible} possible. {shipped}{cleared}"
+            f"{what} is in {_count(self.units, 'unit')}: {self.certain} certain, {self.possible} possible. "
+            f"{shipped}{cleared}"
         )
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
+def _do(number: int) -> str:
+    return "does" if number == 1 else "do"
 
 
 def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
