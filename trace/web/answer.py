@@ -231,7 +231,7 @@ def stock_table(answer: Answer) -> Table:
             Column("quantity", "Held at first", lambda item: item.quantity, number=True),
             Column("wholly", "Wholly suspect", lambda item: "wholly" if item.wholly else "in part", choose=True),
         ],
-        list_stock(answer.population.evidence),
+        list_stock(answer.population.evidence, answer.population.at),
         "No suspect material is left in the plant.",
     )
 

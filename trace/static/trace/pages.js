@@ -12,9 +12,10 @@
     if (event.key.length !== 1 || event.key === " ") return;
     if (event.target instanceof Element && event.target.closest(EDITABLE)) return;
     event.preventDefault();
-    // A fresh scan takes the place of what an earlier one left.
-    scan.value = event.key;
     scan.focus({ preventScroll: true });
+    // A fresh scan takes the place of what an earlier one left; the next character goes behind this one.
+    scan.value = event.key;
+    scan.setSelectionRange(1, 1);
   });
 
   // What was scanned before is selected, so that the next scan takes its place.

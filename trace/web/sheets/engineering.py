@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
 from trace.engineering.models import BomLine, Part, Station
 from trace.floor.models import Pass, Unit
@@ -100,7 +100,8 @@ def station_sheet(it: Station) -> Sheet:
     passes = Pass.objects.filter(station=it, superseded=None).select_related("unit__part", "step", "by")
     inside = passes.filter(inside=True).order_by("-began")
     feeds = Feed.objects.filter(axis__station=it)
-    setups = SetUp.objects.filter(axis__station=it).select_related("assembly").order_by("-first")
+    used = Pass.objects.filter(station=it, superseded=None, setup__isnull=False).values("setup")
+    setups = SetUp.objects.filter(Q(axis__station=it) | Q(pk__in=used))
     facts: list[Fact] = [
         ("Area", it.area or "none given"),
         ("What its scans prove", it.get_scan_mode_display()),
@@ -109,7 +110,7 @@ def station_sheet(it: Station) -> Sheet:
     tables = [
         passes_table(inside, "inside", "Units inside", "No unit is inside."),
         feeds_table(feeds),
-        setups_table(setups),
+        setups_table(setups.select_related("assembly", "axis__station", "axis__tape").order_by("-pk")),
         passes_table(
             passes.filter(inside=False).order_by("-began"), "passes", "Latest passes", "Nothing passed here yet."
         ),

@@ -51,6 +51,7 @@ def setups_table(setups: QuerySet[SetUp]) -> Table:
         [
             Column("setup", "Set-up", lambda s: Ref("setup", s.key), "key"),
             Column("assembly", "For", lambda s: Ref("part", s.assembly.key), "assembly__key"),
+            Column("axis", "Feeds of", lambda s: place_of(s.axis), "axis__tape__key"),
             Column("state", "State", lambda s: "running" if s.end == OPEN else "ended", "end"),
         ],
         setups,
@@ -152,4 +153,30 @@ def tape_sheet(it: Tape) -> Sheet:
         search=("unit__key",),
     )
     sentence = f"{count(it.board_sets, 'board set')} for {it.assembly.key}, {passes.count()} drawn."
-    return Sheet(sentence, facts, [used, feeds_table(feeds)])
+    return Sheet(sentence, facts, [_heads_table(it, feeds), used])
+
+
+def _heads_table(tape: Tape, heads: QuerySet[Feed]) -> Table:
+    """What each head may have put into which board sets."""
+    serves: dict[int, list[str]] = {}
+    for feed, name in SetUpLine.objects.filter(feed__in=heads).values_list("feed", "designator"):
+        serves.setdefault(feed, []).append(name)
+    spans = Span.objects.filter(feed__in=heads, superseded=None, first__lt=tape.board_sets, end__gt=0)
+
+    def board_sets(span: Span) -> str:
+        last = min(span.end, tape.board_sets) - 1
+        return f"{span.first}–{last}" if last > span.first else str(span.first)
+
+    return Table(
+        "heads",
+        "What is on it, head by head",
+        [
+            Column("head", "Head", lambda span: Ref("feed", span.feed.key)),
+            Column("serves", "Serves", lambda span: run_together(serves.get(span.feed_id, []))),
+            Column("sets", "Board sets", board_sets),
+            Column("container", "Container", _container),
+            Column("lot", "Lot", _lot),
+        ],
+        list(spans.select_related("feed", "container__lot").order_by("feed__key", "first")),
+        "It has no heads.",
+    )

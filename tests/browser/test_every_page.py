@@ -1,0 +1,49 @@
+"""Every page in a browser: axe finds nothing, nothing runs out of the side, on a phone and in the dark too."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from tests.web.conftest import Suspects, build_suspects, make_user
+from tests.web.test_pages import addresses
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+SIZES = {
+    "desk": (1280, 900, "light"),
+    "dark": (1280, 900, "dark"),
+    "tablet": (820, 1180, "light"),
+    "phone": (390, 844, "light"),
+}
+
+
+@pytest.fixture
+def suspects(transactional_db: None) -> Suspects:
+    return build_suspects()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_page_is_accessible_and_fits(
+    page, suspects: Suspects, enter_as: Callable, accessible: Callable, shot: Callable, size: str
+) -> None:
+    enter_as(make_user())
+    width, height, scheme = SIZES[size]
+    page.set_viewport_size({"width": width, "height": height})
+    page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+    others = {
+        "earlier": "/lots/K77/?at=2026-03-02T06:13",
+        "cleared": f"/lots/K77/units/{suspects.cleared.key}/",
+        "several": f"/units/{suspects.possible.key}/?find=R",
+        "replaced": f"/units/{suspects.cleared.key}/?find=R1",
+        "line": "/lots/K77/cost/?option=scrap&line=0",
+        "choice": "/scan/?q=K7",
+        "nowhere": "/nowhere/",
+        "refused": "/lots/NONE/",
+    }
+    for name, address in {**addresses(suspects), **others}.items():
+        page.goto(address)
+        shot(name)
+        accessible()
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, name
