@@ -32,6 +32,8 @@ def test_a_unit_says_where_it_is_and_what_is_in_it(visitor: Client, suspects: Su
     page = visitor.get(f"/units/{product.key}/").content.decode()
     assert f"/units/{board.key}/" in page and "/lots/K77/" in page and "/feeds/SLOT-R/" in page
     assert "R1, R2" in page
+    # M1 and F1 of the product, R1, R2 and C1 of its board; FUSES, K77 and that of the capacitors.
+    assert "5 of 5 places are filled, those of the 1 unit inside it counted, from 3 lots." in text_of(page)
 
 
 def test_several_candidates_are_one_of(visitor: Client, suspects: Suspects) -> None:

@@ -30,6 +30,7 @@ def unit(request: HttpRequest, key: str) -> HttpResponseBase:
     where = _trail(it, asof)
     lots = first_lots(built)
     inside = [child.key for child in built.walk()]
+    every = [place for child in built.walk() for place in child.places]
     targets = [("unit", serial) for serial in inside]
     if where[-1].kind == Place.PACKED:
         targets.append(("carton", where[-1].key))
@@ -41,7 +42,9 @@ def unit(request: HttpRequest, key: str) -> HttpResponseBase:
         "due": find_due_step(it) if not asof.given and where[-1].kind in (Place.WAITING, Place.AT_STATION) else None,
         "tree": read_tree(built, find),
         "find": find,
-        "places": sum(len(child.places) for child in built.walk()),
+        "inside": where[0].kind == Place.AT_STATION,
+        "places": len(every),
+        "filled": sum(any(entry.kind != "nothing" for entry in place.standing) for place in every),
         "children": len(inside) - 1,
         "lots": len(lots),
         "facts": [
