@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
+from trace.core.clock import OPEN
 from trace.genealogy.backward import AsBuilt, AsBuiltPlace, Entry, Origin
 from trace.genealogy.paths import Path
 from trace.web.cells import natural
@@ -17,6 +18,11 @@ class ReadEntry:
 
     entry: Entry
     lots: tuple[Origin, ...]
+
+    @property
+    def between(self) -> bool:
+        """Whether it was drawn somewhere between two moments that are known."""
+        return self.entry.kind == "drawn" and self.entry.since < self.entry.until < OPEN
 
     @property
     def unknown(self) -> bool:

@@ -38,7 +38,7 @@ def unit(request: HttpRequest, key: str) -> HttpResponseBase:
         "unit": it,
         "asof": asof,
         "trail": [where_cell(place) for place in where],
-        "since": where[0].since or None,
+        "since": where[-1].since or None,
         "due": find_due_step(it) if not asof.given and where[-1].kind in (Place.WAITING, Place.AT_STATION) else None,
         "tree": read_tree(built, find),
         "find": find,
