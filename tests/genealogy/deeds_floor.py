@@ -63,12 +63,12 @@ class FloorDeeds(Deeds):
     def station_for(self, unit: str, number: int) -> str:
         return self.pick(ROUTES[unit[0]][self.due(unit)], number)
 
-    def let_out(self, station: str, scan: int) -> None:
+    def let_out(self, station: str) -> None:
         """Where one unit is inside at a time, the next scan lets out the one before."""
         if self.log.modes[station] == "one at a time":
             for visit in self.log.visits:
                 if visit.station == station and not visit.void and not visit.outcome:
-                    visit.scanned_out, visit.outcome = scan, "passed"
+                    visit.outcome = "passed"
 
     def record(self, units: list[str], station: str, number: int, **said: Any) -> None:
         """Units through a station by one operation."""
@@ -85,7 +85,7 @@ class FloorDeeds(Deeds):
             setup=self.tape[1] if station == "TAPER" and self.tape else None,
             **said,
         )
-        self.let_out(station, self.now if entered is None else ticks(entered))
+        self.let_out(station)
         for index, (visit, entry) in enumerate(zip(visits, passes, strict=True)):
             visit.scanned_in, visit.scanned_out = None if entered is None else ticks(entered), self.now
             visit.position = positions[index] if positions else None
@@ -146,7 +146,7 @@ class FloorDeeds(Deeds):
             position=positions and positions[0],
             setup=self.tape[1] if station == "TAPER" and self.tape else None,
         )
-        self.let_out(station, self.now)
+        self.let_out(station)
         visit.scanned_in, visit.position = self.now, positions[0] if positions else None
         self.passes[id(visit)] = entry
         self.log.visits.append(visit)

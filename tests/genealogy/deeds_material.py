@@ -68,6 +68,19 @@ class MaterialDeeds(Deeds):
         self.do(feeds.load_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position)
         self.act(feed, "load", key, first, last)
 
+    def relay(self, a: int, b: int, c: int) -> None:
+        """The next container of the same lot, loaded some time in the last minutes."""
+        loads = [
+            (feed, act.container) for feed, log in self.log.feeds.items() for act in log.acts if act.kind == "load"
+        ]
+        feed, last = self.pick(loads, a)
+        lot = self.log.boxes[last].lot
+        key = self.pick([k for k, box in self.log.boxes.items() if box.lot == lot and k != last and not box.gone], b)
+        position, first, last = self.where(feed, False, 2 + c % 5)
+        self.do(feeds.load_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position)
+        self.act(feed, "load", key, first, last)
+        self.done.append("late")
+
     def splice(self, a: int, b: int, c: int) -> None:
         feed = self.feed_like("slot bin", a)
         key = self.box_of(self.log.feeds[feed].fitting, b)

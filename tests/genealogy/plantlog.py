@@ -84,14 +84,17 @@ class Log:
         mode, came, left = self.modes[visit.station], visit.scanned_in, visit.scanned_out
         scan = came if came is not None else left
         assert scan is not None
-        own = [m for v in self.visits if v.unit == visit.unit and v.station != visit.station for m in _scans(v)]
+        others = [v for v in self.visits if v is not visit and not v.void]
+        own = [m for v in others if v.unit == visit.unit and v.station != visit.station for m in _scans(v)]
+        here = [m for v in others if v.station == visit.station for m in _scans(v)]
         before = max((m for m in [*own, self.created[visit.unit]] if m <= scan), default=scan)
         if mode == "loose":
-            after = [m for m in [*own, *self.seen.get(visit.unit, [])] if m >= (left or scan)] if visit.outcome else []
-            return before, min(after, default=OPEN)
+            after = [m for m in [*own, *self.seen.get(visit.unit, [])] if m >= (left or scan)]
+            return before, min(after, default=OPEN) if visit.outcome else OPEN
         if mode == "one at a time" and came is None:
-            here = [m for v in self.visits if v.station == visit.station and v is not visit for m in _scans(v)]
             before = max((m for m in here if m < scan), default=before)
+        if mode == "one at a time" and left is None and visit.outcome:
+            left = min((m for m in here if m > scan), default=None)
         return before if came is None else came, OPEN if left is None else left
 
 

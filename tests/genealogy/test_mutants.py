@@ -1,0 +1,198 @@
+"""A rule that is broken on purpose is found by the comparison with the oracle: otherwise it would prove nothing."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from copy import deepcopy
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from tests.genealogy.shop import Shop
+from tests.genealogy.test_oracle import Deed, run, shop
+from tests.genealogy.world import FAMILIES, FLOOR, MATERIAL, REPAIRS, STOCK
+from trace.core.clock import OPEN
+from trace.genealogy import backward, forward, places, rules, suspicion, verdicts
+from trace.genealogy.intervals import Ranges
+from trace.material import rules as material_rules
+from trace.material import spans
+
+pytestmark = pytest.mark.django_db
+
+MOST = 120
+"""The most plants that a mutant may survive."""
+
+Patch = Callable[[pytest.MonkeyPatch], None]
+MUTANTS: dict[str, tuple[str, Patch]] = {}
+
+
+def mutant(family: str) -> Callable[[Patch], Patch]:
+    """Registers a mutant and the kind of plants in which it shows."""
+
+    def register(patch: Patch) -> Patch:
+        MUTANTS[patch.__name__] = family, patch
+        return patch
+
+    return register
+
+
+@mutant("feeds")
+def unknown_is_nothing(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(verdicts, "where_unknown", lambda *_: {})
+
+
+@mutant("feeds")
+def unknown_may_be_what_is_proved_elsewhere(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(suspicion, "_prove_elsewhere", lambda _: None)
+
+
+@mutant("feeds")
+def a_blurred_change_is_taken_as_exact(patch: pytest.MonkeyPatch) -> None:
+    reckon = spans.reckon
+    patch.setattr(
+        spans, "reckon", lambda records, *a, **k: reckon([replace(r, first=r.last) for r in records], *a, **k)
+    )
+
+
+@mutant("feeds")
+def a_splice_settles_a_part_too_early(patch: pytest.MonkeyPatch) -> None:
+    used_up = material_rules._used_up
+    patch.setattr(material_rules, "_used_up", lambda parts, *rest: used_up(max(parts - 1, 0), *rest))
+
+
+@mutant("feeds")
+def a_top_up_ends_what_was_there(patch: pytest.MonkeyPatch) -> None:
+    reckon = spans.reckon
+    act = {"top-up": "load"}
+    patch.setattr(
+        spans,
+        "reckon",
+        lambda records, *a, **k: reckon([replace(r, act=act.get(r.act, r.act)) for r in records], *a, **k),
+    )
+
+
+@mutant("repairs")
+def nothing_derives_from_what_is_taken_off(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(spans, "_keep_remainders", lambda *_: None)
+
+
+@mutant("relays")
+def certain_by_container_and_not_by_the_whole_set(patch: pytest.MonkeyPatch) -> None:
+    judge = verdicts.judge_feed
+
+    def alone(supplies: Any, suspects: dict[int, Any], **details: Any) -> Any:
+        whole = judge(supplies, suspects, **details)
+        each = [judge(supplies, {pk: suspect}, **details).certain for pk, suspect in suspects.items()]
+        return replace(whole, certain=Ranges(r for certain in each for r in certain))
+
+    patch.setattr(verdicts, "judge_feed", alone)
+
+
+@mutant("feeds")
+def certain_when_any_candidate_is_suspect(patch: pytest.MonkeyPatch) -> None:
+    judge = verdicts.judge_feed
+
+    def any_of(*a: Any, **k: Any) -> Any:
+        verdict = judge(*a, **k)
+        return replace(verdict, certain=verdict.possible)
+
+    patch.setattr(verdicts, "judge_feed", any_of)
+
+
+@mutant("feeds")
+def a_charge_is_always_surely_in_the_bath(patch: pytest.MonkeyPatch) -> None:
+    supply = verdicts.Supply
+    patch.setattr(verdicts, "Supply", lambda c, first, end, _, *rest: supply(c, first, end, first, *rest))
+
+
+@mutant("floor")
+def an_unsure_pass_drew_surely(patch: pytest.MonkeyPatch) -> None:
+    happening = places.Happening
+    patch.setattr(places, "Happening", lambda began, ended, _, *rest: happening(began, ended, True, *rest))
+
+
+@mutant("repairs")
+def what_was_displaced_still_rules(patch: pytest.MonkeyPatch) -> None:
+    for module in (rules, backward):
+        patch.setattr(module, "split_standing", lambda happenings: (list(happenings), []))
+
+
+@mutant("repairs")
+def salvage_is_forgotten(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(forward, "_salvage_judge", lambda at: lambda evidence: set())
+
+
+@mutant("stock")
+def a_merge_counts_from_the_beginning(patch: pytest.MonkeyPatch) -> None:
+    close = verdicts.close_over_derivations
+    patch.setattr(
+        verdicts, "close_over_derivations", lambda *a: {pk: replace(s, since=0) for pk, s in close(*a).items()}
+    )
+
+
+@mutant("stock")
+def what_is_mixed_is_wholly_suspect(patch: pytest.MonkeyPatch) -> None:
+    close = verdicts.close_over_derivations
+    patch.setattr(
+        verdicts, "close_over_derivations", lambda *a: {pk: replace(s, whole_until=OPEN) for pk, s in close(*a).items()}
+    )
+
+
+@mutant("families")
+def a_parent_carries_nothing_of_its_children(patch: pytest.MonkeyPatch) -> None:
+    fetch = forward.fetch
+    patch.setattr(forward, "fetch", lambda name, **k: [] if name == "homes" else fetch(name, **k))
+
+
+@mutant("families")
+def a_parent_keeps_what_its_children_took_away(patch: pytest.MonkeyPatch) -> None:
+    fetch = forward.fetch
+
+    def kept(name: str, **k: Any) -> list[tuple]:
+        rows = fetch(name, **k)
+        return [(child, parent, since, None) for child, parent, since, _ in rows] if name == "homes" else rows
+
+    patch.setattr(forward, "fetch", kept)
+
+
+PLANTS_OF = {
+    "feeds": (["load", "charge", "visit"], MATERIAL + ["visit"] * 6 + ["finish"]),
+    "relays": (["load", "load"], ["load", "load", "visit", "visit", "relay", "relay", "merge"]),
+    "floor": (["load", "load", "load", "visit"], ["load", "visit", "visit", "visit", "rack", "finish", "repair"]),
+    "stock": (["load", "load", "load"], [*STOCK, "merge", "merge", "split", *MATERIAL, *FLOOR, "repair", "repair"]),
+    "repairs": (["load", "load", "finish", "finish"], REPAIRS),
+    "families": (["load", "finish", "finish", "finish", "child", "child"], FAMILIES),
+}
+
+
+def history(family: str, seed: int) -> list[Deed]:
+    chance = random.Random(seed)
+    first, deeds = PLANTS_OF[family]
+    names = [*first, *chance.choices(deeds, k=18)]
+    return [(name, *(chance.randrange(60) for _ in range(3))) for name in names]  # type: ignore[misc]
+
+
+@pytest.mark.parametrize("name", MUTANTS)
+def test_a_mutant_is_found(shop: Shop, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    family, patch = MUTANTS[name]
+    log = deepcopy(shop.log)
+    patch(monkeypatch)
+    for seed in range(MOST):
+        try:
+            run(shop, history(family, seed))
+        except AssertionError:
+            return
+        finally:
+            shop.log = deepcopy(log)
+    pytest.fail(f"{MOST} plants do not tell {name} from the rules")
+
+
+@pytest.mark.parametrize("family", PLANTS_OF)
+def test_the_rules_themselves_are_not_found_wanting(shop: Shop, family: str) -> None:
+    for seed in range(8):
+        run(shop, history(family, seed))
+
+
+__all__ = ["shop"]
