@@ -117,7 +117,7 @@ def test_json_agrees_with_the_query(plant) -> None:  # noqa: F811
     (child,) = answer["unit"]["children"]
     assert child["key"] == plant.boards[0].key
     (fitting,) = answer["unit"]["places"][0]["entries"]
-    assert (fitting["child"], fitting["until"]) == (child["key"], None)
+    assert (fitting["child"], fitting["gone"]) == (child["key"], None)
 
 
 def test_as_of_a_moment(plant) -> None:  # noqa: F811

@@ -41,8 +41,9 @@ UNKNOWN = Origin()
 class Entry:
     """One thing that happened at a place: what it put there, when, where and by whom.
 
-    `standing` is false for what a later event displaced. `since` and `until` are microseconds. Of
-    several `origins` one is there, or from a bath (`feed_kind`) perhaps something of each.
+    It happened between `since` and `until`; a later event displaced it at `gone`, None while it may
+    still rule (microseconds). Of several `origins` one is there, or from a bath (`feed_kind`) perhaps
+    something of each.
     """
 
     kind: str
@@ -50,7 +51,7 @@ class Entry:
     since: int
     until: int
     sure: bool
-    standing: bool
+    gone: int | None
     child: str | None = None
     feed: str | None = None
     feed_kind: str | None = None
@@ -58,6 +59,11 @@ class Entry:
     step: str | None = None
     by: str | None = None
     reason: str = ""
+
+    @property
+    def standing(self) -> bool:
+        """Whether it may still rule at its place."""
+        return self.gone is None
 
 
 @dataclass(frozen=True)
@@ -166,13 +172,12 @@ class _Names:
         self.children = dict(Unit.objects.filter(pk__in={f.child for f in fitted if f.child}).values_list("pk", "key"))
 
     def entries(self, happenings: list[Happening]) -> tuple[Entry, ...]:
-        standing, _ = split_standing(happenings)
+        gone = {id(one): when for one, when in split_standing(happenings)[1]}
         ordered = sorted(happenings, key=lambda h: (h.began, h.ended))
-        return tuple(self._entry(happening, happening in standing) for happening in ordered)
+        return tuple(self._entry(happening, gone.get(id(happening))) for happening in ordered)
 
-    def _entry(self, happening: Happening, standing: bool) -> Entry:
+    def _entry(self, happening: Happening, gone: int | None) -> Entry:
         content = happening.content
-        until = happening.ended if happening.until is None else happening.until
         if isinstance(content, Drawn):
             step = self.steps.get(content.step or 0)
             station = self.stations.get(content.station or 0)
@@ -180,9 +185,9 @@ class _Names:
                 "drawn",
                 tuple(self.origins.of(pk, happening.ended) for pk in content.containers) or (UNKNOWN,),
                 happening.began,
-                until,
+                happening.ended,
                 happening.sure,
-                standing,
+                gone,
                 feed=self.feeds[content.feed].key,
                 feed_kind=self.feeds[content.feed].kind,
                 station=station.key if station else None,
@@ -194,9 +199,9 @@ class _Names:
             content.holds,
             (self.origins.of(content.container, happening.ended),) if content.container else (),
             happening.began,
-            until,
+            happening.ended,
             happening.sure,
-            standing,
+            gone,
             child=self.children.get(content.child or 0),
             by=self._who(content.by),
             reason=content.reason,

@@ -50,7 +50,8 @@ class Suspect:
 
 @dataclass(frozen=True)
 class Supply:
-    """A span as it is judged: `container` None is unknown."""
+    """A span as it is judged: `container` None is unknown; `poured` on what was there, so that the
+    two are mixed."""
 
     container: int | None
     first: int
@@ -58,6 +59,7 @@ class Supply:
     sure_from: int | None
     since: int
     until: int
+    poured: bool = False
 
 
 @dataclass(frozen=True)
@@ -119,6 +121,8 @@ def judge_feed(
         suspect = suspects.get(supply.container) if supply.container is not None else None
         if suspect is None:
             clean.append((supply.first, supply.end))
+            if supply.poured:
+                mixed.append((supply.first, supply.end))
             continue
         may, wholly = _suspect_positions(supply, suspect, on_clock)
         possible += may
@@ -129,11 +133,11 @@ def judge_feed(
         else:
             partly = Ranges([(supply.first, supply.end)]) - Ranges(wholly)
             clean += partly
-            mixed += Ranges(may) & partly
+            mixed += Ranges(may) if supply.poured else Ranges(may) & partly
     unrecorded = unknown & (may_be_unknown or Ranges())
     suspicious = Ranges(possible) | unrecorded
     certain = Ranges(whole) if bath else Ranges(possible) - Ranges(clean)
-    return Verdict(suspicious, certain, Ranges(mixed), suspicious & unknown)
+    return Verdict(suspicious, certain, suspicious & Ranges(mixed), suspicious & unknown)
 
 
 def _suspect_positions(

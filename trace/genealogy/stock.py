@@ -6,11 +6,13 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from decimal import Decimal
 
+from django.db.models import Q, QuerySet
+
 from trace.core.clock import OPEN
 from trace.floor.models import Pass
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.verdicts import Evidence
-from trace.material.models import Axis, Container, Feed, FeedRecord, Span
+from trace.material.models import Container, Feed, FeedRecord, Span
 
 
 @dataclass(frozen=True)
@@ -26,16 +28,15 @@ class StockItem:
     wholly: bool
 
 
-def list_stock(evidence: Evidence) -> list[StockItem]:
-    """Every suspect container that has not left the plant, and every tape with suspect board sets
-    that no unit has drawn."""
-    containers = Container.objects.select_related("part", "lot").filter(pk__in=evidence.suspects)
-    emptied = _emptied(evidence)
-    on_feed = dict(
-        Span.objects.filter(container__in=evidence.suspects, superseded=None, end=OPEN).values_list(
-            "container", "feed__key"
-        )
+def list_stock(evidence: Evidence, at: int = OPEN) -> list[StockItem]:
+    """Every suspect container that is in the plant at a moment (microseconds), and every tape with
+    suspect board sets that no unit had drawn."""
+    here = Q(gone=None) | Q(gone__gt=at)
+    containers = Container.objects.select_related("part", "lot").filter(
+        here, pk__in=evidence.suspects, received__lte=at
     )
+    on_feed = dict(_on_feeds(evidence, at).values_list("container", "feed__key"))
+    emptied = _emptied(evidence, at) - set(on_feed)
     items = [
         StockItem(
             container.kind,
@@ -47,31 +48,36 @@ def list_stock(evidence: Evidence) -> list[StockItem]:
             evidence.suspects[container.pk].whole_until == OPEN,
         )
         for container in containers
-        if container.gone is None and container.pk not in emptied
+        if container.pk not in emptied
     ]
-    return items + _tapes(evidence, [f for f, verdict in evidence.verdicts.items() if verdict.possible])
+    return items + _tapes(evidence, at, [f for f, verdict in evidence.verdicts.items() if verdict.possible])
 
 
-def _emptied(evidence: Evidence) -> set[int]:
-    """Containers that a feed used up: put on last by a load or a splice, ended there, not taken off."""
+def _on_feeds(evidence: Evidence, at: int) -> QuerySet[Span]:
+    """Spans of suspect containers that were on their feeds at a moment."""
+    return Span.objects.filter(
+        Q(until__gt=at) | Q(end=OPEN, until=OPEN), container__in=evidence.suspects, superseded=None, since__lte=at
+    )
+
+
+def _emptied(evidence: Evidence, at: int) -> set[int]:
+    """Containers that a feed used up: put on last by a load or a splice, and not taken off since."""
     put_on = (FeedRecord.Act.LOAD, FeedRecord.Act.SPLICE, FeedRecord.Act.FOUND)
-    last: dict[int, str] = {}
-    records = FeedRecord.objects.filter(container__in=evidence.suspects, superseded=None)
-    for container, act in records.order_by("happened", "id").values_list("container", "act"):
-        if container is not None and act != FeedRecord.Act.SIGHTING:
-            last[container] = act
-    still = set(Span.objects.filter(container__in=last, superseded=None, end=OPEN).values_list("container", flat=True))
-    return {container for container, act in last.items() if act in put_on and container not in still}
+    records = FeedRecord.objects.filter(container__in=evidence.suspects, superseded=None, happened__lte=at)
+    last = dict(records.exclude(act=FeedRecord.Act.SIGHTING).order_by("happened", "id").values_list("container", "act"))
+    return {container for container, act in last.items() if container and act in put_on}
 
 
 def _where(container: Container, feed: str | None) -> str:
     if feed:
         return f"on feed {feed}"
-    return f"in store {container.store}" if container.store else "in store"
+    return f"in stock, {container.store}" if container.store else "in stock"
 
 
-def _tapes(evidence: Evidence, feeds: Collection[int]) -> list[StockItem]:
-    tape_feeds = Feed.objects.select_related("axis__tape__assembly").filter(pk__in=feeds, axis__kind=Axis.Kind.TAPE)
+def _tapes(evidence: Evidence, at: int, feeds: Collection[int]) -> list[StockItem]:
+    tape_feeds = Feed.objects.select_related("axis__tape__assembly").filter(
+        pk__in=feeds, axis__tape__built_from__lte=at
+    )
     suspect: dict[int, Ranges] = {}
     tapes = {}
     for feed in tape_feeds:
@@ -82,7 +88,7 @@ def _tapes(evidence: Evidence, feeds: Collection[int]) -> list[StockItem]:
         suspect[feed.axis_id] = suspect.get(feed.axis_id, Ranges()) | held
     items = []
     for axis, ranges in suspect.items():
-        drawn = Pass.objects.filter(axis=axis, superseded=None).exclude(drew=Pass.Drew.NONE)
+        drawn = Pass.objects.filter(axis=axis, superseded=None, began__lte=at).exclude(drew=Pass.Drew.NONE)
         left = ranges - Ranges((first, last + 1) for first, last in drawn.values_list("first", "last"))
         if left:
             sets = ", ".join(f"{first}–{end - 1}" if end - first > 1 else str(first) for first, end in left)

@@ -19,7 +19,7 @@ from trace.genealogy.suspicion import (
     name_suspects,
     where_unknown,
 )
-from trace.material.models import Axis, Derivation, Feed, SetUpLine, Span
+from trace.material.models import Axis, Derivation, Feed, FeedRecord, SetUpLine, Span
 
 
 class Evidence(NamedTuple):
@@ -62,10 +62,20 @@ def _judge_feeds(suspects: Mapping[int, Suspect], unknown: Mapping[int, list[Pre
     given = Span.objects.filter(container__in=suspects, superseded=None).values_list("feed", flat=True)
     feeds = Feed.objects.select_related("axis").filter(pk__in={*given, *unknown})
     supplies: dict[int, list[Supply]] = defaultdict(list)
+    pours = FeedRecord.objects.filter(feed__in=feeds, act=FeedRecord.Act.TOP_UP, superseded=None)
+    poured = set(pours.values_list("feed", "container"))
     later = Q(feed__axis__kind=Axis.Kind.CLOCK, first__gt=at)
     for span in Span.objects.filter(feed__in=feeds, superseded=None).exclude(later):
         supplies[span.feed_id].append(
-            Supply(span.container_id, span.first, span.end, span.sure_from, span.since, span.until)
+            Supply(
+                span.container_id,
+                span.first,
+                span.end,
+                span.sure_from,
+                span.since,
+                span.until,
+                (span.feed_id, span.container_id) in poured,
+            )
         )
     return {
         feed.pk: judge_feed(

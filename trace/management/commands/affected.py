@@ -13,7 +13,7 @@ quantities as text, ticks never):
     carriers    [{key, part, sureness, reasons, top, direct,
                 where {kind, key, customer, customer_name, carton, since, step, words}}]:
                 every unit, boards and assemblies alike, and where its outermost unit is
-    stock       [{kind, key, part, lot, where, quantity, wholly}], as it is now
+    stock       [{kind, key, part, lot, where, quantity, wholly}]
     cost        currency, scrap and rework: each {total, certain, possible, in_plant, shipped,
                 lines [{what, sureness, place, count, quantity, price, minutes, rate, amount}]}
 
@@ -85,7 +85,7 @@ class Answer:
         self.at = self.time.read(at)
         self.population: Population = trace_forward(Suspicion.of(lots=lots, containers=containers), self.at)
         self.summary: Summary = summarise_population(self.population)
-        self.stock: list[StockItem] = list_stock(self.population.evidence)
+        self.stock: list[StockItem] = list_stock(self.population.evidence, self.population.at)
         self.scrap, self.rework = summarise_scrap(self.population), summarise_rework(self.population)
 
     @property
@@ -116,7 +116,7 @@ class Answer:
             yield f"  {container.key}: {container.kind} of {container.part.key}, lot {container.lot.key}"
         yield from self._population_text()
         if self.stock:
-            yield from ("", "Suspect material in the plant" + ("" if self.at == OPEN else ", as it is now"))
+            yield from ("", "Suspect material in the plant")
             heads = ("", "key", "part", "lot", "where", "held at start")
             yield from table(heads, ([i.kind, i.key, i.part, i.lot, i.where, _amount(i)] for i in self.stock), [5])
         if self.summary.units:

@@ -8,7 +8,7 @@ With `--json` one object, complete and stable in shape (moments ISO 8601 with th
     places      [{designator, part, entries}]; no entries where nothing is on record
     entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,
                 origins, child, feed, feed_kind, station, step, by, reason}]: a draw happened somewhere in
-                since..until; a fitting lasted from since to until, null while it stands
+                since..until; gone is when a later event displaced it, null while it may rule
     origins     [{container, part, lot, lot_number, supplier, date_code, sources [the same again]}]:
                 more than one where the evidence leaves it open; all null for unknown material
 """
@@ -124,7 +124,7 @@ def _happened(entry: Entry, time: PlantTime) -> str:
         where = f" at {entry.station}, step {entry.step}" if entry.station else f" from {entry.feed}"
         return f"{'' if entry.sure else 'perhaps '}drawn{where}, {time.between(entry.since, entry.until)}{who}"
     what = {"nothing": "empty", "unknown": "not known"}.get(entry.kind, "fitted")
-    ended = "" if entry.standing else f" until {time.show(entry.until)}"
+    ended = "" if entry.gone is None else f" until {time.show(entry.gone)}"
     return f"{what} since {time.show(entry.since)}{ended}{who}{why}"
 
 
@@ -149,11 +149,12 @@ def as_data(built: AsBuilt, time: PlantTime) -> dict[str, Any]:
 
 
 def _entry(entry: Entry, time: PlantTime) -> dict[str, Any]:
-    stands = entry.kind != "drawn" and entry.standing
     return {
         **vars(entry),
+        "standing": entry.standing,
         "since": time.iso(entry.since),
-        "until": None if stands else time.iso(entry.until),
+        "until": time.iso(entry.until),
+        "gone": None if entry.gone is None else time.iso(entry.gone),
         "origins": [_origin_data(origin) for origin in entry.origins],
     }
 
