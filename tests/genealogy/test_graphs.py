@@ -303,3 +303,19 @@ def test_as_of_a_moment_a_change_found_later_counts_from_when_it_may_have_been(p
 def test_a_bath_is_not_certain_before_its_charge_was_suspect() -> None:
     verdict = judge_feed([Supply(1, 0, 9, 0, 0, 9)], {1: Suspect(since=5)}, on_clock=True, bath=True)
     assert verdict.judge(3, 6)[0] == Sureness.POSSIBLE
+
+
+def test_a_void_pass_had_bounded_nothing(plant: Plant) -> None:
+    """A scan elsewhere, made by mistake, is no proof that the board was drawn for only later."""
+    loose = make_station("LOOSE", mode="loose")
+    plant.board.steps.get(number=10).stations.add(loose, plant.test)
+    slot: Feed = plant.do(define_feed, key="LOOSE-SLOT", station=loose)
+    plant.do(start_setup, key="LOOSE-SETUP", station=loose, assembly=plant.board, feeds={"R1": slot})
+    plant.do(load_feed, 0, feed=slot, container=plant.reel("A"))
+    (board,) = plant.boards()
+    visit = plant.run(board, plant.test, 2, 3, outcome=Pass.Outcome.FAILED)
+    plant.do(load_feed, 2.5, feed=slot, container=plant.reel("B"))
+    plant.do(record_passes, 4, units=[board], station=loose)
+    assert lots_of(board)["R1"] == {"LOT-B"}
+    plant.do(void_pass, 5, entry=visit, reason="wrong traveller scanned")
+    assert lots_of(board)["R1"] == {"LOT-A", "LOT-B"}

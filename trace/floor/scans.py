@@ -182,8 +182,9 @@ def _bound(entry: Pass, moment: int) -> None:
 
 def bound_anew(gone: Pass, by: Person) -> None:
     """A pass turned out never to have been: the passes that its scans had bounded reach to the next
-    scan that bounds them, or stay open."""
+    scan that bounds them, on either side, or stay open."""
     scans = {scan for scan in (gone.scanned_in, gone.scanned_out) if scan is not None}
+    _begin_anew(gone, scans, by)
     bounded = list(
         Pass.objects.filter(Q(unit=gone.unit_id) | Q(station=gone.station_id), ended__in=scans, superseded=None)
         .exclude(Q(outcome=Pass.Outcome.VOID) | Q(scanned_out__in=scans) & ~Q(station__scan_mode=ScanMode.LOOSE))
@@ -200,6 +201,27 @@ def bound_anew(gone: Pass, by: Person) -> None:
         _bound(entry, min((m for m in moments if m > (scanned or 0)), default=OPEN))
     Pass.objects.bulk_update(bounded, BOUNDS)
     reckon_after(bounded, by)
+
+
+def _begin_anew(gone: Pass, scans: set[int], by: Person) -> None:
+    """The passes that began at these scans because nothing proved a later moment begin earlier."""
+    begun = list(
+        Pass.objects.filter(Q(unit=gone.unit_id) | Q(station=gone.station_id), began__in=scans, superseded=None)
+        .exclude(Q(outcome=Pass.Outcome.VOID) | Q(scanned_in__in=scans))
+        .select_related("axis", "station", "unit")
+    )
+    for entry in begun:
+        last, before = None, 0
+        if entry.station.scan_mode == ScanMode.ONE_AT_A_TIME:
+            last, before = _last_scan(entry.station, entry.began, entry.pk)
+        if last is None:
+            before = scans_elsewhere([entry.unit], entry.station, entry.began)[entry.unit_id]
+        entry.began = min(before, entry.began)
+        if entry.axis is None or entry.axis.kind == Axis.Kind.CLOCK:
+            entry.first = entry.began
+            entry.length_class = length_class(entry.first, entry.last)
+    Pass.objects.bulk_update(begun, ["began", "first", "length_class"])
+    reckon_after(begun, by)
 
 
 def lock_station(station: Station) -> None:
