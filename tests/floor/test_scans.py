@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.factories import Plant, make_station, ticks
+from tests.factories import Plant, ticks
 from tests.refusals import refused
 from trace.core.clock import OPEN
 from trace.engineering.models import ScanMode

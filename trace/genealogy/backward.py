@@ -183,7 +183,11 @@ class _Names:
             station = self.stations.get(content.station or 0)
             return Entry(
                 "drawn",
-                tuple(self.origins.of(pk, happening.ended) for pk in content.containers) or (UNKNOWN,),
+                tuple(
+                    self.origins.of(pk, min(happening.ended, until - 1))
+                    for pk, until in zip(content.containers, content.on_feed_until, strict=True)
+                )
+                or (UNKNOWN,),
                 happening.began,
                 happening.ended,
                 happening.sure,
@@ -229,8 +233,11 @@ class _Origins:
         self.containers = Container.objects.select_related("part", "lot__supplier").in_bulk(seen)
         self._known: dict[tuple[int, int], Origin] = {}
 
-    def of(self, pk: int | None, moment: int, above: frozenset[int] = frozenset()) -> Origin:
-        """One container as of a moment: what was filled into it later is not in it."""
+    def of(self, pk: int | None, moment: int) -> Origin:
+        """One container as of a moment: what was filled into it later is not in it.
+
+        Containers poured to and fro at one moment are cut where they would come round again.
+        """
         if pk is None:
             return UNKNOWN
         filled = [(since, source) for since, source in self.sources.get(pk, ()) if since <= moment]
@@ -246,14 +253,12 @@ class _Origins:
             container.lot.supplier.name,
             container.lot.date_code,
         )
+        self._known[memo] = received
         below = tuple(
-            self.of(source, since, above | {pk})
-            for since, source in sorted(filled, key=lambda entry: (entry[0], entry[1] or 0))
-            if source is None or source not in above
+            self.of(source, since) for since, source in sorted(filled, key=lambda entry: (entry[0], entry[1] or 0))
         )
         origin = replace(received, sources=(received, *below) if below and container.own else below)
-        if not above:
-            self._known[memo] = origin
+        self._known[memo] = origin
         return origin
 
 

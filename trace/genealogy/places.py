@@ -26,12 +26,14 @@ EACH_UNIT = {
 @dataclass(frozen=True)
 class Drawn:
     """Material drawn from a feed somewhere in `first..last`: the containers (None: unknown) that
-    may have supplied it, and the pass in which it happened."""
+    may have supplied it, the moment until which each was on the feed, and the pass in which it
+    happened."""
 
     feed: int
     first: int
     last: int
     containers: tuple[int | None, ...]
+    on_feed_until: tuple[int, ...]
     step: int | None = None
     station: int | None = None
     by: int | None = None
@@ -66,15 +68,17 @@ def list_places(units: Collection[int], at: int = OPEN) -> Places:
     Three queries, whatever the number of units and places.
     """
     places: Places = defaultdict(lambda: defaultdict(list))
-    draws: dict[tuple, set[int | None]] = defaultdict(set)
+    draws: dict[tuple, dict[int | None, int]] = defaultdict(dict)
     at = min(at, OPEN - 1)  # what is still open has not surely drawn
     for row in fetch("places", units=json.dumps(sorted(units)), at=at):
-        draws[row[:-1]].add(row[-1])
+        container, until = row[-2:]
+        found = draws[row[:-2]]
+        found[container] = max(found.get(container, 0), OPEN if until is None else until)
     for draw, containers in draws.items():
         unit, designator, _, feed, first, last, began, ended, drew, only, step, station, by = draw
         if only is not None and designator not in json.loads(only):
             continue
-        content = Drawn(feed, first, last, _in_order(containers), step, station, by)
+        content = Drawn(feed, first, last, *_in_order(containers), step, station, by)
         places[unit][designator].append(Happening(began, ended, drew == "all" and ended <= at, content))
     _add_fittings(places, units, at)
     return places
@@ -99,12 +103,11 @@ def _add_fittings(places: Places, units: Collection[int], at: int) -> None:
     for fitting in fittings:
         content: Drawn | Fitted
         if fitting.feed_id is not None and fitting.first is not None and fitting.last is not None:
-            found = {
-                span.container_id
-                for span in spans
-                if span.feed_id == fitting.feed_id and span.first <= fitting.last and span.end > fitting.first
-            }
-            content = Drawn(fitting.feed_id, fitting.first, fitting.last, _in_order(found), by=fitting.by_id)
+            giving: dict[int | None, int] = {}
+            for span in spans:
+                if span.feed_id == fitting.feed_id and span.first <= fitting.last and span.end > fitting.first:
+                    giving[span.container_id] = max(giving.get(span.container_id, 0), span.until)
+            content = Drawn(fitting.feed_id, fitting.first, fitting.last, *_in_order(giving), by=fitting.by_id)
         else:
             content = Fitted(fitting.holds, fitting.container_id, fitting.child_id, fitting.by_id, fitting.reason)
         until = fitting.until if fitting.until is not None and fitting.until <= at else None
@@ -113,8 +116,9 @@ def _add_fittings(places: Places, units: Collection[int], at: int) -> None:
         )
 
 
-def _in_order(containers: Collection[int | None]) -> tuple[int | None, ...]:
-    return tuple(sorted(containers, key=lambda pk: pk or 0))
+def _in_order(containers: dict[int | None, int]) -> tuple[tuple[int | None, ...], tuple[int, ...]]:
+    ordered = sorted(containers.items(), key=lambda entry: entry[0] or 0)
+    return tuple(container for container, _ in ordered), tuple(until for _, until in ordered)
 
 
 @dataclass

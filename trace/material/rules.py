@@ -277,11 +277,7 @@ def _spans(candidate: _Candidate, ordered: Sequence[Record], on_clock: bool) -> 
     if end <= start:
         return []
     placed = candidate.placed
-    since = 0 if placed is _OPENING else max(placed.happened - placed.error, 0)
-    until = min(
-        [r.happened + r.error for _, r in candidate.ends if r.act != "splice" and r is not placed]
-        + [end if on_clock else OPEN]
-    )
+    since, until = (placed.first, end) if on_clock else _moments(candidate, ordered)
     if placed.act != "charge":
         return [SpanFacts(start, end, candidate.container, None, since, max(until, since))]
     sure_from, sure_end = _sureness(placed, ordered, end)
@@ -291,6 +287,20 @@ def _spans(candidate: _Candidate, ordered: Sequence[Record], on_clock: bool) -> 
         for first, sure, stop in pieces
         if stop > first
     ]
+
+
+def _moments(candidate: _Candidate, ordered: Sequence[Record]) -> tuple[int, int]:
+    """(since, until) on the clock, where positions are not moments: a record at an exact position
+    tells its own moment, one within a range no more than the record before it."""
+    placed = candidate.placed
+    if placed.first == placed.last:
+        known = [placed.happened - placed.error]
+    else:
+        known = [r.happened - r.error for r in ordered if r is not placed and _before(r, placed)]
+    since = max([0, *known]) if placed is not _OPENING else 0
+    return since, min(
+        [r.happened + r.error for _, r in candidate.ends if r.act != "splice" and r is not placed] + [OPEN]
+    )
 
 
 def _sureness(charge: Record, ordered: Sequence[Record], end: int) -> tuple[int | None, int]:

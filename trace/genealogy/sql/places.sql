@@ -1,7 +1,7 @@
 -- Every draw of these units, designator by designator, with each container that may have supplied it. On
 -- the clock what was put on after the moment asked for did not; on other axes passes have their positions.
 SELECT p.unit_id, l.designator, p.id, l.feed_id, p.first, p.last, p.began, p.ended, p.drew, p.only,
-       p.step_id, p.station_id, p.by_id, s.container_id
+       p.step_id, p.station_id, p.by_id, s.container_id, s.until
 FROM trace_pass p
 JOIN trace_axis a ON a.id = p.axis_id
 JOIN trace_setupline l ON l.setup_id = p.setup_id
