@@ -22,10 +22,11 @@ from trace.core.clock import to_ticks
 from trace.core.models import Person
 from trace.engineering.models import BomLine, Designator, Part, ScanMode, Site, Station, Step, Substitute
 from trace.floor.models import Pass, Unit
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.orders import release_order
 from trace.floor.operations.passes import finish_pass, start_pass
 from trace.material.models import Container, Feed, Lot, SetUp, Span, Supplier
-from trace.material.operations.setups import define_feed, start_setup
+from trace.material.operations.setups import define_feed
 from trace.material.operations.stock import define_supplier, receive_lot
 
 START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)

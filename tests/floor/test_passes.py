@@ -11,6 +11,7 @@ from trace.core.clock import OPEN
 from trace.core.errors import Refusal
 from trace.engineering.models import ScanMode
 from trace.floor.models import Pass
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.dispatch import pack_units
 from trace.floor.operations.feeds import load_feed, splice_feed
@@ -20,7 +21,7 @@ from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 from trace.holds.operations import place_holds
 from trace.holds.rules import Move
 from trace.ledger.models import Event
-from trace.material.operations.setups import start_setup, start_tape
+from trace.material.operations.setups import start_tape
 
 pytestmark = pytest.mark.django_db
 

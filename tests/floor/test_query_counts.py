@@ -10,9 +10,10 @@ from django.test.utils import CaptureQueriesContext
 
 from tests.factories import Plant, make_assembly
 from trace.engineering.models import ScanMode
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import load_feed, splice_feed
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
-from trace.material.operations.setups import define_feed, start_setup
+from trace.material.operations.setups import define_feed
 
 pytestmark = pytest.mark.django_db
 

@@ -10,10 +10,11 @@ from tests.genealogy.feedlog import FeedLog
 from tests.genealogy.plantlog import Box, Log
 from trace.engineering.models import Part, ScanMode
 from trace.floor.models import Unit
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.dispatch import define_customer
 from trace.floor.operations.orders import release_order
 from trace.material.models import Container, Feed
-from trace.material.operations.setups import define_feed, start_setup
+from trace.material.operations.setups import define_feed
 from trace.material.operations.stock import define_supplier, receive_lot
 
 

@@ -7,6 +7,7 @@ import pytest
 from tests.factories import Plant, make_assembly, make_part, make_station, moment, ticks
 from tests.genealogy.asking import NONE, ask, board_at, load, lots_of, reasons
 from trace.floor.models import Pass
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.feeds import (
     charge_bath,
@@ -22,7 +23,7 @@ from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 from trace.genealogy.rules import Supply, Sureness, Suspect, judge_feed
 from trace.material.models import Feed
-from trace.material.operations.setups import define_feed, start_setup
+from trace.material.operations.setups import define_feed
 from trace.material.operations.stock import merge_containers, split_container
 
 pytestmark = pytest.mark.django_db

@@ -21,12 +21,13 @@ from tests.factories import Plant, make_assembly, make_station, moment
 from trace.core.errors import Refusal
 from trace.engineering.models import ScanMode, Station
 from trace.floor.models import Pass, Unit
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 from trace.holds import gate
 from trace.holds.gate import holding
 from trace.holds.operations import place_holds
-from trace.material.operations.setups import define_feed, start_setup
+from trace.material.operations.setups import define_feed
 
 pytestmark = pytest.mark.django_db(transaction=True)
 

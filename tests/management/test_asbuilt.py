@@ -9,12 +9,13 @@ from django.core.management import ManagementUtility
 from tests.factories import ticks
 from tests.management.test_affected import plant, run  # noqa: F401
 from trace.core.keys import label_text
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import charge_bath, dump_bath, load_feed
 from trace.floor.operations.fittings import remove_part
 from trace.genealogy.backward import AsBuilt, trace_backward
 from trace.management.answers import WIDTH
 from trace.material.models import Feed
-from trace.material.operations.setups import define_feed, start_setup
+from trace.material.operations.setups import define_feed
 from trace.material.operations.stock import merge_containers
 
 pytestmark = pytest.mark.django_db

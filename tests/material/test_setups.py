@@ -5,10 +5,11 @@ import pytest
 from tests.factories import Plant, approve_substitute, make_part, make_station, spans_of, ticks
 from tests.refusals import refused
 from trace.core.clock import OPEN
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import load_feed
 from trace.holds.operations import place_holds
 from trace.material.models import SetUp
-from trace.material.operations.setups import define_feed, finish_tape, start_setup, start_tape
+from trace.material.operations.setups import define_feed, finish_tape, start_tape
 
 pytestmark = pytest.mark.django_db
 

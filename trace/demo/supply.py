@@ -11,9 +11,10 @@ from functools import partial
 from trace.demo import stories
 from trace.demo.calendar import PREPARED, ZONE, Act, moment
 from trace.demo.plant import PLANNER, Plant, rows
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import charge_bath, load_feed, take_off_feed
 from trace.material.models import Container, Feed, Tape
-from trace.material.operations.setups import define_feed, finish_tape, start_setup, start_tape
+from trace.material.operations.setups import define_feed, finish_tape, start_tape
 from trace.material.operations.stock import discard_container, receive_lot
 
 GOODS_IN, HANDLER = "P08", "P09"

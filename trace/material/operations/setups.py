@@ -11,8 +11,6 @@ from trace.core.keys import free_key
 from trace.core.models import Person
 from trace.engineering.models import Part, Station
 from trace.engineering.queries import list_fitting_parts
-from trace.holds.gate import check_moves, moving
-from trace.holds.rules import Move
 from trace.ledger.operation import operation
 from trace.material.models import Axis, Container, Feed, SetUp, SetUpLine, Span, Tape
 from trace.material.queries import get_axis, list_on_feeds
@@ -36,37 +34,6 @@ class WrongPart(Refusal):
 def define_feed(*, key: str, station: Station, kind: str = Feed.Kind.SLOT, by: Person, at: datetime) -> Feed:
     """A supply place at a station. It opens with unknown: what lies in it, nobody has said yet."""
     return _make_feed(key, get_axis(station), kind)
-
-
-@moving
-def start_setup(
-    *,
-    key: str,
-    station: Station,
-    assembly: Part,
-    feeds: Mapping[str, Feed],
-    position: int | None = None,
-    by: Person,
-    at: datetime,
-) -> SetUp:
-    """Serve an assembly's designators from feeds of a station: {designator: feed}.
-
-    A changeover ends the set-up of that assembly that ran before; what is on the feeds stays there
-    with all its candidates. `position` is the machine's cycle count where the station counts.
-    Refuses with SetUpRefused, WrongPart (what is loaded does not belong there), Held.
-    """
-    axis = get_axis(station)
-    check_moves(Move.LOAD, [station])
-    if any(feed.axis_id != axis.pk for feed in feeds.values()):
-        raise SetUpRefused(f"Every feed must stand at {station.key}.")
-    position = _position(axis, position, at)
-    before = SetUp.objects.select_for_update().filter(axis=axis, assembly=assembly, end=OPEN).first()
-    if before:
-        before.end = max(position, before.first)
-        before.save(update_fields=["end"])
-    setup = SetUp.objects.create(key=free_key(SetUp, key), assembly=assembly, axis=axis, first=position)
-    _add_lines(setup, assembly, {d: (feed, None) for d, feed in feeds.items()})
-    return setup
 
 
 @operation()
@@ -105,7 +72,7 @@ def start_tape(
     for name, (distance, designators) in heads.items():
         feed = _make_feed(f"{tape.key}-{name}", axis, Feed.Kind.HEAD, distance)
         lines |= {designator: (feed, sequence.index(designator)) for designator in designators}
-    _add_lines(setup, assembly, lines)
+    serve_lines(setup, assembly, lines)
     return tape
 
 
@@ -142,7 +109,11 @@ def _make_feed(key: str, axis: Axis, kind: str, distance: int = 0) -> Feed:
     return feed
 
 
-def _add_lines(setup: SetUp, assembly: Part, lines: Mapping[str, tuple[Feed, int | None]]) -> None:
+def serve_lines(setup: SetUp, assembly: Part, lines: Mapping[str, tuple[Feed, int | None]]) -> None:
+    """Serve designators from feeds: {designator: (feed, link on a tape)}. Inside an operation.
+
+    Refuses with SetUpRefused, WrongPart (what is loaded does not belong there).
+    """
     known = set(assembly.designators.values_list("name", flat=True))
     if missing := sorted(set(lines) - known):
         raise SetUpRefused(f"{assembly.key} has no designator {', '.join(missing)}.")
@@ -154,11 +125,3 @@ def _add_lines(setup: SetUp, assembly: Part, lines: Mapping[str, tuple[Feed, int
     for span in list_on_feeds(feeds.values()):
         if span.container:
             check_part(feeds[span.feed_id], span.container)
-
-
-def _position(axis: Axis, position: int | None, at: datetime) -> int:
-    if axis.kind == Axis.Kind.CLOCK:
-        return to_ticks(at)
-    if position is None:
-        raise SetUpRefused("This station counts cycles.", action="Enter the machine's cycle count.")
-    return position
