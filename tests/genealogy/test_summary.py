@@ -5,10 +5,14 @@ from __future__ import annotations
 import pytest
 
 from tests.factories import Plant
+from trace.core.clock import OPEN
+from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.fittings import fit_child, fit_part
+from trace.floor.queries import find_due_step
 from trace.genealogy.forward import summarise_population, trace_forward
 from trace.genealogy.suspicion import Suspicion
+from trace.genealogy.whereabouts import Place, find_whereabouts
 
 pytestmark = pytest.mark.django_db
 
@@ -28,3 +32,13 @@ def test_a_board_cleared_before_marriage_is_counted_though_its_parent_never_carr
     assert (summary.units, summary.cleared) == (0, 1)
     assert [(c.key, c.top) for c in population.tops()] == [(board.key, product.key)]
     assert summary.sentence("Lot BAD") == "Lot BAD is in no unit. 1 carried it and no longer does."
+
+
+def test_a_unit_with_an_unpassed_step_is_not_finished() -> None:
+    plant = Plant()
+    board = plant.finish(*plant.boards(), 10)
+    assert find_whereabouts({board.pk}, OPEN)[board.pk].kind == Place.FINISHED
+    first = board.passes.get(step__number=10)
+    plant.do(void_pass, 20, entry=first, reason="another board was scanned")
+    assert find_due_step(board) == first.step
+    assert find_whereabouts({board.pk}, OPEN)[board.pk].kind == Place.WAITING

@@ -5,8 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from django.db.models import Max, Q
-from django.db.models.functions import Coalesce, Greatest
+from django.db.models import Max, Min, Q
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
@@ -19,6 +18,9 @@ from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.models import Axis, SetUp
+
+LAST_FEW = 1_000
+"""How many of a station's latest passes are looked at for its last scan: two full batches."""
 
 BOUNDS = ["last", "ended", "length_class"]
 
@@ -114,16 +116,18 @@ def neighbour_scan(station: Station, scan: int, by: Person) -> tuple[int | None,
 
 
 def _last_scan(station: Station, scan: int, besides: int | None = None) -> tuple[Pass | None, int]:
-    """The pass with the last scan at a station up to a moment, and that scan."""
-    last = (
-        Pass.objects.filter(station=station, superseded=None)
+    """The pass with the last scan at a station up to a moment, and that scan.
+
+    Passes there begin in the order of their scans, a batch together, so the last few hold it.
+    """
+    latest = (
+        Pass.objects.filter(station=station, began__lte=scan, superseded=None)
         .exclude(Q(outcome=Pass.Outcome.VOID) | Q(pk=besides))
-        .annotate(scan=Greatest(Coalesce("scanned_out", 0), Coalesce("scanned_in", 0)))
-        .filter(began__lte=scan, scan__lte=scan)
-        .order_by("-scan", "-id")
-        .first()
+        .order_by("-began", "-id")[:LAST_FEW]
     )
-    return last, last.scan if last else 0
+    scans = [(max(p.scanned_out or 0, p.scanned_in or 0), p.pk, p) for p in latest]
+    last = max(((moment, pk, p) for moment, pk, p in scans if moment <= scan), default=None)
+    return (last[2], last[0]) if last else (None, 0)
 
 
 def hasty(station: Station, scanned_in: int | None, scanned_out: int | None) -> bool:
@@ -192,13 +196,19 @@ def bound_anew(gone: Pass, by: Person) -> None:
     )
     for entry in bounded:
         scanned = entry.scanned_out if entry.scanned_out is not None else entry.scanned_in
-        later = Pass.objects.filter(superseded=None).exclude(Q(pk=entry.pk) | Q(outcome=Pass.Outcome.VOID))
+        after = scanned or 0
+        later = Pass.objects.filter(Q(scanned_in__gt=after) | Q(scanned_out__gt=after), superseded=None).exclude(
+            Q(pk=entry.pk) | Q(outcome=Pass.Outcome.VOID)
+        )
         if entry.station.scan_mode == ScanMode.ONE_AT_A_TIME:
             later = later.filter(station=entry.station_id)
         else:
             later = later.filter(unit=entry.unit_id).exclude(station=entry.station_id)
-        moments = [m for row in later.values_list("scanned_in", "scanned_out") for m in row if m is not None]
-        _bound(entry, min((m for m in moments if m > (scanned or 0)), default=OPEN))
+        scans_after = later.aggregate(
+            into=Min("scanned_in", filter=Q(scanned_in__gt=after)),
+            out=Min("scanned_out", filter=Q(scanned_out__gt=after)),
+        )
+        _bound(entry, min((m for m in scans_after.values() if m is not None), default=OPEN))
     Pass.objects.bulk_update(bounded, BOUNDS)
     reckon_after(bounded, by)
 

@@ -102,7 +102,7 @@ def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
     """The unit as built as of a moment (microseconds): per designator the candidates with lot,
     supplier and date code, when, where and by whom; derivations to the first lots; children to any
     depth. The number of queries grows with depth only."""
-    children = _descend(unit, at)
+    children = find_children(unit, at)
     units = {u.pk: u for u in _units({unit.pk, *(c for found in children.values() for c in found)})}
     places = list_places(units, at)
     names = _Names(places)
@@ -121,10 +121,6 @@ def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
 
 def find_children(unit: Unit, at: int = OPEN) -> dict[int, list[int]]:
     """{unit id: ids of the units fitted in it at a moment}, for a unit and all within it."""
-    return _descend(unit, at)
-
-
-def _descend(unit: Unit, at: int) -> dict[int, list[int]]:
     children: dict[int, list[int]] = {}
     layer = {unit.pk}
     while layer:
@@ -272,14 +268,16 @@ def _filled_from(containers: Collection[int]) -> Iterator[tuple[int, int, int | 
 def _salvaged_from(containers: Collection[int]) -> Iterator[tuple[int, int, int | None]]:
     """The same for parts taken out of a unit's designator: whatever may have been there, unknown
     where nothing is on record."""
-    for salvage in Salvage.objects.filter(result__in=containers, superseded=None):
-        for container in containers_at(salvage.unit_id, salvage.designator, salvage.at) or {None}:
+    salvages = list(Salvage.objects.filter(result__in=containers, superseded=None))
+    places = list_places({salvage.unit_id for salvage in salvages}) if salvages else {}
+    for salvage in salvages:
+        happenings = places.get(salvage.unit_id, {}).get(salvage.designator, [])
+        for container in _containers_before(happenings, salvage.at) or {None}:
             yield salvage.result_id, salvage.at, container
 
 
-def containers_at(unit: int, designator: str, at: int) -> set[int | None]:
-    """The containers that may have supplied a designator of a unit, just before a moment."""
-    happenings = list_places([unit]).get(unit, {}).get(designator, [])
+def _containers_before(happenings: Collection[Happening], at: int) -> set[int | None]:
+    """The containers that may have supplied a designator, just before a moment."""
     standing, _ = split_standing(just_before(happenings, at))
     found: set[int | None] = set()
     for happening in standing:

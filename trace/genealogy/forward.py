@@ -8,13 +8,15 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from trace.core.clock import OPEN
+from trace.engineering.queries import list_places_of
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.places import PlaceJudge, fetch, just_before, list_places
-from trace.genealogy.rules import Finding, Reason, Sureness, best, judge_place
+from trace.genealogy.rules import Finding, Happening, Reason, Sureness, best, judge_place
 from trace.genealogy.suspicion import Fill, Suspicion
 from trace.genealogy.verdicts import Evidence, SalvageJudge, gather_evidence, suspect_pieces
 from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
+from trace.material.models import Container
 
 CHUNK = 5_000
 
@@ -193,19 +195,25 @@ def _fitted_from(evidence: Evidence, at: int) -> set[int]:
 
 
 def _salvage_judge(at: int) -> SalvageJudge:
-    """Judges the parts that were taken out of designators and kept, up to a moment; reads them once."""
-    salvages = list(Salvage.objects.filter(superseded=None, at__lte=at).order_by("unit"))
-    taken = []
-    for start in range(0, len(salvages), CHUNK):
-        chunk = salvages[start : start + CHUNK]
-        places = list_places({salvage.unit_id for salvage in chunk})
-        for salvage in chunk:
-            happenings = places.get(salvage.unit_id, {}).get(salvage.designator, [])
-            taken.append((salvage, just_before(happenings, salvage.at)))
+    """Judges the parts that were taken out of designators and kept, up to a moment: those from places
+    where a suspect's part may be. Reads each once."""
+    taken: dict[int, tuple[Salvage, list[Happening]]] = {}
 
     def judge(evidence: Evidence) -> set[Fill]:
+        parts = Container.objects.filter(pk__in=evidence.suspects).values_list("part", flat=True)
+        belongs = {(assembly, designator) for assembly, designator, _ in list_places_of(set(parts))}
+        candidates = Salvage.objects.filter(
+            unit__part__in={assembly for assembly, _ in belongs}, superseded=None, at__lte=at
+        ).select_related("unit")
+        fresh = [s for s in candidates if s.pk not in taken and (s.unit.part_id, s.designator) in belongs]
+        for start in range(0, len(fresh), CHUNK):
+            chunk = fresh[start : start + CHUNK]
+            places = list_places({salvage.unit_id for salvage in chunk})
+            for salvage in chunk:
+                happenings = places.get(salvage.unit_id, {}).get(salvage.designator, [])
+                taken[salvage.pk] = salvage, just_before(happenings, salvage.at)
         fills = set()
-        for salvage, happenings in taken:
+        for salvage, happenings in taken.values():
             finding = judge_place(happenings, PlaceJudge(evidence))
             if finding.sureness in (Sureness.CERTAIN, Sureness.POSSIBLE):
                 wholly = finding.sureness == Sureness.CERTAIN

@@ -57,7 +57,7 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
     found = {}
     for (
         unit, scrapped, parent, parent_since, shipment, customer, customer_name, departed, carton, packed,
-        inside, inside_since, last_step, last_station, last_seen, last_due,
+        inside, inside_since, last_step, last_station, last_seen, finished,
     ) in fetch("whereabouts", units=json.dumps(sorted(units)), at=at):  # fmt: skip
         step = last_step or 0
         if scrapped is not None:
@@ -70,7 +70,7 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
             found[unit] = Whereabouts(Place.PACKED, carton, since=packed, step=step)
         elif inside is not None:
             found[unit] = Whereabouts(Place.AT_STATION, inside, since=inside_since, step=step)
-        elif last_step is not None and last_step == last_due:
+        elif last_step is not None and finished:
             found[unit] = Whereabouts(Place.FINISHED, last_station, since=last_seen, step=step)
         else:
             found[unit] = Whereabouts(Place.WAITING, last_station or "", since=last_seen or 0, step=step)

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 
 from trace.core.clock import OPEN
 
-LOADS = frozenset({"load", "found"})
 EMPTIES = frozenset({"load", "found", "clear", "take-off"})
 PUTS_ON = frozenset({"load", "found", "splice", "top-up", "charge"})
 BY_DRAWS = frozenset({"splice", "top-up"})

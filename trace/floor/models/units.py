@@ -44,7 +44,6 @@ class Unit(models.Model):
 
     class Meta:
         ordering = ["key"]
-        indexes = [models.Index(fields=["part"], name="units_of_part")]
 
     def __str__(self) -> str:
         return self.key
@@ -56,8 +55,8 @@ class Pass(models.Model):
     Somewhere in `first..last` of the axis the unit drew from the set-up's feeds; `began..ended`
     is the same on the clock. `last` and `ended` are `clock.OPEN` until a scan bounds them. `inside`
     is true while the unit is at the station. `length_class` is the bit length of `last - first`:
-    with it a range query reads short passes tightly and long ones apart (see ../speed notes in
-    DEVELOPERS.md). Nothing points at a pass, so that the table can be partitioned.
+    with it a range query reads short passes tightly and long ones apart. Nothing points at a pass,
+    so that the table can be partitioned.
     """
 
     class Drew(models.TextChoices):
@@ -139,7 +138,7 @@ class Fitting(models.Model):
         NOTHING = "nothing", "nothing"
         UNKNOWN = "unknown", "unknown"
 
-    unit = models.ForeignKey(Unit, models.PROTECT, related_name="fittings")
+    unit = models.ForeignKey(Unit, models.PROTECT, related_name="fittings", db_index=False)
     designator = models.CharField(max_length=20)
     holds = models.CharField(max_length=9, choices=Holds)
     container = models.ForeignKey(Container, models.PROTECT, null=True, related_name="+")

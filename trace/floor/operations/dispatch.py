@@ -9,9 +9,9 @@ from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import clean_key, free_key
 from trace.core.models import Person
-from trace.floor.admission import contents_of, list_missing_children
+from trace.floor.admission import contents_of, list_missing_children, places_of
 from trace.floor.models import Carton, Consignment, Customer, Packing, Shipment, Unit
-from trace.floor.queries import find_due_step, find_home, get_open_pass
+from trace.floor.queries import find_due_steps
 from trace.floor.scans import bound_by_scan
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
@@ -52,11 +52,7 @@ def pack_units(*, carton: str, units: Sequence[Unit], by: Person, at: datetime) 
     check_moves(Move.PACK, [box, *(u for units_inside in inside.values() for u in units_inside)])
     if box.consignments.filter(until=None, shipment__departed__isnull=False).exists():
         raise DispatchRefused(f"Carton {box.key} has been shipped.")
-    missing = list_missing_children(locked)
-    for unit in locked:
-        _want_finished(unit)
-        for designator, part, _ in missing[unit.pk]:
-            raise DispatchRefused(f"{unit.key} still needs {part} at {designator}.")
+    _want_finished(locked)
     bound_by_scan(locked, to_ticks(at), by)
     recorded = to_ticks(now())
     Packing.objects.bulk_create(
@@ -146,14 +142,19 @@ def _check_cartons(move: Move, shipment: Shipment, cartons: Sequence[Carton]) ->
     check_moves(move, [shipment, *cartons, *inside])
 
 
-def _want_finished(unit: Unit) -> None:
-    if unit.scrapped is not None:
-        raise DispatchRefused(f"{unit.key} was scrapped.", action="Put it in the scrap cage.")
-    if home := find_home(unit):
-        raise DispatchRefused(f"{unit.key} is fitted in {home.key}; pack that.")
-    if inside := get_open_pass(unit):
-        raise DispatchRefused(f"{unit.key} is still inside {inside.station.key}.")
-    if due := find_due_step(unit):
-        raise DispatchRefused(f"{unit.key} is not finished: step {due} is due.")
-    if Packing.objects.filter(unit=unit, until=None).exists():
-        raise DispatchRefused(f"{unit.key} is packed already.")
+def _want_finished(units: Sequence[Unit]) -> None:
+    places, due, missing = places_of(units), find_due_steps(units), list_missing_children(units)
+    for unit in units:
+        where = places.get(unit.pk, {})
+        if unit.scrapped is not None:
+            raise DispatchRefused(f"{unit.key} was scrapped.", action="Put it in the scrap cage.")
+        if home := where.get("fitted_in"):
+            raise DispatchRefused(f"{unit.key} is fitted in {home}; pack that.")
+        if station := where.get("inside_at"):
+            raise DispatchRefused(f"{unit.key} is still inside {station}.")
+        if step := due.get(unit.pk):
+            raise DispatchRefused(f"{unit.key} is not finished: step {step} is due.")
+        if "packed_in" in where:
+            raise DispatchRefused(f"{unit.key} is packed already.")
+        for designator, part, _ in missing[unit.pk]:
+            raise DispatchRefused(f"{unit.key} still needs {part} at {designator}.")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from django.db.models import Q
+from django.db.models import Max, Q
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
@@ -132,7 +132,7 @@ def find_on_feed(
     if Span.objects.filter(there, feed=feed, superseded=None, container=container, end__gte=where[0]).exists():
         return _write(FeedRecord.Act.SIGHTING, feed, container, where, by, at)
     known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=where[1])
-    since = max(known.values_list("last", flat=True), default=0)
+    since = known.aggregate(Max("last"))["last__max"] or 0
     return _put_on(FeedRecord.Act.FOUND, feed, container, (since, where[1]), by, at)
 
 
@@ -182,8 +182,6 @@ def take_off_feed(
     if into and (into.gone is not None or any(c and c.part_id != into.part_id for c in candidates)):
         raise FeedRefused(f"What is on {feed.key} does not belong in {into.key}.")
     only = candidates[0] if len(candidates) == 1 else None
-    if into and (into.gone is not None or any(c.part_id != into.part_id for c in candidates if c)):
-        raise FeedRefused(f"What comes off {feed.key} can't go into {into.key}.")
     result = into or (only if not label else None)
     if result is None:
         if not label:

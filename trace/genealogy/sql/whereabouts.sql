@@ -1,5 +1,5 @@
 -- Where each unit is at a moment: scrapped, fitted in a parent, shipped, packed, inside a station, or
--- after its last passed step (last_due is the last step of its route).
+-- after the furthest step it passed; finished once it has passed every step of its route.
 SELECT u.id,
        CASE WHEN u.scrapped <= %(at)s THEN u.scrapped END,
        home.key, f.since,
@@ -7,7 +7,11 @@ SELECT u.id,
        carton.key, pack.since,
        station.key, inside.began,
        step.number, seen_at.key, COALESCE(seen.scanned_out, seen.began),
-       (SELECT max(t.number) FROM trace_step t WHERE t.part_id = u.part_id)
+       NOT EXISTS (SELECT 1 FROM trace_step t
+                   WHERE t.part_id = u.part_id
+                     AND NOT EXISTS (SELECT 1 FROM trace_pass p
+                                     WHERE p.unit_id = u.id AND p.step_id = t.id AND p.superseded IS NULL
+                                       AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s))
 FROM trace_unit u
 LEFT JOIN trace_fitting f
        ON f.child_id = u.id AND f.superseded IS NULL AND f.since <= %(at)s

@@ -143,7 +143,7 @@ class FeedRecord(models.Model):
         FOUND = "found", "found there, its change not recorded"
         SIGHTING = "sighting", "seen there by a verification scan"
 
-    feed = models.ForeignKey(Feed, models.PROTECT, related_name="records")
+    feed = models.ForeignKey(Feed, models.PROTECT, related_name="records", db_index=False)
     act = models.CharField(max_length=10, choices=Act)
     container = models.ForeignKey(Container, models.PROTECT, null=True, related_name="feed_records")
     first = TickField()
