@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.factories import Plant
+from tests.factories import Plant, make_station, moment
 from tests.refusals import refused
 from trace.engineering.models import ScanMode
 from trace.floor.models import Pass
@@ -70,3 +70,48 @@ def test_no_changeover_while_a_unit_is_inside() -> None:
     arguments = {"station": plant.insertion, "assembly": plant.board, "feeds": {"R1": plant.slot_r}}
     refusal = refused(plant, "setup-refused", start_setup, 20, key="SETUP-2", **arguments)
     assert board.key in refusal.message
+
+
+def test_a_loose_pass_recorded_after_a_changeover_may_have_been_drawn_before_it() -> None:
+    plant = Plant(mode=ScanMode.LOOSE)
+    old = plant.reel("OLD")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=old)
+    (board,) = plant.boards(1, minute=3)
+    new = changeover(plant, 6)
+    plant.do(record_passes, 10, units=[board], station=plant.insertion)
+    plant.do(start_pass, 12, unit=board, station=plant.test)
+    assert sureness_of(board, old.lot) == sureness_of(board, new.lot) == Sureness.POSSIBLE
+
+
+def test_a_rack_across_a_changeover_draws_from_each_set_up_at_its_own_count() -> None:
+    plant = Plant(counts_cycles=True)
+    old, new = plant.reel("OLD"), plant.reel("NEW")
+    other = plant.do(define_feed, 1, key="SLOT-NEW", station=plant.insertion)
+    plant.do(load_feed, 1, feed=plant.slot_r, container=old, position=(0, 0))
+    plant.do(load_feed, 1, feed=other, container=new, position=(0, 0))
+    arguments = {"station": plant.insertion, "assembly": plant.board, "position": 10}
+    plant.do(start_setup, 6, key="SETUP-2", feeds={"R1": other, "R2": other, "C1": plant.slot_c}, **arguments)
+    first, second = plant.boards(2, minute=7)
+    arguments = {"station": plant.insertion, "entered": moment(9), "positions": [(5, 5), (15, 15)]}
+    plant.do(record_passes, 10, units=[first, second], **arguments)
+    assert (sureness_of(first, old.lot), sureness_of(first, new.lot)) == (Sureness.CERTAIN, None)
+    assert (sureness_of(second, old.lot), sureness_of(second, new.lot)) == (None, Sureness.CERTAIN)
+
+
+def test_a_third_set_up_adds_no_row_twice() -> None:
+    plant = Plant(mode=ScanMode.LOOSE)
+    (board,) = plant.boards(1, minute=3)
+    plant.do(record_passes, 5, units=[board], station=plant.insertion)
+    changeover(plant, 6)
+    arguments = {"station": plant.insertion, "assembly": plant.board}
+    plant.do(start_setup, 8, key="SETUP-3", feeds={"R1": plant.slot_r}, **arguments)
+    rows = Pass.objects.filter(unit=board, superseded=None).values_list("setup__key", flat=True)
+    assert sorted(rows) == ["SETUP", "SETUP-2", "SETUP-3"]
+
+
+def test_a_pass_where_nothing_gives_what_the_step_fills_is_stopped() -> None:
+    plant = Plant()
+    bare = make_station("BARE")
+    plant.board.steps.get(number=10).stations.add(bare)
+    (board,) = plant.boards()
+    assert refused(plant, "stopped", start_pass, unit=board, station=bare).extra["rule"] == "no-setup"

@@ -23,6 +23,7 @@ from trace.floor.operations.feeds import (
     take_off_feed,
     top_up_feed,
 )
+from trace.floor.operations.passes import start_pass
 from trace.holds.operations import place_holds
 from trace.material.models import Container, Derivation, Feed, FeedRecord, SetUp
 from trace.material.operations.setups import define_feed, start_tape
@@ -70,7 +71,7 @@ def test_what_was_believed_before_a_late_record_stays_readable() -> None:
     assert old.get().superseded == standing.recorded
 
 
-@pytest.mark.parametrize("operation", [load_feed, splice_feed, top_up_feed, find_on_feed])
+@pytest.mark.parametrize("operation", [load_feed, splice_feed, top_up_feed])
 def test_putting_on_is_refused(operation) -> None:
     plant = Plant()
     details = {"lead": 1, "tolerance": 0} if operation is splice_feed else {}
@@ -316,3 +317,27 @@ def test_a_substitute_may_come_off_with_the_part_it_stands_for() -> None:
     plant.do(top_up_feed, 2, feed=plant.slot_r, container=plant.reel("CB-2", other))
     result = plant.do(take_off_feed, 5, feed=plant.slot_r, label="CB-9")
     assert sources_of(result) == {"CB-1", "CB-2"}
+
+
+def test_what_is_found_is_recorded_though_it_may_not_be_there() -> None:
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("CB-1"))
+    wrong, expired, held = (
+        plant.reel("CB-3", plant.capacitor),
+        plant.reel("CB-4", expiry=date(2026, 3, 1)),
+        plant.reel("CB-5"),
+    )
+    plant.do(place_holds, 2, targets=[held], reason="a crack")
+    for minute, container in ((5, wrong), (6, expired), (7, held)):
+        plant.do(find_on_feed, minute, feed=plant.slot_r, container=container)
+        assert container.key in candidates_at(plant.slot_r, ticks(minute))
+    (board,) = plant.boards()
+    assert refused(plant, "stopped", start_pass, 8, unit=board, station=plant.insertion).extra["rule"] == "held"
+
+
+@pytest.mark.parametrize("count", [-1, 2**31])
+def test_impossible_counts_are_refused(count: int) -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1")
+    refused(plant, "feed-refused", load_feed, feed=plant.slot_r, container=reel, quantity=count)
+    refused(plant, "feed-refused", splice_feed, feed=plant.slot_r, container=reel, lead=count, tolerance=0)

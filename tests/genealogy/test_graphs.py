@@ -312,6 +312,8 @@ def test_a_void_pass_had_bounded_nothing(plant: Plant) -> None:
     plant.board.steps.get(number=10).stations.add(loose, plant.test)
     slot: Feed = plant.do(define_feed, key="LOOSE-SLOT", station=loose)
     plant.do(start_setup, key="LOOSE-SETUP", station=loose, assembly=plant.board, feeds={"R1": slot})
+    bench: Feed = plant.do(define_feed, key="BENCH", station=plant.test)
+    plant.do(start_setup, key="BENCH-SETUP", station=plant.test, assembly=plant.board, feeds={"C1": bench})
     plant.do(load_feed, 0, feed=slot, container=plant.reel("A"))
     (board,) = plant.boards()
     visit = plant.run(board, plant.test, 2, 3, outcome=Pass.Outcome.FAILED)

@@ -9,7 +9,7 @@ from tests.factories import Plant
 from tests.web.conftest import Suspects
 from trace.core.keys import label_text
 from trace.material.operations.stock import define_supplier
-from trace.web.scan import SUGGESTIONS, read_scan, slips_of, suggest
+from trace.web.scan import SUGGESTIONS, slips_of, suggest
 
 pytestmark = pytest.mark.django_db
 
@@ -91,4 +91,3 @@ def test_a_slip_of_each_kind_is_found() -> None:
 
 def test_suggestions_are_few(suspects: Suspects) -> None:
     assert len(suggest("SN")) <= SUGGESTIONS
-    assert read_scan("SN-").suggestions == read_scan("SN-").suggestions

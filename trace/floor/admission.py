@@ -15,7 +15,7 @@ from trace.floor.rules import DueStep, Facts, Stopped, judge
 from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
-from trace.material.models import Feed, SetUp
+from trace.material.models import Feed, SetUp, SetUpLine
 from trace.material.queries import find_setup_at, list_giving, list_on_feeds
 
 
@@ -33,16 +33,17 @@ class Admission:
 def admit(
     units: Sequence[Unit],
     station: Station,
-    move: Move,
+    moves: Sequence[Move],
     scan: int,
     setup: SetUp | None = None,
     positions: Sequence[tuple[int, int]] | None = None,
 ) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
 
-    For use inside a moving operation, after its row locks. `setup` is a tape's; else the one that
-    served each unit's part at the station when it was scanned. `positions` are those it will draw
-    at, where it does not draw by the clock. The number of queries does not grow with the number of units.
+    For use inside a moving operation, after its row locks. `moves` are what a hold may refuse.
+    `setup` is a tape's; else the one that served each unit's part at the station when it was
+    scanned. `positions` are those it will draw at, where it does not draw by the clock. The number
+    of queries does not grow with the number of units.
     """
     routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
     position = positions[0][0] if positions else scan
@@ -51,7 +52,8 @@ def admit(
     contents = contents_of(units)
     local = _things_at(station, [s for s in setups.values() if s], positions)
     everything = [*local, *(inner for inside in contents.values() for inner in inside)]
-    holds = find_holds(move, everything)
+    holds = [hold for move in moves for hold in find_holds(move, everything)]
+    served = _served_elsewhere([part for part, found in setups.items() if found is None])
     places = places_of(units)
     missing = list_missing_children(units)
     admissions, refusals = [], []
@@ -64,6 +66,9 @@ def admit(
             station=station.key,
             due=DueStep(due.number, due.name, tuple(s.key for s in due.stations.all())) if due else None,
             scrapped=unit.scrapped is not None,
+            made_later=scan < unit.created,
+            scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),
+            without_setup=tuple(sorted(served.get((unit.part_id, due.number), ()))) if due else (),
             missing_children=tuple(
                 f"{part} at {designator}"
                 for designator, part, number in missing[unit.pk]
@@ -87,6 +92,20 @@ def admit(
             refusals=[(r.extra["rule"], r.message, r.action) for r in refusals],
         )
     return admissions
+
+
+def _served_elsewhere(parts: Sequence[int]) -> dict[tuple[int, int], set[str]]:
+    """{(part, step number): designators of that step that some set-up of the part serves}."""
+    if not parts:
+        return {}
+    lines = SetUpLine.objects.filter(setup__assembly__in=parts).values_list("setup__assembly", "designator").distinct()
+    known = set(lines)
+    numbers = Designator.objects.filter(parent__in=parts, step_number__isnull=False)
+    served: dict[tuple[int, int], set[str]] = defaultdict(set)
+    for part, name, number in numbers.values_list("parent", "name", "step_number"):
+        if number is not None and (part, name) in known:
+            served[part, number].add(name)
+    return served
 
 
 def list_missing_children(units: Sequence[Unit]) -> dict[int, list[tuple[str, str, int | None]]]:

@@ -63,7 +63,11 @@ def _reach(feed: Feed) -> int:
 
 
 def reckon_feed(feed: Feed, by: Person) -> None:
-    """Bring a feed's spans in step with its records and draws. For use inside an operation."""
+    """Bring a feed's spans in step with its records and draws. For use inside an operation.
+
+    Locks the feed before reading it: what another operation did there meanwhile is seen.
+    """
+    feed = Feed.objects.select_for_update(of=("self",)).select_related("axis__tape").get(pk=feed.pk)
     records = list_records(feed)
     since = counts_draws(records)
     draws: list[Draw] = []

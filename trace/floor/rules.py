@@ -35,6 +35,9 @@ class Facts:
     packed_in: str | None = None
     shipped_to: str | None = None
     missing_children: tuple[str, ...] = ()
+    scrapped_children: tuple[str, ...] = ()
+    made_later: bool = False
+    without_setup: tuple[str, ...] = ()
     held: tuple[str, ...] = field(default=())
 
 
@@ -100,6 +103,24 @@ RULES: tuple[Rule, ...] = (
         "a serialised child that an earlier step should have fitted is missing",
         lambda f: f"{f.unit} still needs {', '.join(f.missing_children)}." if f.missing_children else None,
         "Fit what is missing first.",
+    ),
+    Rule(
+        "child-scrapped",
+        "a unit fitted in it was scrapped",
+        lambda f: f"{', '.join(f.scrapped_children)} in {f.unit} was scrapped." if f.scrapped_children else None,
+        "Remove it, and fit a good one.",
+    ),
+    Rule(
+        "made-later",
+        "the scan lies before the unit was made",
+        lambda f: f"{f.unit} was made after that moment." if f.made_later else None,
+        "Give the right moment.",
+    ),
+    Rule(
+        "no-setup",
+        "the step fills places that a set-up or a tape serves, and none is in force here",
+        lambda f: f"Nothing on record here gives {', '.join(f.without_setup[:5])}." if f.without_setup else None,
+        "Scan the tape, or have the set-up of this station recorded.",
     ),
     Rule(
         "held",

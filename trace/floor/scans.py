@@ -14,6 +14,7 @@ from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import contents_of
 from trace.floor.draws import length_class, reckon_after
 from trace.floor.models import Pass, Unit
+from trace.floor.setups import spread_over_setups
 from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -21,6 +22,10 @@ from trace.material.models import Axis, SetUp
 
 LAST_FEW = 1_000
 """How many of a station's latest passes are looked at for its last scan: two full batches."""
+
+CLOSING = [
+    "inside", "outcome", "scanned_out", "closed", "drew", "only", "began", "first", "last", "ended", "length_class",
+]  # fmt: skip
 
 BOUNDS = ["last", "ended", "length_class"]
 
@@ -59,10 +64,11 @@ def close_pass(
         if hasty(inside.station, inside.scanned_in, inside.scanned_out):
             _begin_before_scans(inside)
         _bound(inside, scanned_out)
-    inside.save()
+    inside.save(update_fields=CLOSING)
     if only is not None or inside.drew != Pass.Drew.ALL:
         judge_by_designator([inside.unit])
     reckon_after([inside], by)
+    spread_over_setups([inside], by)
 
 
 def judge_by_designator(units: Iterable[Unit]) -> None:
@@ -84,6 +90,8 @@ def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station
 def want_drawn(drew: str | None, only: Sequence[str] | None, setup: SetUp | None) -> None:
     if drew is not None and drew not in Pass.Drew.values:
         raise PassRefused(f"“{drew}” does not say what was drawn.", action="Say all, none or unsure.")
+    if drew == Pass.Drew.NONE and only is not None:
+        raise PassRefused("It can't have drawn nothing and some designators.", action="Say one or the other.")
     if only is not None:
         served = set(setup.lines.values_list("designator", flat=True)) if setup else set()
         if unknown := sorted(set(only) - served):

@@ -17,7 +17,8 @@ from trace.material.models import Container, Feed, FeedRecord, Span
 
 @dataclass(frozen=True)
 class StockItem:
-    """A suspect container or tape in the plant: `where` in words, `quantity` at the start or None."""
+    """A suspect container or tape in the plant: `where` in words, `quantity` at the start or
+    None, `wholly` suspect or in part, the key of the `feed` that it is on."""
 
     kind: str
     key: str
@@ -26,6 +27,7 @@ class StockItem:
     where: str
     quantity: Decimal | None
     wholly: bool
+    feed: str = ""
 
 
 def list_stock(evidence: Evidence, at: int = OPEN) -> list[StockItem]:
@@ -46,11 +48,22 @@ def list_stock(evidence: Evidence, at: int = OPEN) -> list[StockItem]:
             _where(container, on_feed.get(container.pk)),
             container.quantity,
             evidence.suspects[container.pk].whole_until == OPEN,
+            on_feed.get(container.pk, ""),
         )
         for container in containers
         if container.pk not in emptied
     ]
     return items + _tapes(evidence, at, [f for f, verdict in evidence.verdicts.items() if verdict.possible])
+
+
+def where_is(container: Container, evidence: Evidence, at: int = OPEN) -> StockItem | str:
+    """Where a suspect container is at a moment: an item of stock, or in words why it is none."""
+    for item in list_stock(evidence, at):
+        if item.key == container.key and item.kind == container.kind:
+            return item
+    if container.received > at:
+        return "not in the plant yet"
+    return "left the plant" if container.gone is not None and container.gone <= at else "used up"
 
 
 def _on_feeds(evidence: Evidence, at: int) -> QuerySet[Span]:

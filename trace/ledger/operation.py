@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any, ParamSpec, TypeVar
 
 from django.apps import apps
-from django.db import transaction
+from django.db import OperationalError, connection, transaction
 from django.db.models import Model
 
 from trace.core.clock import now
@@ -40,6 +40,12 @@ class UnknownActor(Refusal):
 
     code = "unknown-actor"
     action = "Sign in as yourself, or ask an administrator to link your account to a person."
+
+
+DEADLOCK = "40P01"
+"""PostgreSQL's SQLSTATE for a transaction that it undid to end a deadlock."""
+
+RETRIES = 3
 
 
 @dataclass(frozen=True)
@@ -94,6 +100,16 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
                 raise RuntimeError(f"{work.__name__} was called inside another operation")
             if arguments["by"] is None:
                 raise UnknownActor("Nobody is named as the one who does this.")
+            for _ in range(RETRIES):
+                try:
+                    return carry_out(request, arguments)
+                except OperationalError as error:
+                    # Two operations locked the same rows in turn; the database undid this one.
+                    if connection.in_atomic_block or getattr(error.__cause__, "sqlstate", "") != DEADLOCK:
+                        raise
+            return carry_out(request, arguments)
+
+        def carry_out(request: Request | None, arguments: dict[str, Any]) -> R:
             with transaction.atomic():
                 if gate:
                     gate()

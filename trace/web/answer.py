@@ -211,15 +211,13 @@ def customers_table(answer: Answer) -> Table:
     )
 
 
+def stock_where(item: StockItem) -> Several:
+    """Where a container or tape is, its feed a link."""
+    return Several(("on feed", Ref("feed", item.feed)), " ") if item.feed else Several((item.where,))
+
+
 def stock_table(answer: Answer) -> Table:
     """Suspect material that is in no unit yet."""
-    feeds = "on feed "
-
-    def where(item: StockItem) -> Several:
-        if item.where.startswith(feeds):
-            return Several(("on feed", Ref("feed", item.where.removeprefix(feeds))), " ")
-        return Several((item.where,))
-
     return Table(
         "stock",
         "Still in the plant",
@@ -227,7 +225,7 @@ def stock_table(answer: Answer) -> Table:
             Column("what", "What", lambda item: Several((item.kind, _item_ref(item)), " ")),
             Column("part", "Part", lambda item: Ref("part", item.part)),
             Column("lot", "Lot", lambda item: Ref("lot", item.lot) if item.lot else ""),
-            Column("where", "Where", where),
+            Column("where", "Where", stock_where),
             Column("quantity", "Held at first", lambda item: item.quantity, number=True),
             Column("wholly", "Wholly suspect", lambda item: "wholly" if item.wholly else "in part", choose=True),
         ],

@@ -163,7 +163,7 @@ def _by_key(key: str) -> Iterator[Found]:
 
 def _by_other_name(text: str) -> Iterator[Found]:
     for kind, name in OTHER_NAMES.items():
-        yield from _describe(kind, Q(**{name: text}) | Q(**{name: text.upper()}), 50)
+        yield from _describe(kind, Q(**{f"{name}__iexact": text}), 50)
 
 
 def _describe(kind: str, wanted: Q, limit: int = 5) -> Iterator[Found]:

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
-from trace.core.clock import OPEN, now, to_ticks
+from trace.core.clock import OPEN, to_ticks
 from trace.core.keys import free_key
 from trace.core.models import Person
 from trace.engineering.models import Part, Station
-from trace.floor.draws import length_class, reckon_after
 from trace.floor.models import Pass
-from trace.floor.scans import judge_by_designator
+from trace.floor.setups import spread_over_setups
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
-from trace.ledger.operation import note
 from trace.material.models import Axis, Feed, SetUp
 from trace.material.operations.setups import SetUpRefused, serve_lines
 from trace.material.queries import get_axis
@@ -39,7 +37,7 @@ def start_setup(
     the station counts. Refuses with SetUpRefused, WrongPart (what is loaded does not belong there),
     Held.
     """
-    axis = get_axis(station)
+    axis = Axis.objects.select_for_update().get(pk=get_axis(station).pk)
     check_moves(Move.LOAD, [station])
     if any(feed.axis_id != axis.pk for feed in feeds.values()):
         raise SetUpRefused(f"Every feed must stand at {station.key}.")
@@ -61,36 +59,8 @@ def start_setup(
     setup = SetUp.objects.create(key=free_key(SetUp, key), assembly=assembly, axis=axis, first=position)
     serve_lines(setup, assembly, {designator: (feed, None) for designator, feed in feeds.items()})
     if before:
-        _hand_over(before, setup, by)
+        reaching = Pass.objects.filter(setup=before, last__gte=setup.first, superseded=None).exclude(
+            drew=Pass.Drew.NONE
+        )
+        spread_over_setups(reaching.select_related("unit", "axis", "setup"), by)
     return setup
-
-
-def _hand_over(before: SetUp, setup: SetUp, by: Person) -> None:
-    """Passes on record under the old set-up that reach past the changeover: those that began after it
-    drew from the new one, those that reach across it perhaps from each."""
-    recorded = to_ticks(now())
-    reaching = list(
-        Pass.objects.filter(setup=before, last__gte=setup.first, superseded=None)
-        .exclude(drew=Pass.Drew.NONE)
-        .select_related("unit", "axis")
-    )
-    across = [entry for entry in reaching if entry.first < setup.first]
-    Pass.objects.filter(pk__in=[entry.pk for entry in reaching]).update(superseded=recorded)
-    again = [_copy(entry, recorded, setup=setup, drew=entry.drew) for entry in reaching if entry not in across]
-    for entry in across:
-        again.append(_copy(entry, recorded, drew=Pass.Drew.UNSURE))
-        again.append(_copy(entry, recorded, setup=setup, drew=Pass.Drew.UNSURE))
-    Pass.objects.bulk_create(again)
-    judge_by_designator(entry.unit for entry in across)
-    note(*(entry.unit for entry in reaching))
-    reckon_after([*reaching, *again], by)
-
-
-def _copy(entry: Pass, recorded: int, **changes: object) -> Pass:
-    """The pass as it is believed from now on."""
-    values = {field.attname: getattr(entry, field.attname) for field in Pass._meta.concrete_fields}
-    copy = Pass(**{**values, "id": None, "recorded": recorded, "superseded": None})
-    for name, value in changes.items():
-        setattr(copy, name, value)
-    copy.length_class = length_class(copy.first, copy.last)
-    return copy

@@ -8,7 +8,7 @@ from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.floor.draws import reckon_after, reckon_feed
-from trace.floor.models import Pass
+from trace.floor.models import Pass, Unit
 from trace.floor.scans import bound_anew
 from trace.holds.gate import moving
 from trace.ledger.operation import note
@@ -29,6 +29,7 @@ def void_pass(*, entry: Pass, reason: str, by: Person, at: datetime) -> Pass:
     Passes that its scans had bounded, and ends that were counted with it, are reckoned anew.
     Refuses with CorrectionRefused without a reason or when it was superseded before.
     """
+    Unit.objects.select_for_update().get(pk=entry.unit_id)
     entry = Pass.objects.select_for_update(of=("self",)).select_related("unit").get(pk=entry.pk)
     _want_standing(entry.superseded, reason)
     recorded = to_ticks(now())

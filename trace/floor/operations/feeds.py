@@ -26,6 +26,8 @@ from trace.material.spans import counts_draws, list_records
 
 Position = tuple[int, int]
 
+MOST_PARTS = 2**31 - 1
+
 POURED = {FeedRecord.Act.TOP_UP, FeedRecord.Act.HAND_FILL}
 """Acts that take some of a container's parts and leave it where it is."""
 
@@ -123,8 +125,10 @@ def find_on_feed(
 
     Where the record expected it, that is a sighting. Where it did not, a change went unrecorded
     since the last record or sighting here: from then both are candidates, and unknown with them.
-    Refusals as load_feed.
+    What is there is recorded even where it may not be (held, expired, the wrong part): the event says
+    so, and the interlock stops what comes next.
     """
+    container = lock_container(container)
     feed = _lock(feed)
     where = _where(feed, position, at)
     # A splice hangs there before its first part is drawn.
@@ -133,7 +137,11 @@ def find_on_feed(
         return _write(FeedRecord.Act.SIGHTING, feed, container, where, by, at)
     known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=where[1])
     since = known.aggregate(Max("last"))["last__max"] or 0
-    return _put_on(FeedRecord.Act.FOUND, feed, container, (since, where[1]), by, at)
+    try:
+        _check_load(FeedRecord.Act.FOUND, feed, container, at)
+    except Refusal as broken:
+        note(found_though=broken.code)
+    return _write(FeedRecord.Act.FOUND, feed, container, (since, where[1]), by, at)
 
 
 @moving
@@ -234,17 +242,28 @@ def _put_on(
     at: datetime,
     **details: int | None,
 ) -> FeedRecord:
-    lot = Lot.objects.select_for_update().get(pk=container.lot_id)
+    for what, count in details.items():
+        if count is not None and not 0 <= count <= MOST_PARTS:
+            raise FeedRefused(f"{what.capitalize()} can't be {count}.", action="Enter how many parts.")
+    Lot.objects.select_for_update().get(pk=container.lot_id)
     container = lock_container(container)
     feed = _lock(feed)
-    place = feed.axis.tape or feed.axis.station
-    check_moves(Move.LOAD, [container, lot, feed, place])
-    if container.gone is not None:
+    _check_load(act, feed, container, at)
+    return _write(act, feed, container, _where(feed, position, at), by, at, **details)
+
+
+def _check_load(act: str, feed: Feed, container: Container, at: datetime) -> None:
+    """Refuse what may not be put on this feed: held, gone, expired, the wrong part, or on another."""
+    place, moment = feed.axis.tape or feed.axis.station, to_ticks(at)
+    if place:
+        note(place)
+    check_moves(Move.LOAD, [container, container.lot, feed, place])
+    if container.gone is not None and container.gone <= moment:
         raise FeedRefused(f"Container {container.key} has left the plant.")
-    check_expiry(lot, at)
+    check_expiry(container.lot, at)
     check_part(feed, container)
     elsewhere = (
-        Span.objects.filter(container=container, end=OPEN, superseded=None)
+        Span.objects.filter(Q(end=OPEN) | Q(until__gt=moment), container=container, superseded=None, since__lte=moment)
         .exclude(feed=feed)
         .select_related("feed")
         .first()
@@ -254,9 +273,6 @@ def _put_on(
             f"Container {container.key} is on record at {elsewhere.feed.key}.",
             action=f"Take it off {elsewhere.feed.key} first.",
         )
-    if place:
-        note(place)
-    return _write(act, feed, container, _where(feed, position, at), by, at, **details)
 
 
 def _lock(feed: Feed) -> Feed:

@@ -24,6 +24,7 @@ from trace.floor.scans import (
     scans_elsewhere,
     want_drawn,
 )
+from trace.floor.setups import spread_over_setups
 from trace.holds.gate import find_holds, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -52,9 +53,9 @@ def start_pass(
     scan = to_ticks(at)
     lock_station(station)
     locked = _lock([unit])
-    _want_setup(setup, locked)
+    _want_setup(setup, station, locked)
     neighbour = neighbour_scan(station, scan, by)
-    (admission,) = admit(locked, station, Move.START, scan, setup, position and [position])
+    (admission,) = admit(locked, station, [Move.START], scan, setup, position and [position])
     (entry,) = _record(
         [admission], station, by, scanned_in=scan, positions=position and [position], neighbour=neighbour
     )
@@ -77,10 +78,13 @@ def finish_pass(
     Refuses with PassRefused when it is inside nowhere or the time is before it went in, Stopped
     when held.
     """
+    if before := get_open_pass(unit):
+        lock_station(before.station)
     (unit,) = _lock([unit])
     inside = get_open_pass(unit)
     if inside is None:
         raise PassRefused(f"{unit.key} is not inside any station.", action="Scan it in first.")
+    inside.unit = unit
     _want_outcome(outcome)
     if held := find_holds(Move.FINISH, [*contents_of([unit])[unit.pk], inside.station]):
         raise Stopped(f"Stop. Held: {held[0].reason}", action="Call the quality engineer.", rule="held")
@@ -126,12 +130,12 @@ def record_passes(
         raise PassRefused("A unit is named twice.")
     lock_station(station)
     locked = {unit.pk: unit for unit in _lock(units)}
-    _want_setup(setup, locked.values())
+    _want_setup(setup, station, locked.values())
     scanned_in = to_ticks(entered) if entered else None
     neighbour = neighbour_scan(station, scanned_in or to_ticks(at), by)
     ordered = [locked[unit.pk] for unit in units]
     return _record(
-        admit(ordered, station, Move.START, scanned_in or to_ticks(at), setup, positions),
+        admit(ordered, station, [Move.START, Move.FINISH], scanned_in or to_ticks(at), setup, positions),
         station,
         by,
         scanned_in=scanned_in,
@@ -150,10 +154,12 @@ def _want_outcome(outcome: str) -> None:
         raise PassRefused(f"“{outcome}” is not an outcome.", action="Say passed, failed or aborted.")
 
 
-def _want_setup(setup: SetUp | None, units: Iterable[Unit]) -> None:
+def _want_setup(setup: SetUp | None, station: Station, units: Iterable[Unit]) -> None:
     for unit in units:
         if setup and setup.assembly_id != unit.part_id:
             raise PassRefused(f"Set-up {setup.key} is for another assembly than {unit.key}.", action="Scan its tape.")
+    if setup and setup.axis.station_id not in (None, station.pk):
+        raise PassRefused(f"Set-up {setup.key} is another station's.", action="Scan the tape, or nothing.")
 
 
 def _lock(units: Sequence[Unit]) -> list[Unit]:
@@ -241,4 +247,5 @@ def _record(
         if admission.repeated or drew is not None or only is not None or entry.drew != Pass.Drew.ALL
     )
     reckon_after(passes, by)
+    spread_over_setups(passes, by)
     return passes

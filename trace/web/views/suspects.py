@@ -16,13 +16,14 @@ from trace.core.keys import clean_key
 from trace.floor.queries import get_unit
 from trace.genealogy.paths import trace_paths
 from trace.genealogy.rules import Sureness
+from trace.genealogy.stock import where_is
 from trace.genealogy.suspicion import Suspicion
 from trace.material.models import Container, Derivation, Lot, Span
 from trace.material.queries import get_container
 from trace.web import answer as answers
-from trace.web.answer import Answer
+from trace.web.answer import Answer, stock_where
 from trace.web.asbuilt import merge_paths
-from trace.web.cells import Moment, Ref, Several, place_of
+from trace.web.cells import Moment, Ref, place_of
 from trace.web.costs import cost_sheet, summarise_costs
 from trace.web.moments import read_asof
 from trace.web.tables import Column, Table, respond
@@ -67,12 +68,7 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
     """Where a container's material went."""
     it = get_container(clean_key(key))
     answer = _answer(request, it)
-    open_span = it.spans.filter(superseded=None, end=OPEN).select_related("feed").first()
-    where: Any = Several(("in store", it.store), " ") if it.store else "in store"
-    if it.gone is not None:
-        where = Several(("left the plant", Moment(it.gone)), " ")
-    elif open_span:
-        where = Several(("on feed", Ref("feed", open_span.feed.key)), " ")
+    where = where_is(it, answer.population.evidence, answer.population.at)
     facts = [
         ("Kind", it.kind),
         ("Part", Ref("part", it.part.key, it.part.name)),
@@ -80,7 +76,7 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Date code", it.lot.date_code or "none given"),
         ("Held at first", it.quantity if it.quantity is not None else "not counted"),
         ("In the plant since", Moment(it.received)),
-        ("Where it is", where),
+        ("Where it is", where if isinstance(where, str) else stock_where(where)),
     ]
     tables = [_filled_from_table(it), _filled_into_table(it), _spans_table(it)]
     return _show(request, answer, facts, tables, [("container", it.key), ("lot", it.lot.key)])
