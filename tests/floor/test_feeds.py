@@ -341,3 +341,12 @@ def test_impossible_counts_are_refused(count: int) -> None:
     reel = plant.reel("CB-1")
     refused(plant, "feed-refused", load_feed, feed=plant.slot_r, container=reel, quantity=count)
     refused(plant, "feed-refused", splice_feed, feed=plant.slot_r, container=reel, lead=count, tolerance=0)
+
+
+def test_a_lot_that_expires_on_a_feed_stops_the_next_unit() -> None:
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("CB-1", expiry=date(2026, 3, 2)))
+    first, second = plant.boards(2)
+    plant.do(start_pass, 2, unit=first, station=plant.insertion)
+    late = refused(plant, "stopped", start_pass, 60 * 24, unit=second, station=plant.insertion)
+    assert late.extra["rule"] == "expired"

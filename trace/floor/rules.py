@@ -38,6 +38,7 @@ class Facts:
     scrapped_children: tuple[str, ...] = ()
     made_later: bool = False
     without_setup: tuple[str, ...] = ()
+    expired: tuple[str, ...] = ()
     held: tuple[str, ...] = field(default=())
 
 
@@ -121,6 +122,12 @@ RULES: tuple[Rule, ...] = (
         "the step fills places that a set-up or a tape serves, and none is in force here",
         lambda f: f"Nothing on record here gives {', '.join(f.without_setup[:5])}." if f.without_setup else None,
         "Scan the tape, or have the set-up of this station recorded.",
+    ),
+    Rule(
+        "expired",
+        "a lot on a feed here has passed its expiry (what is melted in a bath does not count)",
+        lambda f: f"Lot {', '.join(f.expired)} on a feed here has expired." if f.expired else None,
+        "Take it off the feed and load another.",
     ),
     Rule(
         "held",
