@@ -16,6 +16,8 @@ from trace.core.errors import Refusal
 
 KEY = re.compile(r"[A-Z0-9](?:[A-Z0-9-]*[A-Z0-9])?")
 KEY_LENGTH = 40
+UNSTORABLE = re.compile(r"[\x00\ud800-\udfff]")
+"""Characters that no database takes."""
 
 
 class BadKey(Refusal):
@@ -23,6 +25,13 @@ class BadKey(Refusal):
 
     code = "bad-key"
     action = "Use capital letters, digits and hyphens only."
+
+
+class BadText(Refusal):
+    """A text is longer than its record takes, or has a character that can't be stored."""
+
+    code = "bad-text"
+    action = "Type it again, shorter and without special characters."
 
 
 class KeyInUse(Refusal):
@@ -38,6 +47,17 @@ def clean_key(text: str) -> str:
     if not KEY.fullmatch(key) or len(key) > KEY_LENGTH:
         raise BadKey(f"“{text.strip()[:60]}” is not a key.")
     return key
+
+
+def clean_text(text: str, limit: int, what: str) -> str:
+    """`text`, trimmed; it may be empty. Refuses with BadText what is too long or can't be stored,
+    naming `what` it is."""
+    text = text.strip()
+    if UNSTORABLE.search(text):
+        raise BadText(f"{what} has a character that can't be stored.")
+    if len(text) > limit:
+        raise BadText(f"{what} may have {limit} characters, not {len(text)}.")
+    return text
 
 
 def free_key(kind: type[Model], text: str) -> str:

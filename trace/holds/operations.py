@@ -9,6 +9,7 @@ from django.db.models import Model
 
 from trace.core.clock import now
 from trace.core.errors import Refusal
+from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.holds.gate import holding
 from trace.holds.models import Hold
@@ -30,22 +31,26 @@ def place_holds(
 ) -> list[Hold]:
     """Stop every move of the targets but those permitted, all of them or none.
 
-    Refuses with HoldRefused when the reason is empty.
+    A target named twice is held once. Refuses with HoldRefused when the reason is empty or nothing
+    is named.
     """
-    if not reason.strip():
+    reason = clean_text(reason, 300, "The reason")
+    if not reason:
         raise HoldRefused("A hold needs a reason.")
+    if not targets:
+        raise HoldRefused("A hold needs something to hold.", action="Name what is to stop, then place the hold.")
     recorded = now()
     holds = [
         Hold(
             target_kind=kind,
             target_key=key,
-            reason=reason.strip(),
+            reason=reason,
             permits=[move.value for move in permits],
             placed=at,
             placed_by=by,
             recorded=recorded,
         )
-        for kind, key in map(subject_of, targets)
+        for kind, key in dict.fromkeys(map(subject_of, targets))
     ]
     return Hold.objects.bulk_create(holds)
 
@@ -53,12 +58,13 @@ def place_holds(
 @holding
 def release_hold(*, hold: Hold, reason: str, by: Person, at: datetime) -> Hold:
     """End a hold. Refuses with HoldRefused without a reason, or when it was released before."""
-    if not reason.strip():
+    reason = clean_text(reason, 300, "The reason")
+    if not reason:
         raise HoldRefused("A release needs its reason and evidence.")
     hold = Hold.objects.select_for_update().get(pk=hold.pk)
     if hold.released:
         raise HoldRefused(f"The {hold} was released before.", action="Nothing needs doing.")
-    hold.released, hold.released_by, hold.release_reason = at, by, reason.strip()
+    hold.released, hold.released_by, hold.release_reason = at, by, reason
     hold.save(update_fields=["released", "released_by", "release_reason"])
     note((hold.target_kind, hold.target_key))
     return hold

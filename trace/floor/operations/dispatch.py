@@ -7,11 +7,11 @@ from datetime import datetime
 
 from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
-from trace.core.keys import clean_key, free_key
+from trace.core.keys import clean_key, clean_text, free_key
 from trace.core.models import Person
-from trace.floor.admission import contents_of, list_missing_children, places_of
+from trace.floor.admission import contents_of, places_of
 from trace.floor.models import Carton, Consignment, Customer, Packing, Shipment, Unit
-from trace.floor.queries import find_due_steps
+from trace.floor.queries import find_flaws, find_last_known, lock_units
 from trace.floor.scans import bound_by_scan
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
@@ -28,31 +28,28 @@ class DispatchRefused(Refusal):
 @operation()
 def define_customer(*, key: str, name: str, by: Person, at: datetime) -> Customer:
     """Make a customer known."""
-    return Customer.objects.create(key=free_key(Customer, key), name=name)
+    return Customer.objects.create(key=free_key(Customer, key), name=clean_text(name, 120, "The name"))
 
 
 @moving
 def pack_units(*, carton: str, units: Sequence[Unit], by: Person, at: datetime) -> Carton:
     """Finished units go into a carton; a new label makes a new carton.
 
-    All or none. Refuses with Held, and with DispatchRefused units that are unfinished, scrapped,
-    fitted in another or packed already, and a carton on a shipment that has departed.
+    All or none. Refuses with Held, and with DispatchRefused units that are fitted in another or packed
+    already, that are unfinished, scrapped or incomplete, themselves or anything inside them, or that
+    were elsewhere after that moment, and a carton on a shipment that has departed.
     """
     if not units:
         raise DispatchRefused("Scan at least one unit.")
-    locked = list(
-        Unit.objects.select_for_update(of=("self",))
-        .select_related("part")
-        .filter(pk__in=[unit.pk for unit in units])
-        .order_by("pk")
-    )
+    locked = lock_units(units)
     box, _ = Carton.objects.get_or_create(key=clean_key(carton), defaults={"made": to_ticks(at)})
     _lock_cartons([box.pk])
     inside = contents_of(locked)
     check_moves(Move.PACK, [box, *(u for units_inside in inside.values() for u in units_inside)])
     if box.consignments.filter(until=None, shipment__departed__isnull=False).exists():
         raise DispatchRefused(f"Carton {box.key} has been shipped.")
-    _want_finished(locked)
+    _want_loose(locked, to_ticks(at))
+    _want_finished(inside)
     bound_by_scan(locked, to_ticks(at), by)
     recorded = to_ticks(now())
     Packing.objects.bulk_create(
@@ -65,9 +62,10 @@ def pack_units(*, carton: str, units: Sequence[Unit], by: Person, at: datetime) 
 def unpack_unit(*, unit: Unit, reason: str, by: Person, at: datetime) -> Unit:
     """A unit is taken out of its carton again. DispatchRefused without a reason, when it is not
     packed, or when the carton has been shipped."""
+    reason = clean_text(reason, 300, "The reason")
     (unit,) = Unit.objects.select_for_update().filter(pk=unit.pk)
     packing = Packing.objects.filter(unit=unit, until=None).select_related("carton").first()
-    if not reason.strip() or packing is None:
+    if not reason or packing is None:
         raise DispatchRefused("Say why." if packing else f"{unit.key} is in no carton.")
     _lock_cartons([packing.carton_id])
     if packing.carton.consignments.filter(until=None, shipment__departed__isnull=False).exists():
@@ -85,8 +83,9 @@ def load_shipment(
 ) -> Shipment:
     """Cartons are put on a shipment to a customer; a new label opens a new shipment.
 
-    All or none. Refuses with Held, and with DispatchRefused a carton that is empty or on another
-    shipment, or a shipment that has departed or goes to somebody else.
+    All or none. Refuses with Held, and with DispatchRefused a carton that is empty, on another
+    shipment or has in it what may not be packed, or a shipment that has departed or goes to somebody
+    else.
     """
     load, _ = Shipment.objects.get_or_create(
         key=clean_key(shipment), defaults={"customer": customer, "opened": to_ticks(at)}
@@ -113,7 +112,8 @@ def load_shipment(
 def send_shipment(*, shipment: Shipment, by: Person, at: datetime) -> Shipment:
     """The shipment leaves for its customer with everything on it.
 
-    Refuses with Held when anything on it is held, DispatchRefused when it is empty or has departed.
+    Refuses with Held when anything on it is held, DispatchRefused when it is empty, has departed or
+    has on it what may not be packed.
     """
     loaded = Consignment.objects.filter(shipment=shipment, until=None)
     cartons = _lock_cartons(loaded.values_list("carton", flat=True))
@@ -138,23 +138,27 @@ def _lock_cartons(ids: Iterable[int]) -> list[Carton]:
 
 def _check_cartons(move: Move, shipment: Shipment, cartons: Sequence[Carton]) -> None:
     units = list(Unit.objects.filter(packings__carton__in=cartons, packings__until=None))
-    inside = [unit for units_inside in contents_of(units).values() for unit in units_inside]
-    check_moves(move, [shipment, *cartons, *inside])
+    inside = contents_of(units)
+    check_moves(move, [shipment, *cartons, *(unit for units_inside in inside.values() for unit in units_inside)])
+    _want_finished(inside)
 
 
-def _want_finished(units: Sequence[Unit]) -> None:
-    places, due, missing = places_of(units), find_due_steps(units), list_missing_children(units)
+def _want_loose(units: Sequence[Unit], moment: int) -> None:
+    """Neither in a unit nor in a carton, and nowhere else after that moment."""
+    places, known = places_of(units), find_last_known(units)
     for unit in units:
         where = places.get(unit.pk, {})
-        if unit.scrapped is not None:
-            raise DispatchRefused(f"{unit.key} was scrapped.", action="Put it in the scrap cage.")
         if home := where.get("fitted_in"):
             raise DispatchRefused(f"{unit.key} is fitted in {home}; pack that.")
-        if station := where.get("inside_at"):
-            raise DispatchRefused(f"{unit.key} is still inside {station}.")
-        if step := due.get(unit.pk):
-            raise DispatchRefused(f"{unit.key} is not finished: step {step} is due.")
         if "packed_in" in where:
             raise DispatchRefused(f"{unit.key} is packed already.")
-        for designator, part, _ in missing[unit.pk]:
-            raise DispatchRefused(f"{unit.key} still needs {part} at {designator}.")
+        if moment < known[unit.pk]:
+            raise DispatchRefused(
+                f"{unit.key} was on record elsewhere after that moment.",
+                action="Give the right time, or have the later record corrected.",
+            )
+
+
+def _want_finished(contents: dict[int, list[Unit]]) -> None:
+    for message, action in find_flaws(contents).values():
+        raise DispatchRefused(message, action=action)

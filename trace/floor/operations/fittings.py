@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
+from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.engineering.models import BomLine
 from trace.engineering.queries import list_fitting_parts
-from trace.floor.admission import contents_of, list_missing_children, places_of
+from trace.floor.admission import contents_of, places_of
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.floor.operations.feeds import check_expiry, lock_container
 from trace.floor.operations.passes import BATCH
-from trace.floor.queries import find_due_steps, find_packing
+from trace.floor.queries import find_flaws, find_last_known, list_parents, lock_units
 from trace.floor.scans import bound_by_scan, judge_by_designator
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
@@ -36,8 +37,9 @@ class FittingRefused(Refusal):
 def fit_child(*, unit: Unit, designator: str, child: Unit, by: Person, at: datetime) -> Fitting:
     """A serialised child goes into a designator of a unit.
 
-    Refuses with Held, WrongPart, FittingRefused: the child is unfinished, scrapped, packed, inside
-    a station or fitted elsewhere, or the designator is taken.
+    Refuses with Held, WrongPart, FittingRefused: the child is packed, fitted elsewhere or was after
+    that moment; it or anything in it is unfinished, scrapped, incomplete or inside a station; the
+    designator is taken, or the unit is inside what is packed.
     """
     return _fit_children([(unit, designator, child)], by, at)[0]
 
@@ -55,33 +57,41 @@ def fit_children(*, fits: Sequence[tuple[Unit, str, Unit]], by: Person, at: date
 
 def _fit_children(fits: Sequence[tuple[Unit, str, Unit]], by: Person, at: datetime) -> list[Fitting]:
     """The number of queries does not grow with the number of children, but with that of their parts."""
-    locked = {unit.pk: unit for unit in _lock(*(unit for fit in fits for unit in (fit[0], fit[2])))}
-    fits = [(locked[unit.pk], designator, locked[child.pk]) for unit, designator, child in fits]
+    named = [unit for fit in fits for unit in (fit[0], fit[2])]
+    locked = {unit.pk: unit for unit in lock_units(named, parents=True)}
+    fits = [(locked[unit.pk], _designator(name), locked[child.pk]) for unit, name, child in fits]
     children = [child for _, _, child in fits]
-    check_moves(Move.FIT, [thing for inside in contents_of(list(locked.values())).values() for thing in inside])
+    chains = list_parents([unit for unit, _, _ in fits])
+    check_moves(
+        Move.FIT,
+        [
+            *(thing for inside in contents_of([*locked.values()]).values() for thing in inside),
+            *(parent for chain in chains.values() for parent in chain),
+        ],
+    )
     standing = _standing_in([unit for unit, _, _ in fits])
     fitting_parts: dict[tuple[int, str], set[int]] = {}
-    places = places_of([*locked.values()])
-    due, missing = find_due_steps(children), list_missing_children(children)
+    places = places_of([*locked.values(), *(parent for chain in chains.values() for parent in chain)])
+    flaws, known = find_flaws(contents_of(children)), find_last_known(children)
     for unit, designator, child in fits:
         if (unit.part_id, designator) not in fitting_parts:
             fitting_parts[unit.part_id, designator] = list_fitting_parts(unit.part, designator)
         parts = fitting_parts[unit.part_id, designator]
-        _want_unpacked(unit, places.get(unit.pk, {}).get("packed_in", ""))
+        _want_unpacked([unit, *chains[unit.pk]], places)
         _judge_place(unit, designator, child.part_id, child.key, parts, standing.get((unit.pk, designator)))
-        if child.scrapped is not None:
-            raise FittingRefused(f"{child.key} was scrapped.", action="Put it in the scrap cage.")
         where = places.get(child.pk, {})
         if home := where.get("fitted_in"):
             raise FittingRefused(f"{child.key} is on record inside {home}.", action=f"Remove it from {home} first.")
-        if station := where.get("inside_at"):
-            raise FittingRefused(f"{child.key} is still inside {station}.")
-        if step := due.get(child.pk):
-            raise FittingRefused(f"{child.key} is not finished: step {step} is due.", action="Take it there first.")
-        for place, part, _ in missing[child.pk]:
-            raise FittingRefused(f"{child.key} still needs {part} at {place}.", action="Fit that first.")
+        if child.pk in flaws:
+            message, action = flaws[child.pk]
+            raise FittingRefused(message, action=action)
         if "packed_in" in where:
             raise FittingRefused(f"{child.key} is packed in a carton.")
+        if to_ticks(at) < known[child.pk]:
+            raise FittingRefused(
+                f"{child.key} was on record elsewhere after that moment.",
+                action="Give the right time, or have the later record corrected.",
+            )
     if len({child.pk for child in children}) < len(fits) or len({(unit.pk, d) for unit, d, _ in fits}) < len(fits):
         raise FittingRefused("A child or a designator is named twice.")
     bound_by_scan(children, to_ticks(at), by)
@@ -112,15 +122,17 @@ def fit_part(
     It adds to the record and rewrites nothing. Refuses with Held (what the bin may give, too),
     WrongPart, Expired, FittingRefused.
     """
+    designator, reason = _designator(designator), clean_text(reason, 300, "The reason")
     container = container and lock_container(container)
-    (unit,) = _lock(unit)
+    (unit,) = lock_units([unit], parents=True)
     if (container is None) == (feed is None):
         raise FittingRefused("Scan the container or the bin that the part came from.")
-    if not reason.strip():
+    if not reason:
         raise FittingRefused("Say why the part is fitted.")
+    around = _around(unit)
     if container:
-        check_moves(Move.FIT, [unit, container, container.lot])
-        if container.gone is not None:
+        check_moves(Move.FIT, [*around, container, container.lot])
+        if _gone(container, at):
             raise FittingRefused(f"Container {container.key} has left the plant.")
         _want_place(unit, designator, container.part_id, container.key)
         check_expiry(container.lot, at)
@@ -133,7 +145,7 @@ def fit_part(
     if not 0 <= position[0] <= position[1] < OPEN:
         raise FittingRefused("The position runs backwards or lies outside the axis.")
     inside = [span.container for span in list_giving([feed], *position) if span.container]
-    check_moves(Move.FIT, [unit, feed, *inside, *(container.lot for container in inside)])
+    check_moves(Move.FIT, [*around, feed, *inside, *(container.lot for container in inside)])
     _want_place(unit, designator, None, feed.key)
     for container in inside:
         _want_place(unit, designator, container.part_id, container.key)
@@ -167,23 +179,25 @@ def remove_part(
     A lot-tracked part may be kept: in a new container labelled `salvage`, or `into` one; it is then
     derived from this designator. Refuses with Held, FittingRefused, WrongPart, KeyInUse.
     """
+    designator, reason = _designator(designator), clean_text(reason, 300, "The reason")
     into = into and lock_container(into)
-    (unit,) = _lock(unit)
-    if not reason.strip():
+    (unit,) = lock_units([unit], parents=True)
+    if not reason:
         raise FittingRefused("Say why it is removed.")
     line = BomLine.objects.filter(designators__parent=unit.part, designators__name=designator).first()
     if line is None:
         raise FittingRefused(f"{unit.part.key} has no designator {designator}.")
-    _want_unpacked(unit)
+    chain = [unit, *list_parents([unit])[unit.pk]]
+    _want_unpacked(chain, places_of(chain))
     standing = _standing(unit, designator)
     if standing.holds == Fitting.Holds.NOTHING if standing else line.child.serialised:
         raise FittingRefused(f"{designator} of {unit.key} is empty on record.")
     child = standing.child if standing else None
-    check_moves(Move.REMOVE, [unit, child, into])
+    check_moves(Move.REMOVE, [*_around(unit), into])
     if salvage or into:
         if child:
             raise FittingRefused(f"{child.key} has a serial; it needs no container.")
-        if into and into.gone is not None:
+        if into and _gone(into, at):
             raise FittingRefused(f"Container {into.key} has left the plant.")
         if into and into.part_id not in list_fitting_parts(unit.part, designator):
             raise WrongPart(f"{into.key} is for another part than {designator} of {unit.part.key} holds.")
@@ -196,18 +210,23 @@ def remove_part(
     return _fit(unit, designator, by, at, holds=Fitting.Holds.NOTHING, reason=reason)
 
 
-def _lock(*units: Unit) -> list[Unit]:
-    return list(
-        Unit.objects.select_for_update(of=("self",))
-        .select_related("part")
-        .filter(pk__in=[unit.pk for unit in units])
-        .order_by("pk")
-    )
+def _designator(text: str) -> str:
+    return clean_text(text, 20, "A designator")
+
+
+def _gone(container: Container, at: datetime) -> bool:
+    return container.gone is not None and container.gone <= to_ticks(at)
+
+
+def _around(unit: Unit) -> list[Unit]:
+    """The unit, what is inside it and what it is inside of: a hold on any of them stops work on it."""
+    return [*contents_of([unit])[unit.pk], *list_parents([unit])[unit.pk]]
 
 
 def _want_place(unit: Unit, designator: str, part_id: int | None, name: str) -> None:
     parts = list_fitting_parts(unit.part, designator)
-    _want_unpacked(unit)
+    chain = [unit, *list_parents([unit])[unit.pk]]
+    _want_unpacked(chain, places_of(chain))
     _judge_place(unit, designator, part_id, name, parts, _standing(unit, designator))
 
 
@@ -224,11 +243,16 @@ def _judge_place(
         raise FittingRefused(f"{designator} of {unit.key} holds {standing.child}.", action="Remove that one first.")
 
 
-def _want_unpacked(unit: Unit, carton: str | None = None) -> None:
-    if carton is None and (packing := find_packing(unit)):
-        carton = packing.carton.key
-    if carton:
-        raise FittingRefused(f"{unit.key} is packed in carton {carton}.", action="Take it out with a record first.")
+def _want_unpacked(chain: Sequence[Unit], places: Mapping[int, dict[str, str]]) -> None:
+    """Neither the unit nor anything that it is inside of, up to the outermost, is packed or shipped."""
+    for holder in chain:
+        where = places.get(holder.pk, {})
+        if customer := where.get("shipped_to"):
+            raise FittingRefused(f"{holder.key} is on record as shipped to {customer}.")
+        if carton := where.get("packed_in"):
+            raise FittingRefused(
+                f"{holder.key} is packed in carton {carton}.", action="Take it out with a record first."
+            )
 
 
 def _standing(unit: Unit, designator: str) -> Fitting | None:

@@ -8,11 +8,12 @@ from datetime import datetime
 
 from trace.core.clock import to_ticks
 from trace.core.errors import Refusal
-from trace.core.keys import clean_key, free_key
+from trace.core.keys import clean_key, clean_text, free_key
 from trace.core.models import Person
 from trace.engineering.models import Part, Site
+from trace.floor.admission import contents_of, places_of
 from trace.floor.models import Pass, Unit, WorkOrder
-from trace.floor.queries import get_open_pass
+from trace.floor.queries import get_open_pass, list_parents, lock_units
 from trace.floor.scans import bound_by_scan, close_pass
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
@@ -52,14 +53,23 @@ def release_order(*, key: str, part: Part, site: Site, serials: Sequence[str], b
 def scrap_unit(*, unit: Unit, reason: str, by: Person, at: datetime) -> Unit:
     """The unit is scrap. Children stay in it until they are removed with a record.
 
-    Refuses with OrderRefused without a reason or twice, with Held.
+    Refuses with OrderRefused without a reason, twice, or when it or what it is inside of is packed or
+    shipped; with Held, a hold on what is inside it or on what it is inside of too.
     """
-    unit = Unit.objects.select_for_update().get(pk=unit.pk)
-    if not reason.strip():
+    (unit,) = lock_units([unit], parents=True)
+    if not clean_text(reason, 300, "The reason"):
         raise OrderRefused("Say why it is scrapped.")
     if unit.scrapped is not None:
         raise OrderRefused(f"{unit.key} was scrapped before.", action="Nothing needs doing.")
-    check_moves(Move.SCRAP, [unit])
+    chain = [unit, *list_parents([unit])[unit.pk]]
+    check_moves(Move.SCRAP, [*chain, *contents_of([unit])[unit.pk]])
+    places = places_of(chain)
+    for holder in chain:
+        where = places.get(holder.pk, {})
+        if "shipped_to" in where:
+            raise OrderRefused(f"{holder.key} is on record as shipped to {where['shipped_to']}.")
+        if "packed_in" in where:
+            raise OrderRefused(f"{holder.key} is packed in carton {where['packed_in']}.", action="Take it out first.")
     if inside := get_open_pass(unit):
         close_pass(inside, Pass.Outcome.ABORTED, max(to_ticks(at), inside.began), by)
         note(inside.station)

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from decimal import Decimal
 
-from trace.core.clock import now, to_ticks
+from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
-from trace.core.keys import clean_key, free_key
+from trace.core.keys import clean_key, clean_text, free_key
 from trace.core.models import Person
 from trace.engineering.models import Part
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import operation
-from trace.material.models import Container, Derivation, Lot, Supplier
+from trace.material.models import Container, Derivation, FeedRecord, Lot, Span, Supplier
+
+MOST = Decimal(10) ** 10
+"""Quantities stay below this: 14 digits, four of them decimals."""
+
+STAYS = {FeedRecord.Act.LOAD, FeedRecord.Act.SPLICE, FeedRecord.Act.FOUND}
+"""Acts after which the container itself is at the feed; others pour some of it and leave it where it was."""
 
 
 class StockRefused(Refusal):
@@ -29,7 +35,9 @@ def define_supplier(*, key: str, name: str, is_plant: bool = False, by: Person, 
     """Make a supplier known. The plant is one, once, for what it makes or mixes itself."""
     if is_plant and Supplier.objects.filter(is_plant=True).exists():
         raise StockRefused("The plant is already known as a supplier of its own lots.")
-    return Supplier.objects.create(key=free_key(Supplier, key), name=name, is_plant=is_plant)
+    return Supplier.objects.create(
+        key=free_key(Supplier, key), name=clean_text(name, 120, "The name"), is_plant=is_plant
+    )
 
 
 @operation()
@@ -49,22 +57,33 @@ def receive_lot(
 ) -> Lot:
     """Receive a lot in containers, each (label key, quantity or None where nobody counted).
 
-    More containers of a lot received before join it. Refuses with StockRefused an assembly that is
-    tracked by serial or a quantity that is not positive, with KeyInUse a label in use.
+    More containers of a lot received before join it; its expiry stays as on record. Refuses with
+    StockRefused an assembly that is tracked by serial, no lot number, another expiry than on record,
+    or a quantity that can't be; with KeyInUse a label in use; with BadText.
     """
+    number, date_code = clean_text(number, 60, "The lot number"), clean_text(date_code, 10, "The date code")
+    store = clean_text(store, 60, "The store")
+    if not number:
+        raise StockRefused("A lot has a number.", action="Enter the supplier's number from the label.")
+    _want_kind(kind)
     if part.serialised:
         raise StockRefused(f"{part.key} is tracked by serial; it has no lots.")
-    lot, _ = Lot.objects.get_or_create(  # type: ignore[misc]  # the key is free, or asked for, only when it is created
+    lot, new = Lot.objects.get_or_create(  # type: ignore[misc]  # the key is free, or asked for, only when it is created
         supplier=supplier,
         part=part,
-        number=number.strip(),
-        date_code=date_code.strip(),
+        number=number,
+        date_code=date_code,
         defaults={"key": lambda: free_key(Lot, key), "expiry": expiry, "received": at},
     )
     if lot.key != clean_key(key):
         raise StockRefused(
             f"Lot {number} of {supplier} is on record as {lot.key}, not {clean_key(key)}.",
             action=f"Receive these containers under {lot.key}.",
+        )
+    if not new and expiry not in (None, lot.expiry):
+        raise StockRefused(
+            f"Lot {lot.key} is on record as {f'good until {lot.expiry}' if lot.expiry else 'without an expiry'}.",
+            action="Check the date on the label; if the record is wrong, call the quality engineer.",
         )
     for label, quantity in containers:
         _want_some(quantity, label)
@@ -86,7 +105,7 @@ def split_container(
 ) -> Container:
     """Fill a new container from part of another. Refuses with Held, StockRefused, KeyInUse."""
     _want_some(quantity, key)
-    (source,) = _lock([source], Move.DIVIDE)
+    (source,) = _lock([source], Move.DIVIDE, at)
     result = _derived(key, [source], source.kind, quantity, at)
     _derive(result, [source], Derivation.Deed.SPLIT, by, at, quantity)
     return result
@@ -103,15 +122,28 @@ def merge_containers(
 ) -> Container:
     """Pour containers of one part together, into a new one or into one that already holds some.
 
-    A new one with several lots in it gets a lot number of the plant's. Refuses with Held,
-    StockRefused.
+    A new one with several lots in it gets a lot number of the plant's, good as long as the first of
+    them. Refuses with Held, and with StockRefused what has expired, or would expire before the lot of
+    the container that it is poured into.
     """
-    everything = _lock([*sources, *([into] if into else [])], Move.DIVIDE)
+    everything = _lock([*sources, *([into] if into else [])], Move.DIVIDE, at)
     if len({container.part_id for container in everything}) != 1:
         raise StockRefused("Only containers of one part can be merged.")
     poured = [container for container in everything if into is None or container.pk != into.pk]
     if not poured:
         raise StockRefused("There is nothing to pour in.")
+    for container in poured:
+        expiry = container.lot.expiry
+        if expiry and expiry < at.astimezone(UTC).date():
+            raise StockRefused(f"Container {container.key} expired on {expiry}.", action="Put it aside, marked.")
+    if into:
+        (kept,) = (container for container in everything if container.pk == into.pk)
+        for container in poured:
+            if _expires(container.lot) < _expires(kept.lot):
+                raise StockRefused(
+                    f"Container {container.key} expires before {kept.key}, which would then be wrong on its label.",
+                    action="Pour both into a new container.",
+                )
     result = into or _derived(key, poured, poured[0].kind, None, at)
     _derive(result, poured, Derivation.Deed.MERGE, by, at)
     return result
@@ -135,13 +167,14 @@ def make_batch(
     if part.serialised:
         raise StockRefused(f"{part.key} is tracked by serial; it has no batches.")
     _want_some(quantity, key)
-    sources = _lock(sources, Move.DIVIDE)
+    _want_kind(kind)
+    sources = _lock(sources, Move.DIVIDE, at)
     if not sources:
         raise StockRefused("A batch is made of something: scan what goes into it.")
     result = Container.objects.create(
         key=free_key(Container, key),
         part=part,
-        lot=plant_lot(key, part, at),
+        lot=plant_lot(key, part, at, [source.lot for source in sources]),
         kind=kind,
         own=False,
         quantity=quantity,
@@ -154,28 +187,37 @@ def make_batch(
 @moving
 def store_container(*, container: Container, store: str, by: Person, at: datetime) -> Container:
     """A container is moved to another store, quarantine among them. Refuses with Held."""
-    (container,) = _lock([container], Move.STORE)
-    container.store = store.strip()
+    store = clean_text(store, 60, "The store")
+    (container,) = _lock([container], Move.STORE, at)
+    container.store = store
     container.save(update_fields=["store"])
     return container
 
 
 @moving
 def discard_container(*, container: Container, reason: str, by: Person, at: datetime) -> Container:
-    """A container leaves the plant for good: scrapped, used up or returned. Refuses with Held."""
-    (container,) = _lock([container], Move.SCRAP)
-    if not reason.strip():
+    """A container leaves the plant for good: scrapped, used up or returned.
+
+    Refuses with Held, and with StockRefused when it has left, or is on a feed.
+    """
+    reason = clean_text(reason, 300, "The reason")
+    (container,) = _lock([container], Move.SCRAP, at)
+    if not reason:
         raise StockRefused("Say why it leaves.")
+    if container.gone is not None:
+        raise StockRefused(f"Container {container.key} has left the plant.")
     if to_ticks(at) < container.received:
         raise StockRefused(f"Container {container.key} came after that moment.")
+    if feed := _on_feed(container):
+        raise StockRefused(f"Container {container.key} is on record at {feed}.", action=f"Take it off {feed} first.")
     container.gone = to_ticks(at)
     container.save(update_fields=["gone"])
     return container
 
 
-def plant_lot(key: str, part: Part, at: datetime) -> Lot:
-    """A lot of the plant's own for what it mixed, named after the container. StockRefused where the
-    plant is not known as a supplier."""
+def plant_lot(key: str, part: Part, at: datetime, mixed: Iterable[Lot] = ()) -> Lot:
+    """A lot of the plant's own for what it mixed, named after the container; it expires with the first
+    of the lots in it. StockRefused where the plant is not known as a supplier."""
     plant = Supplier.objects.filter(is_plant=True).first()
     if plant is None:
         raise StockRefused(
@@ -183,7 +225,12 @@ def plant_lot(key: str, part: Part, at: datetime) -> Lot:
             action="An administrator defines it once, as the plant.",
         )
     return Lot.objects.create(
-        key=free_key(Lot, f"{clean_key(key)}-LOT"), supplier=plant, part=part, number=key, received=at
+        key=free_key(Lot, f"{clean_key(key)}-LOT"),
+        supplier=plant,
+        part=part,
+        number=key,
+        expiry=min((lot.expiry for lot in mixed if lot.expiry), default=None),
+        received=at,
     )
 
 
@@ -196,7 +243,7 @@ def make_remainder(key: str, candidates: Iterable[Container | None], part: Part,
     return Container.objects.create(
         key=free_key(Container, key),
         part=part,
-        lot_id=lot_id or plant_lot(key, part, at).pk,
+        lot_id=lot_id or plant_lot(key, part, at, [c.lot for c in known if c]).pk,
         kind=kind,
         own=False,
         received=to_ticks(at),
@@ -234,11 +281,33 @@ def _derive(
 
 
 def _want_some(quantity: Decimal | None, label: str) -> None:
-    if quantity is not None and not quantity > 0:
+    if quantity is None:
+        return
+    if not quantity.is_finite() or not 0 < quantity < MOST or quantity != round(quantity, 4):
         raise StockRefused(f"Container {label} can't hold {quantity}.")
 
 
-def _lock(containers: Sequence[Container], move: Move) -> list[Container]:
+def _want_kind(kind: str) -> None:
+    if kind not in Container.Kind.values:
+        raise StockRefused("There is no such kind of container.", action="Choose a reel, box or another of the list.")
+
+
+def _expires(lot: Lot) -> date:
+    return lot.expiry or date.max
+
+
+def _on_feed(container: Container) -> str | None:
+    """The feed that the container itself is at now."""
+    spans = Span.objects.filter(container=container, end=OPEN, superseded=None).select_related("feed")
+    for feed in {span.feed for span in spans}:
+        records = FeedRecord.objects.filter(feed=feed, container=container, superseded=None)
+        last = records.exclude(act=FeedRecord.Act.SIGHTING).order_by("happened", "id").last()
+        if last and last.act in STAYS:
+            return feed.key
+    return None
+
+
+def _lock(containers: Sequence[Container], move: Move, at: datetime) -> list[Container]:
     """The containers locked in the fixed order, in the plant, and not held against the move."""
     locked = list(
         Container.objects.select_for_update(of=("self",))
@@ -247,7 +316,7 @@ def _lock(containers: Sequence[Container], move: Move) -> list[Container]:
         .order_by("pk")
     )
     for container in locked:
-        if container.gone is not None:
+        if container.gone is not None and container.gone <= to_ticks(at):
             raise StockRefused(f"Container {container.key} has left the plant.")
     check_moves(move, [*locked, *(container.lot for container in locked)])
     return locked
