@@ -158,7 +158,9 @@ class MaterialDeeds(Deeds):
             seen.append(last)
 
     def change_over(self, a: int, b: int, c: int) -> None:
-        station, variant = self.pick(INSERTION, a), b % 2
+        """Where no range reaches across it; tests/floor/test_changeovers.py has those that do."""
+        exact = [station for station in INSERTION if self.log.modes[station] not in ("one at a time", "loose")]
+        station, variant = self.pick(exact, a), b % 2
         key, position = f"{station}-{self.number}", self.cycle
         self.shop.change_over(station, variant, moment(self.minute), key=key, position=position, log=self.log)
         self.setups[station] = self.shop.serves(station, variant)[1]

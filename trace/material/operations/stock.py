@@ -283,7 +283,7 @@ def _derive(
 def _want_some(quantity: Decimal | None, label: str) -> None:
     if quantity is None:
         return
-    if not quantity.is_finite() or not 0 < quantity < MOST or quantity != round(quantity, 4):
+    if not Decimal(quantity).is_finite() or not 0 < quantity < MOST or quantity != round(quantity, 4):
         raise StockRefused(f"Container {label} can't hold {quantity}.")
 
 
