@@ -7,7 +7,7 @@ from django.test import Client
 
 from tests.factories import Plant
 from tests.web.conftest import Suspects
-from trace.core.keys import label_text
+from trace.core.keys import check_character, label_text
 from trace.material.operations.stock import define_supplier
 from trace.web.scan import SUGGESTIONS, slips_of, suggest
 
@@ -91,3 +91,9 @@ def test_a_slip_of_each_kind_is_found() -> None:
 
 def test_suggestions_are_few(suspects: Suspects) -> None:
     assert len(suggest("SN")) <= SUGGESTIONS
+
+
+def test_a_wrong_check_character_offers_the_key_as_it_was_read(suspects: Suspects) -> None:
+    key = suspects.product.key
+    wrong = next(c for c in "AB" if c != check_character(key))
+    assert suggest(f"{key}.{wrong}")[0].key == key

@@ -118,7 +118,7 @@ def _unknown(text: str) -> tuple[str, str]:
 
 
 def suggest(text: str) -> list[Found]:
-    """Things whose key is one slip away from a text, or begins with it, the likelier first.
+    """Things whose key is this one, one slip away from it, or begins with it, the likelier first.
 
     Slips are looked up, not searched for: every key that a wrong, missing, doubled or swapped
     character could have come from is asked of the index. A check character that was read says
@@ -131,6 +131,7 @@ def suggest(text: str) -> list[Found]:
         key = ""
     slips = slips_of(key) if key else set()
     near: list[Found] = []
+    as_read = [found for kind in KINDS if key for found in _describe(kind, Q(key=key))]
     for kind in KINDS:
         if slips:
             near += _describe(kind, Q(key__in=slips), SUGGESTIONS)
@@ -142,7 +143,7 @@ def suggest(text: str) -> list[Found]:
     near = list(dict.fromkeys(near))
     if check:
         near.sort(key=lambda found: check_character(found.key) != check[:1])
-    return near[:SUGGESTIONS]
+    return list(dict.fromkeys([*as_read, *near]))[:SUGGESTIONS]
 
 
 def slips_of(key: str) -> set[str]:
