@@ -128,7 +128,7 @@ def stop_and_look(*, targets: list, units: list[Unit], plant: Plant) -> Rows:
     return seen
 
 
-on_postgresql = pytest.mark.skipif("connection.vendor != 'postgresql'")
+on_postgresql = pytest.mark.skipif("connection.vendor != 'postgresql'", reason="PostgreSQL's own; CI runs it there")
 
 
 @on_postgresql
@@ -148,7 +148,7 @@ def test_a_gate_that_only_checks_leaks(monkeypatch) -> None:
     assert race.leaks > 0
 
 
-@pytest.mark.skipif("connection.vendor != 'sqlite'")
+@pytest.mark.skipif("connection.vendor != 'sqlite'", reason="SQLite's own; CI runs it there")
 def test_on_sqlite_writers_are_alone_from_their_first_statement() -> None:
     assert settings.DATABASES["default"]["OPTIONS"]["transaction_mode"] == "IMMEDIATE"
     race = Race(workers=4, pause=0.01)
