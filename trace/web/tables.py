@@ -59,7 +59,6 @@ class Table:
     preset: Mapping[str, str] = field(default_factory=dict)
     sort: str = ""
     note: str = ""
-    searchable: bool = True
 
     def bind(self, query: QueryDict, path: str, asof: str) -> Shown:
         """The table as a request asks for it."""
