@@ -3,7 +3,7 @@
 With `--json` one object, complete and stable in shape (moments ISO 8601 with the plant's offset):
 
     at          the moment asked for, null for now
-    where       {kind, key, customer, customer_name, carton, since, step, words}
+    where       {kind, key, customer, customer_name, carton, since, step, begun, words}
     unit        {key, part, part_name, places, children [the same again]}
     places      [{designator, part, entries}]; no entries where nothing is on record
     entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,

@@ -11,7 +11,6 @@ from django.shortcuts import render
 from django.urls import reverse
 
 from trace.core.clock import OPEN
-from trace.core.errors import NotFound
 from trace.core.keys import clean_key
 from trace.floor.queries import get_unit
 from trace.genealogy.paths import trace_paths
@@ -19,9 +18,9 @@ from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import where_is
 from trace.genealogy.suspicion import Suspicion
 from trace.material.models import Container, Derivation, Lot, Span
-from trace.material.queries import get_container
+from trace.material.queries import get_container, get_lot
 from trace.web import answer as answers
-from trace.web.answer import Answer, stock_where
+from trace.web.answer import Answer, pieces_cell
 from trace.web.asbuilt import merge_paths
 from trace.web.cells import Moment, Ref, place_of
 from trace.web.costs import cost_sheet, summarise_costs
@@ -30,14 +29,6 @@ from trace.web.tables import Column, Table, respond
 
 MOST_PATHS = 200
 """So many ways into one unit are shown."""
-
-
-def get_lot(key: str) -> Lot:
-    """The lot of a key, or NotFound."""
-    lot = Lot.objects.select_related("part", "supplier").filter(key=clean_key(key)).first()
-    if lot is None:
-        raise NotFound(f"No lot has the key {key[:60]}.")
-    return lot
 
 
 def _answer(request: HttpRequest, thing: Lot | Container) -> Answer:
@@ -76,7 +67,7 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Date code", it.lot.date_code or "none given"),
         ("Held at first", it.quantity if it.quantity is not None else "not counted"),
         ("In the plant since", Moment(it.received)),
-        ("Where it is", where if isinstance(where, str) else stock_where(where)),
+        ("Where it is", where if isinstance(where, str) else pieces_cell(where.pieces)),
     ]
     tables = [_filled_from_table(it), _filled_into_table(it), _spans_table(it)]
     return _show(request, answer, facts, tables, [("container", it.key), ("lot", it.lot.key)])
