@@ -40,7 +40,9 @@ def serials(page: str) -> list[str]:
     """The serials in the units table, in order."""
     table = page[page.index('id="table-units"') :]
     table = table[: table.index("</table>")] if "</table>" in table else table
-    return re.findall(r'<td><a class="key" href="/units/([A-Z0-9-]+)/', table[: table.find('id="table-', 5)] or table)
+    return re.findall(
+        r'<td[^>]*><span><a class="key" href="/units/([A-Z0-9-]+)/', table[: table.find('id="table-', 5)] or table
+    )
 
 
 def test_a_lot_answers_in_words_with_its_numbers_as_links(visitor: Client, suspects: Suspects) -> None:

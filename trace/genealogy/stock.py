@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -188,7 +188,7 @@ def _tapes(evidence: Evidence, at: int, feeds: Collection[int]) -> list[StockIte
             tape.key,
             tape.assembly.key,
             "",
-            tuple(_board_sets(sure[tape], may_be - sure[tape])),
+            (_board_sets(sure[tape], may_be - sure[tape]),),
             Decimal(sum(end - first for first, end in may_be)),
             False,
         )
@@ -234,12 +234,11 @@ def _drawn_by(axis: int, at: int) -> tuple[Ranges, Ranges]:
     return Ranges(surely), Ranges(perhaps)
 
 
-def _board_sets(sure: Ranges, perhaps: Ranges) -> Iterator[str]:
+def _board_sets(sure: Ranges, perhaps: Ranges) -> str:
     """Which board sets are on a tape, in words."""
-    if sure:
-        yield f"board sets {_name_sets(sure)}, not yet inserted"
-    if perhaps:
-        yield f"{'and ' if sure else ''}perhaps board sets {_name_sets(perhaps)}"
+    if not sure:
+        return f"perhaps board sets {_name_sets(perhaps)}"
+    return f"board sets {_name_sets(sure)}" + (f", perhaps {_name_sets(perhaps)}" if perhaps else "")
 
 
 def _name_sets(ranges: Ranges) -> str:

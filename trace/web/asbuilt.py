@@ -64,9 +64,11 @@ class PartGroup:
         return sorted(found, key=lambda key: tuple(natural(key)))
 
     @property
-    def doubtful(self) -> bool:
-        """Whether any place has several candidates, or unknown ones."""
-        return any(place.candidates > 1 or any(e.unknown for e in place.standing) for place in self.places)
+    def doubts(self) -> list[str]:
+        """Why it is not certain what is in these places, as far as it is not."""
+        open_places = any(place.candidates > 1 or any(e.unknown for e in place.standing) for place in self.places)
+        unsure = any(not shown.entry.sure for place in self.places for shown in place.standing)
+        return ["not one alone"] * open_places + ["perhaps not drawn"] * unsure
 
 
 @dataclass
