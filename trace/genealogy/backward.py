@@ -85,6 +85,17 @@ class AsBuiltPlace:
         """What may rule here now."""
         return [entry for entry in self.entries if entry.standing]
 
+    @property
+    def filled(self) -> bool:
+        """Whether it is sure that something is here, if not what."""
+        standing = self.standing
+        return any(entry.sure for entry in standing) and all(entry.kind != "nothing" for entry in standing)
+
+    @property
+    def perhaps_filled(self) -> bool:
+        """Whether something may be here, or nothing."""
+        return not self.filled and any(entry.kind != "nothing" for entry in self.standing)
+
 
 @dataclass
 class AsBuilt:

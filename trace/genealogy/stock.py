@@ -133,7 +133,7 @@ def _is_past(span: Span, records: Collection[FeedRecord], at: int) -> bool:
         return False
     if tape and tape.built_until <= at or any(r.first >= span.end and r.happened + r.error <= at for r in records):
         return True
-    passes = Pass.objects.filter(axis=span.feed.axis_id, superseded=None, first__gte=span.end, ended__lte=at)
+    passes = Pass.objects.filter(axis=span.feed.axis_id, superseded=None, first__gte=span.end - 1, ended__lte=at)
     return passes.exists()
 
 

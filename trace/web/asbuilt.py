@@ -105,20 +105,6 @@ def read_tree(built: AsBuilt, find: str = "") -> ReadUnit:
     return unit
 
 
-def first_lots(built: AsBuilt) -> list[Origin]:
-    """Every first lot that may stand in a unit or in anything within it, each once, in order."""
-    found = {
-        origin.lot: origin
-        for unit in built.walk()
-        for place in unit.places
-        for entry in place.standing
-        for top in entry.origins
-        for origin in top.first_lots()
-        if origin.lot
-    }
-    return [found[key] for key in sorted(found, key=lambda key: tuple(natural(key)))]
-
-
 AT = re.compile(r"^at (\S+?)(?=,| until|$)")
 
 
