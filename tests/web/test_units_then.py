@@ -43,6 +43,7 @@ def test_an_open_pass_is_perhaps_in_the_sentence_the_rows_and_the_lots(visitor: 
     page = text_of(visitor.get(f"/units/{board.key}/").content.decode())
     assert "0 of 3 places are filled, and perhaps 3 more, from 2 lots." in page
     assert "RES R1, R2 2 places, lot LOT-GOOD, possible: perhaps not drawn" in page
+    assert "perhaps drawn from SLOT-R at INSERT, step 10 Step 10, at some time since 2026-03-02 06:51 by Ann" in page
     rows = rows_of(visitor.get(f"/units/{board.key}/?csv=lots"))
     assert {(row["Lot"], row["Sureness"]) for row in rows} == {("LOT-GOOD", "possible"), ("LOT-CAPS", "possible")}
     plant.do(finish_pass, 52, unit=board)

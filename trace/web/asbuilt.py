@@ -25,6 +25,11 @@ class ReadEntry:
         return self.entry.kind == "drawn" and self.entry.since < self.entry.until < OPEN
 
     @property
+    def still(self) -> bool:
+        """Whether the pass in which it was drawn is still open."""
+        return self.entry.kind == "drawn" and self.entry.until >= OPEN
+
+    @property
     def unknown(self) -> bool:
         """Whether it may be of unknown material."""
         return self.entry.kind == "unknown" or any(origin.container is None for origin in self.lots)
