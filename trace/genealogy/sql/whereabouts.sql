@@ -13,8 +13,9 @@ SELECT u.id,
                      AND NOT EXISTS (SELECT 1 FROM trace_pass p
                                      WHERE p.unit_id = u.id AND p.step_id = t.id AND p.superseded IS NULL
                                        AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s)),
-       EXISTS (SELECT 1 FROM trace_pass p
-               WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void' AND p.began <= %(at)s)
+       seen.id IS NOT NULL
+       OR EXISTS (SELECT 1 FROM trace_pass p
+                  WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void' AND p.began <= %(at)s)
        OR EXISTS (SELECT 1 FROM trace_fitting g
                   WHERE g.unit_id = u.id AND g.superseded IS NULL AND g.since <= %(at)s)
 FROM trace_unit u
