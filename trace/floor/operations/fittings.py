@@ -266,7 +266,7 @@ def _standing_in(units: Sequence[Unit]) -> dict[tuple[int, str], Fitting]:
 
 def _fit(unit: Unit, designator: str, by: Person, at: datetime, **content: object) -> Fitting:
     fitting = _begin(unit, designator, _standing(unit, designator), by, at, **content)
-    judge_by_designator([unit])
+    judge_by_designator([unit.pk])
     fitting.save()
     return fitting
 
