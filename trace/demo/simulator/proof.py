@@ -8,15 +8,17 @@ from dataclasses import dataclass, replace
 
 from django.db import transaction
 
+from trace.core.clock import OPEN
 from trace.core.errors import Refusal
 from trace.demo.simulator.disturbances import KINDS
 from trace.demo.simulator.disturbances.changes import tell_pending
 from trace.demo.simulator.disturbances.stock import verify
 from trace.demo.simulator.layout import Layout, lay_out
+from trace.demo.simulator.narrowest import Narrowest
 from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.shrinking import shrink
 from trace.demo.simulator.supply import receive, stock_up
-from trace.demo.simulator.truth import Fault, Tally, judge_backward, judge_question, questions
+from trace.demo.simulator.truth import Fault, Tally, judge_backward, judge_question, questions, weigh
 from trace.demo.simulator.work import assemble, carry_on, order_assemblies, ship, work
 
 ORDINARY: dict[str, Callable[[SimPlant, random.Random], object]] = {
@@ -89,8 +91,11 @@ def judge(plant: SimPlant, seed: int) -> Tally:
     """Everything that one plant is asked."""
     chance = random.Random(f"ask {seed}")
     tally = Tally(plants=1, played=plant.played, refused=plant.refused)
+    reasoning = Narrowest(plant)
     for question in questions(plant, chance):
-        judge_question(plant, question, tally)
+        carriers, certain, possible = judge_question(plant, question, tally)
+        if question.at == OPEN:
+            weigh(plant, reasoning, question, carriers, certain | possible, tally)
     units = sorted(plant.units)
     for key in chance.sample(units, min(8, len(units))):
         judge_backward(plant, plant.units[key], tally)

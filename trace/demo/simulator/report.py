@@ -17,12 +17,17 @@ def report(tally: Tally) -> str:
         f"{_count(tally, 'lost')}.",
         f"Wrong by what no evidence could reveal, counted apart: {_list(tally.hidden)}.",
         f"Possible and no carriers: {tally.wide}.",
+        f"Width: of {tally.reasoned} answers reasoned draw by draw ({tally.unreasoned} more had too many ways to try), "
+        f"named {tally.named} units, allowed by the records {tally.allowed}; {tally.excess} named beyond those,",
+        f"{tally.unnamed} allowed and not named, {tally.impossible} true carriers that the reasoning did not allow.",
         "",
-        f"{'disturbance':26} {'played':>7} {'answers changed':>16} {'by it alone':>12} {'possible, no carrier':>21}",
+        f"{'disturbance':26} {'played':>7} {'answers changed':>16} {'by it alone':>12} {'possible, no carrier':>21} "
+        f"{'beyond narrowest':>17}",
     ]
     for name in sorted(KINDS):
         lines.append(
-            f"{name:26} {tally.played[name]:7} {tally.changed[name]:16} {tally.alone[name]:12} {tally.wider[name]:21}"
+            f"{name:26} {tally.played[name]:7} {tally.changed[name]:16} {tally.alone[name]:12} {tally.wider[name]:21} "
+            f"{tally.beyond[name]:17}"
         )
     refused = {f"{verb} {code}": number for (verb, code), number in tally.refused.items()}
     return "\n".join([*lines, "", f"Refused on the way: {_list(refused)}."])

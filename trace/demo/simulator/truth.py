@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from trace.core.clock import OPEN
+from trace.demo.simulator.narrowest import Narrowest, TooMany
 from trace.demo.simulator.physics import Piece, SimUnit
 from trace.demo.simulator.plant import SimPlant
 from trace.genealogy.backward import AsBuilt, Origin, trace_backward
@@ -56,14 +57,20 @@ class Tally:
     certain: int = 0
     possible: int = 0
     wide: int = 0
-    narrowest: int = 0
+    reasoned: int = 0
     unreasoned: int = 0
+    named: int = 0
+    allowed: int = 0
+    excess: int = 0
+    unnamed: int = 0
+    impossible: int = 0
     faults: list[Fault] = field(default_factory=list)
     hidden: Counter[str] = field(default_factory=Counter)
     played: Counter[str] = field(default_factory=Counter)
     changed: Counter[str] = field(default_factory=Counter)
     alone: Counter[str] = field(default_factory=Counter)
     wider: Counter[str] = field(default_factory=Counter)
+    beyond: Counter[str] = field(default_factory=Counter)
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)
 
     def add(self, other: Tally) -> None:
@@ -127,6 +134,28 @@ def judge_question(plant: SimPlant, question: Question, tally: Tally) -> tuple[s
         if key not in carriers:
             tally.wider.update(kinds)
     return carriers, certain, possible
+
+
+def weigh(
+    plant: SimPlant, reasoning: Narrowest, question: Question, carriers: set[str], named: set[str], tally: Tally
+) -> None:
+    """Hold an answer against the narrowest that the records allow; who is named beyond it is counted by the kinds of
+    disturbance that touched it."""
+    try:
+        allowed = reasoning.carriers(question.what, question.key)
+    except TooMany:
+        tally.unreasoned += 1
+        return
+    tally.reasoned += 1
+    tally.named += len(named)
+    tally.allowed += len(allowed)
+    tally.excess += len(named - allowed)
+    tally.unnamed += len(allowed - named)
+    for key in named - allowed:
+        tally.beyond.update(plant.units[key].touched() or {"nothing"})
+    for key in carriers - allowed:
+        found = [p for p in plant.units[key].pieces() if plant.carries(p, question.what, question.key)]
+        tally.impossible += not all(piece.hidden for piece in found)
 
 
 def _blame(tally: Tally, what: str, unit: str, about: str, pieces: Iterable[Piece], *, every: bool = True) -> None:
