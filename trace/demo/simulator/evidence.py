@@ -89,6 +89,7 @@ class Evidence:
     setups: dict[str, list[tuple[int, int]]] = field(default_factory=lambda: defaultdict(list))
     visits: list[Visit] = field(default_factory=list)
     scans: dict[str, list[tuple[int, str]]] = field(default_factory=lambda: defaultdict(list))
+    received: dict[str, int] = field(default_factory=dict)
 
     def draws(self, feed: str) -> Iterator[Draw]:
         for events in self.events.values():
@@ -109,6 +110,8 @@ def read(plant: SimPlant) -> Evidence:
     for visit in evidence.visits:
         if not visit.void:
             _place(evidence, visit)
+    for label, fills in evidence.fills.items():
+        evidence.received.setdefault(label, min(at for at, _ in fills))
     for events in evidence.events.values():
         events.sort(key=lambda event: event.began)
     return evidence
@@ -140,7 +143,9 @@ def _read_act(evidence: Evidence, told: Told) -> None:
 
 def _read_stock(evidence: Evidence, told: Told) -> None:
     given = told.arguments
-    if told.verb == "split_container":
+    if told.verb == "receive_lot":
+        evidence.received |= {label: told.at for label, _ in given["containers"]}
+    elif told.verb == "split_container":
         evidence.fills[told.result.key].append((told.at, ("container", given["source"].key)))
     elif told.verb == "merge_containers":
         for source in given["sources"]:
@@ -254,7 +259,7 @@ def _place(evidence: Evidence, visit: Visit) -> None:
         served = [(0, OPEN, {designator: feed for feed, designator in TAPE_DESIGNATORS.items()})]
     else:
         setups = sorted(evidence.setups.get(visit.station, []))
-        ends = [*(start for start, _ in setups[1:]), OPEN]
+        ends = [*(start for start, _ in setups[1:]), OPEN][: len(setups)]
         served = [
             (start, end, serves(visit.station, variant)) for (start, variant), end in zip(setups, ends, strict=True)
         ]

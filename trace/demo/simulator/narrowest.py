@@ -84,7 +84,11 @@ class Narrowest:
     def _unknown_may_be(self, designator: str, what: str, key: str, moment: int) -> bool:
         part = next(places[designator] for places in PLACES.values() if designator in places)
         parts = {part, "RES2"} if part == "RES" and designator != "R5" else {part}
-        labels = [label for label, box in self.plant.boxes.items() if box.part in parts]
+        labels = [
+            label
+            for label, box in self.plant.boxes.items()
+            if box.part in parts and self.evidence.received[label] <= moment
+        ]
         return any(key in self._reach(label, moment, what, frozenset()) for label in labels)
 
     def _reach(self, container: str, moment: int, what: str, above: frozenset[str]) -> set[str]:
@@ -106,7 +110,9 @@ class Narrowest:
                     found |= {
                         k
                         for other, box in self.plant.boxes.items()
-                        if box.part == part and other not in above | {container}
+                        if box.part == part
+                        and other not in above | {container}
+                        and self.evidence.received[other] <= when
                         for k in self._reach(other, when, what, above | {container})
                     }
                 elif label != container:

@@ -54,7 +54,8 @@ class Box:
 
 @dataclass
 class SupplyPlace:
-    """A feeder slot, a bin or a dispensing head: a queue, its first piece at the pick-up."""
+    """A feeder slot, a bin or a dispensing head: a queue, its first piece at the pick-up. `causes` lie in what is
+    there now; `untold` are all changes here since the last one that was told."""
 
     key: str
     station: str
@@ -64,6 +65,7 @@ class SupplyPlace:
     boxes: list[str] = field(default_factory=list)
     kinds: set[str] = field(default_factory=set)
     causes: list[Cause] = field(default_factory=list)
+    untold: list[Cause] = field(default_factory=list)
     given: list[tuple[int, SimUnit]] = field(default_factory=list)
 
     @property

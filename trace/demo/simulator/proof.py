@@ -55,10 +55,11 @@ class Size:
 SIZES = {"small": Size(25, 8), "medium": Size(50, 24), "large": Size(150, 80)}
 
 
-def plan(seed: int, size: Size) -> list[Deed]:
-    """The deeds of one plant, in order. Disturbances come in turn from plant to plant, so that none is left out."""
+def plan(seed: int, size: Size, kinds: Sequence[str] = ()) -> list[Deed]:
+    """The deeds of one plant, in order. Disturbances, all or of these kinds, come in turn from plant to plant, so that
+    none is left out."""
     chance = random.Random(f"plan {seed}")
-    kinds = sorted(KINDS)
+    kinds = kinds or sorted(KINDS)
     first = seed * size.disturbances
     names = chance.choices(SHIFT, k=size.ordinary)
     for number in range(size.disturbances):

@@ -10,7 +10,7 @@ from trace.core.errors import Refusal
 from trace.demo.simulator.layout import LINKS
 from trace.demo.simulator.physics import Box, Chain, Piece, SupplyPlace
 from trace.demo.simulator.plant import SimPlant, Skip
-from trace.floor.operations.feeds import charge_bath, load_feed
+from trace.floor.operations.feeds import charge_bath, dump_bath, load_feed
 from trace.material.models import Feed, SetUp
 from trace.material.operations.setups import start_tape
 from trace.material.operations.stock import receive_lot
@@ -43,7 +43,8 @@ def _fill(plant: SimPlant, chance: random.Random, label: str, part: str, lot: st
 
 
 def stock_up(plant: SimPlant, chance: random.Random) -> None:
-    """The first stock: every lot of every part."""
+    """The first stock: every lot of every part. The bath is clean."""
+    plant.tell(dump_bath, feed=plant.feeds["WAVE-S"], cleaned=True)
     for part, lots in LOTS.items():
         for lot in lots:
             labels = [plant.new_key(lot) for _ in range(3)]
@@ -87,8 +88,9 @@ def load(plant: SimPlant, chance: random.Random, feed: str, *, inside: bool = Fa
 
 
 def put_on(place: SupplyPlace, box: Box) -> None:
-    """The parts move: whatever lay there is thrown away."""
+    """The parts move, as was told: whatever lay there is thrown away."""
     place.empty_out()
+    place.untold = []
     add_on(place, box)
 
 

@@ -31,6 +31,7 @@ def _change_untold(
     place.queue.extend(box.pieces)
     box.pieces, box.at, place.boxes = [], place.key, [box.key]
     place.causes, place.kinds = [cause], {name}
+    place.untold.append(cause)
     return box, cause
 
 
@@ -53,7 +54,9 @@ def _find(plant: SimPlant, place: SupplyPlace, box: Box, cause: Cause) -> None:
             container=plant.container(box.key),
             position=plant.position(place.key),
         )
-        cause.revealed = True
+        for each in place.untold:  # what came and went meanwhile was unknown material, and the record says so
+            each.revealed = True
+        place.untold = []
 
 
 @kind(
@@ -77,6 +80,7 @@ def _record_late(plant: SimPlant, place: SupplyPlace, box: Box, cause: Cause, be
     where = (begun, plant.now if counted is None else counted[1])
     plant.tell(load_feed, feed=plant.feeds[place.key], container=plant.container(box.key), position=where)
     cause.revealed = True
+    place.untold = []
 
 
 @kind(

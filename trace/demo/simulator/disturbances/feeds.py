@@ -119,6 +119,7 @@ def return_part_used(plant: SimPlant, chance: random.Random) -> None:
     result = plant.tell(take_off_feed, feed=plant.feeds[place.key], label=label, position=plant.position(place.key))
     kinds, causes = place.kinds | {"part-used, returned"}, list(place.causes)
     pieces = place.empty_out()
+    place.untold = []
     for piece in pieces:
         if piece:
             piece.kinds |= kinds
