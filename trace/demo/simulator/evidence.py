@@ -220,7 +220,7 @@ def _fit(evidence: Evidence, told: Told) -> None:
     if given.get("container"):
         event.container = given["container"].key
     elif given.get("feed"):
-        event.draws = [Draw(given["feed"].key, told.at, told.at, False, told.at)]
+        event.draws = [Draw(given["feed"].key, told.at, told.at, True, told.at)]
     evidence.events[unit, designator].append(event)
 
 

@@ -11,8 +11,10 @@ from typing import Any
 
 import django
 from django.core.management.base import BaseCommand, CommandError, CommandParser
-from django.db import connection
+from django.db import connection, transaction
 
+from trace.demo.simulator.bulk import record_many
+from trace.demo.simulator.layout import lay_out
 from trace.demo.simulator.proof import SIZES, Verdict, lacking, prove
 from trace.demo.simulator.report import report, tell_failure
 from trace.demo.simulator.truth import Tally
@@ -39,7 +41,14 @@ class Command(BaseCommand):
             help=f"at least {DEEP_PLANTS} plants, and every disturbance must change {DEEP_LEAST} answers",
         )  # fmt: skip
 
+        parser.add_argument(
+            "--bulk", type=int, metavar="BOARDS", help="instead: record so many boards in batches, and ask every lot"
+        )
+
     def handle(self, *args: Any, **options: Any) -> None:
+        if options["bulk"]:
+            self.record_bulk(options["bulk"])
+            return
         plants = max(options["plants"], DEEP_PLANTS) if options["deep"] else options["plants"]
         seeds = range(options["seed"], options["seed"] + plants)
         total, shown = Tally(), 0
@@ -55,6 +64,17 @@ class Command(BaseCommand):
             raise CommandError(f"{len(total.faults)} faults in {plants} plants.")
         if unproved := lacking(total, DEEP_LEAST if options["deep"] else 1):
             raise CommandError(f"Too few answers were changed by: {', '.join(unproved)}. Try more plants.")
+
+    def record_bulk(self, boards: int) -> None:
+        with scratch_database(), transaction.atomic():
+            bulk = record_many(lay_out(), boards)
+            transaction.set_rollback(True)
+        self.stdout.write(
+            f"{bulk.boards} boards recorded in {bulk.seconds:.1f} s, {bulk.per_second:.0f} a second; "
+            f"a million would take {1_000_000 / bulk.per_second / 3600:.1f} hours."
+        )
+        if bulk.wrong:
+            raise CommandError(f"Not exactly right: {', '.join(bulk.wrong)}.")
 
 
 def find_verdicts(seeds: Sequence[int], size: str, jobs: int) -> Iterator[Verdict]:

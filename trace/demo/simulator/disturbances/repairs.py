@@ -22,14 +22,14 @@ def _filled(plant: SimPlant, chance: random.Random) -> tuple[SimUnit, str]:
 
 @kind(
     "repaired from a bin",
-    does="a wrong part is replaced by one out of a bench bin, whatever lies in it then",
-    recorded="the place and the bin",
+    does="a wrong part is replaced by one out of a bench bin or off a reel, whatever lies there then",
+    recorded="the place and the feed",
 )
 def repaired_from_bin(plant: SimPlant, chance: random.Random) -> None:
     unit, designator = _filled(plant, chance)
-    bin_ = plant.pick(chance, ["FINAL-R", "LOOSE-R"] if designator[0] in "RT" else ["LOOSE-C"])
-    if designator == "T2":
-        bin_ = "LOOSE-C"
+    parts = {"RES"} if designator in ("R1", "R2", "T1") else {"CAP"}
+    near = [key for key, place in plant.places.items() if place.part in parts and plant.on_clock(key)]
+    bin_ = plant.pick(chance, near)
     place = plant.places[bin_]
     if not place.left:
         load(plant, chance, bin_)
