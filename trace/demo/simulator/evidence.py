@@ -9,10 +9,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from trace.core.clock import OPEN, to_ticks
-from trace.demo.simulator.layout import BEGIN, INSERTION, STATIONS, serves
+from trace.demo.simulator.layout import BEGIN, INSERTION, SECOND, STATIONS, WORK_SECONDS, serves
 from trace.demo.simulator.plant import SimPlant, Told
 from trace.engineering.models import ScanMode
 
+WORK = WORK_SECONDS * SECOND
 STEP = {**dict.fromkeys(INSERTION, 10), "TAPER": 20, "WAVE": 30, "FINAL": 10, "PROOF": 10}
 ACTS = {
     "load_feed": "load",
@@ -238,12 +239,29 @@ def ranges(evidence: Evidence, visit: Visit) -> tuple[int, int]:
         return before, min((at for at in own if at >= left and at > before), default=OPEN) if visit.outcome else OPEN
     began, ended = visit.scanned_in, visit.scanned_out
     if mode == ScanMode.ONE_AT_A_TIME:
-        here = [at for v in others if v.station == visit.station for at in _scans(v)]
-        if began is None:
-            began = max((at for at in here if at < scan), default=before)
-        if ended is None and visit.outcome:
-            ended = min((at for at in here if at > scan), default=None)
+        here = sorted({at for v in (*others, visit) if v.station == visit.station for at in _scans(v)})
+        start, end = _batch(here, scan)
+        if began is None or start < scan or (ended is not None and ended - began < WORK):
+            began = max((at for at in here if at < start), default=before)
+        if ended is not None:
+            ended = _batch(here, ended)[1]
+        elif visit.outcome:
+            ended = min((at for at in here if at > end), default=None)
     return before if began is None else began, OPEN if ended is None else ended
+
+
+def _batch(scans: list[int], scan: int) -> tuple[int, int]:
+    """The first and the last of the scans that follow each other faster than the work, this one among them."""
+    first = last = scan
+    for at in reversed([at for at in scans if at < scan]):
+        if first - at >= WORK:
+            break
+        first = at
+    for at in (at for at in scans if at > scan):
+        if at - last >= WORK:
+            break
+        last = at
+    return first, last
 
 
 def _scans(visit: Visit) -> list[int]:

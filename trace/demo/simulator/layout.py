@@ -43,6 +43,8 @@ STATIONS = {
     "FINAL": ScanMode.LOOSE,
     "PROOF": ScanMode.GATED,
 }
+WORK_SECONDS = 15
+"""Scans at ONE that are closer together are of one batch."""
 ROUTES = {
     "BOARD": {10: INSERTION, 20: ("TAPER",), 30: ("WAVE",)},
     "MODULE": {10: ("FINAL",)},
@@ -94,9 +96,14 @@ def lay_out() -> Layout:
     layout = Layout(person, site, supplier, define_customer(key="CUST", name="A customer", **done))
     for key, mode in STATIONS.items():
         layout.stations[key] = define_station(
-            key=key, name=key.title(), site=site, area="", scan_mode=mode, counts_cycles=key == "COUNT", work_seconds=0,
-            rate_per_hour=Decimal(0), **done,
-        )  # fmt: skip
+            key=key,
+            name=key.title(),
+            site=site,
+            scan_mode=mode,
+            counts_cycles=key == "COUNT",
+            work_seconds=WORK_SECONDS if key == "ONE" else 0,
+            **done,
+        )
     for level, keys in enumerate((COMPONENTS, ("BOARD",), ("MODULE",), ("PRODUCT",))):
         for key in keys:
             layout.parts[key] = define_part(

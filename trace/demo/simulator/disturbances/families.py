@@ -6,7 +6,7 @@ import random
 
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.plant import SimPlant
-from trace.demo.simulator.work import fit, free
+from trace.demo.simulator.work import assemble, fit, free, order_assemblies, release
 from trace.floor.operations.fittings import remove_part
 
 
@@ -16,6 +16,9 @@ from trace.floor.operations.fittings import remove_part
     recorded="both scans",
 )
 def child_moved(plant: SimPlant, chance: random.Random) -> None:
+    if not any(unit.children for unit in free(plant)):
+        order_assemblies(plant, chance)
+        assemble(plant, chance)
     homes = [(p, d, c) for p in free(plant) for d, c in sorted(p.children.items())]
     parent, designator, child = plant.pick(chance, homes)
     plant.tell(remove_part, unit=plant.unit(parent), designator=designator, reason="noisy")
@@ -25,6 +28,6 @@ def child_moved(plant: SimPlant, chance: random.Random) -> None:
         unit.kinds.add("child moved")
     plant.wait(chance)
     others = [p for p in free(plant, parent.kind) if designator not in p.children and p is not parent]
-    other = plant.pick(chance, others)
+    other = plant.pick(chance, others or release(plant, parent.kind, 1))
     fit(plant, chance, other, designator, child)
     other.kinds.add("child moved")

@@ -7,7 +7,7 @@ import random
 from trace.core.clock import from_ticks
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.plant import SimPlant
-from trace.demo.simulator.work import board_for, draw, release, settle, visit, waiting
+from trace.demo.simulator.work import board_for, draw, let_out, release, settle, visit, waiting
 from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.passes import record_passes
 
@@ -123,3 +123,51 @@ def travellers_exchanged(plant: SimPlant, chance: random.Random) -> None:
     one.places, two.places = two.places, one.places
     plant.hidden["travellers exchanged"] += 1
     plant.say(f"untold: {one.key} and {two.key} exchange travellers")
+
+
+@kind(
+    "scanned in a batch",
+    does="boards are worked on side by side at a station meant for one at a time, and scanned one after the other",
+    recorded="a scan of each, closer together than the work takes",
+)
+def scanned_in_batch(plant: SimPlant, chance: random.Random) -> None:
+    units = [*waiting(plant, "BOARD", "ONE")[:2], *release(plant, "BOARD", 2)]
+    for unit in units:
+        settle(plant, chance, unit)
+    let_out(plant, "ONE")
+    draws = [(unit, designator, feed) for unit in units for designator, feed in plant.served("ONE").items()]
+    chance.shuffle(draws)
+    for unit, designator, feed in draws:
+        draw(plant, chance, unit, designator, feed)
+        plant.wait(chance, 2, 10)
+    for unit in units:
+        plant.wait(chance, 1, 3)
+        plant.tell(record_passes, units=[plant.unit(unit)], station=plant.layout.stations["ONE"])
+        unit.step, unit.seen_at = 10, "ONE"
+        unit.kinds.add("scanned in a batch")
+
+
+@kind(
+    "count misread",
+    does="a board goes through a machine whose counter can't be read well",
+    recorded="a range of counts that holds the true one",
+)
+def count_misread(plant: SimPlant, chance: random.Random) -> None:
+    unit = board_for(plant, chance, "COUNT")
+    settle(plant, chance, unit)
+    entered = plant.now
+    plant.wait(chance, 2, 20)
+    plant.cycle += 1
+    for designator, feed in plant.served("COUNT").items():
+        draw(plant, chance, unit, designator, feed)
+        plant.wait(chance, 2, 10)
+    off = chance.randint(1, 3)
+    plant.tell(
+        record_passes,
+        units=[plant.unit(unit)],
+        station=plant.layout.stations["COUNT"],
+        entered=from_ticks(entered),
+        positions=[(max(plant.cycle - off, 0), plant.cycle + chance.randint(0, 2))],
+    )
+    unit.step, unit.seen_at = 10, "COUNT"
+    unit.kinds.add("count misread")

@@ -7,7 +7,9 @@ import random
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.layout import COMPONENTS
 from trace.demo.simulator.plant import SimPlant
+from trace.demo.simulator.supply import load
 from trace.floor.operations.feeds import find_on_feed
+from trace.holds.operations import place_holds, release_hold
 from trace.material.operations.stock import merge_containers, split_container
 
 
@@ -66,3 +68,24 @@ def verify(plant: SimPlant, chance: random.Random) -> None:
         container=plant.container(place.boxes[0]),
         position=plant.position(place.key),
     )
+
+
+@kind(
+    "bad lot held",
+    does="a lot is held; what of it is on feeds is thrown away and replaced, what is in store goes to a cage",
+    recorded="the hold, each change at its moment, and the release of what is delivered later",
+)
+def hold_lot(plant: SimPlant, chance: random.Random) -> None:
+    loaded = [(place, key) for place in plant.places.values() if place.left for key in place.boxes]
+    _, key = plant.pick(chance, loaded)
+    lot = plant.lots[key]
+    (hold,) = plant.tell(place_holds, targets=[plant.container(key).lot], reason="parts drift")
+    for box in plant.boxes.values():
+        if plant.lots[box.key] == lot and box.at is None:
+            box.gone = True
+    for place in {place.key: place for place, key in loaded if plant.lots[key] == lot}.values():
+        place.kinds.add("bad lot held")
+        plant.wait(chance)
+        load(plant, chance, place.key)
+    plant.wait(chance)
+    plant.tell(release_hold, hold=hold, reason="later deliveries were sorted")
