@@ -127,7 +127,8 @@ class Narrowest:
         if feed not in self._ways:
             acts = self.evidence.acts.get(feed, [])
             draws = self._draws[feed] = list(self.evidence.draws(feed))
-            edges = sorted({2 * p for thing in (*acts, *draws) for p in (thing.first, thing.last)})
+            told = [(act.first, act.last) for act in acts] + [(draw.first, draw.last) for draw in draws]
+            edges = sorted({2 * p for ends in told for p in ends})
             points = sorted({*edges, *((a + b) // 2 for a, b in zip(edges, edges[1:], strict=False))})
             choices = [[p for p in points if 2 * act.first <= p <= 2 * act.last] for act in acts]
             if prod(map(len, choices)) > MOST:

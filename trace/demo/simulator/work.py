@@ -236,7 +236,7 @@ def _loose(
     _draws(plant, chance, unit, draws[:cut], between if cut else None)
     entered = from_ticks(plant.now)
     plant.wait(chance, 2, 20)
-    both = {"entered": entered} if chance.random() < 0.3 else {}
+    both: dict[str, Any] = {"entered": entered} if chance.random() < 0.3 else {}
     plant.tell(record_passes, units=[plant.unit(unit)], station=plant.layout.stations[station], **both, **said)
     pass_step(unit, said)
     unit.todo = draws[cut:]
