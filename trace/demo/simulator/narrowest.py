@@ -165,7 +165,7 @@ class Narrowest:
             if act.kind == "splice":
                 chain.append(({act.container}, act))
                 continue
-            there: set[str | None] = set() if act.kind == "take off" else {act.container}
+            there: set[str | None] = set() if act.kind in ("take off", "clear") else {act.container}
             if act.kind == "pour":
                 there |= self._in_place(feed, past[:number], act.first, act.first, draw, all_of_it=True)
             chain, counted = [(there, None)], act if act.kind == "pour" and act.counted is not None else None

@@ -14,7 +14,7 @@ from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.supply import charge, load, next_board_set, tape_setup
 from trace.floor.operations.dispatch import load_shipment, pack_units, send_shipment
 from trace.floor.operations.fittings import fit_child
-from trace.floor.operations.orders import release_order
+from trace.floor.operations.orders import release_order, scrap_unit
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 
 Between = Callable[[], None]
@@ -295,6 +295,14 @@ def assemble(plant: SimPlant, chance: random.Random) -> None:
 
 def order_assemblies(plant: SimPlant, chance: random.Random) -> None:
     release(plant, chance.choice(["MODULE", "PRODUCT"]), 1)
+
+
+def scrap(plant: SimPlant, chance: random.Random) -> None:
+    """A board goes into the scrap cage, with all that is in it."""
+    unit = plant.pick(chance, [u for u in free(plant, "BOARD") if u.places])
+    settle(plant, chance, unit)
+    plant.tell(scrap_unit, unit=plant.unit(unit), reason="broken")
+    unit.gone = "scrapped"
 
 
 def ship(plant: SimPlant, chance: random.Random) -> None:
