@@ -77,8 +77,6 @@ def board_for(plant: SimPlant, chance: random.Random, station: str) -> SimUnit:
 def draw(plant: SimPlant, chance: random.Random, unit: SimUnit, designator: str, feed: str) -> None:
     """A piece goes from a place into a unit; a place that has run out is loaded first, in the middle of the board."""
     if feed == "WAVE-S":
-        if not plant.bath.shares:
-            charge(plant, chance)
         unit.places[designator] = list(plant.bath.shares)
         unit.kinds |= plant.bath.kinds
         return
@@ -161,6 +159,9 @@ def _gated(
     elif station == "TAPER":
         board_set = next_board_set(plant, chance)
         position, setup = (board_set, board_set), tape_setup()
+    elif station == "WAVE" and not plant.bath.shares:
+        charge(plant, chance)
+        plant.wait(chance)
     plant.tell(
         start_pass, unit=plant.unit(unit), station=plant.layout.stations[station], position=position, setup=setup
     )
