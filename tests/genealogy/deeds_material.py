@@ -6,6 +6,7 @@ from tests.factories import moment
 from tests.genealogy.deeds import INSERTION, Deeds, Skip
 from tests.genealogy.feedlog import FeedLog
 from tests.genealogy.plantlog import Box
+from tests.genealogy.shop import PAPER
 from trace.floor.operations import feeds
 from trace.material.models import Feed, SetUp
 from trace.material.operations import setups, stock
@@ -39,7 +40,9 @@ class MaterialDeeds(Deeds):
             return
         into = self.box_of({part}, c // 2, fillable=True)
         self.do(stock.merge_containers, sources=containers, into=self.shop.container(into))
-        self.log.boxes[into].fills += [(self.now, ("box", s)) for s in sources if s != into]
+        for source in sources:
+            if source != into:
+                self.log.boxes[into].fill(("box", source), self.now)
 
     def batch(self, a: int, b: int, c: int) -> None:
         part, key = self.pick(self.shop.parts, a), f"BATCH-{self.number}"
@@ -61,7 +64,7 @@ class MaterialDeeds(Deeds):
         position, first, last = self.where(feed, c % 5 > 1, 1 + c % 3)
         if c % 5 == 1:  # exact, but recorded late
             last = first
-            position = (first, first)
+            position = position and (first, first)
             self.done.append("late")
         elif c % 5 == 0:
             self.done.append("late")
@@ -122,18 +125,17 @@ class MaterialDeeds(Deeds):
         if result.key in self.log.boxes:
             left = self.look(feed).left_at(self.number)
             if left != {result.key}:
-                self.log.boxes[result.key].fills.append((self.now, source))
+                self.log.boxes[result.key].fill(source, self.now, self.error)
         else:
             if result.lot.supplier.is_plant and result.lot.key == f"{result.key}-LOT":
                 self.log.plant_lots.add(result.lot.key)
-            self.log.boxes[result.key] = Box(
-                result.part.key, result.lot.key, False, self.now, fills=[(self.now, source)]
-            )
+            self.log.boxes[result.key] = Box(result.part.key, result.lot.key, False, self.now)
+            self.log.boxes[result.key].fill(source, self.now, self.error)
 
     def charge(self, a: int, b: int, c: int) -> None:
         key = self.box_of({"SOLDER"}, b)
         self.do(feeds.charge_bath, feed=self.feeds["WAVE-S"], container=self.shop.container(key))
-        self.act("WAVE-S", "charge", key, self.now, self.now)
+        self.act("WAVE-S", "charge", key, self.now - self.error, self.now + self.error)
 
     def dump(self, a: int, b: int, c: int) -> None:
         position, first, last = self.where("WAVE-S", c % 3 > 0, 2)
@@ -159,7 +161,8 @@ class MaterialDeeds(Deeds):
 
     def change_over(self, a: int, b: int, c: int) -> None:
         """Where no range reaches across it; tests/floor/test_changeovers.py has those that do."""
-        exact = [station for station in INSERTION if self.log.modes[station] not in ("one at a time", "loose")]
+        loose = ("one at a time", "loose")
+        exact = [s for s in INSERTION if self.log.modes[s] not in loose and s != PAPER and not self.doubt]
         station, variant = self.pick(exact, a), b % 2
         key, position = f"{station}-{self.number}", self.cycle
         self.shop.change_over(station, variant, moment(self.minute), key=key, position=position, log=self.log)

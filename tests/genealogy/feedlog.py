@@ -20,6 +20,7 @@ class Act:
     first: int
     last: int
     happened: int
+    error: int = 0
     lead: int = 0
     tolerance: int = 0
     counted: int | None = None
@@ -66,6 +67,8 @@ class FeedLog:
 
     on_clock: bool = True
     kind: str = "slot"
+    slack: int = 0
+    """By how much a position may differ from its moment, where lines of a sheet stand by their order."""
     fitting: set[str] = field(default_factory=set)
     acts: list[Act] = field(default_factory=list)
     parts: list[Part] = field(default_factory=list)
@@ -102,16 +105,28 @@ class FeedLog:
             found |= {put.start, put.end, put.sure_end} | ({put.sure_from} if put.sure_from is not None else set())
         return sorted(found - {OPEN})
 
+    @property
+    def moments(self) -> set[int]:
+        """Moments at which what is proved of its contents may change."""
+        return {c + shift for c in self.changes for shift in (-self.slack, 0, self.slack)}
+
+    def given_around(self, moment: int) -> set[str | None]:
+        """What may have been there at a moment, whatever its position is."""
+        first, last = moment - self.slack, moment + self.slack
+        return {
+            c.container for p in {first, last} | set(self.changes) if first <= p <= last for c in self.candidates(p)
+        }
+
     @cached_property
     def puts(self) -> list[Put]:
         """Everything that was put into the place, unknown material included, each to its end."""
         puts = [Put(None, None, 0)]
         for act in self.ordered:
             if act.kind in ("load", "found", "top-up", "charge", "splice"):
-                start = self._reached(act) if act.kind == "splice" else act.first
+                start = self._reached(act) if act.kind == "splice" else self._since(act)
                 puts.append(Put(act.container, act, start, since=act.happened))
             if act.kind == "found":
-                puts.append(Put(None, act, act.first, hard_end=act.last, since=act.happened))
+                puts.append(Put(None, act, self._since(act), hard_end=act.last, since=act.happened))
             if act.kind in ("clear", "take-off") or act.kind == "dump" and act.cleaned:
                 puts.append(Put(None, act, act.first, vacancy=True, since=act.happened))
         for put in puts:
@@ -126,6 +141,12 @@ class FeedLog:
             if put.act and put.act.kind == "charge":
                 self._assure(put)
         return puts
+
+    def _since(self, act: Act) -> int:
+        """Since when something was there. What is found is there since some time after the last that was known before:
+        that may have been at the earliest moment that it allows."""
+        known = [a.first for a in self.acts if a.before(act) and a is not act] if act.kind == "found" else []
+        return min(max(known, default=act.first), act.first)
 
     def _after(self, put: Put) -> list[Act]:
         """Acts that surely came after something was put in."""

@@ -14,6 +14,7 @@ from tests.genealogy.shop import Shop
 from tests.genealogy.test_oracle import Deed, run, shop
 from tests.genealogy.world import FAMILIES, FLOOR, MATERIAL, REPAIRS, STOCK
 from trace.core.clock import OPEN
+from trace.floor.operations import feeds, passes
 from trace.genealogy import backward, forward, places, rules, suspicion, verdicts
 from trace.genealogy.intervals import Ranges
 from trace.material import rules as material_rules
@@ -71,6 +72,22 @@ def a_top_up_ends_what_was_there(patch: pytest.MonkeyPatch) -> None:
         "reckon",
         lambda records, *a, **k: reckon([replace(r, act=act.get(r.act, r.act)) for r in records], *a, **k),
     )
+
+
+@mutant("feeds")
+def the_error_of_a_change_is_forgotten(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(feeds, "to_error", lambda error: 0)
+
+
+@mutant("floor")
+def the_error_of_a_pass_is_forgotten(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(passes, "to_error", lambda error: 0)
+
+
+@mutant("feeds")
+def the_order_of_a_sheet_is_forgotten(patch: pytest.MonkeyPatch) -> None:
+    for module in (feeds, passes):
+        patch.setattr(module, "place", lambda axis, began, ended, **_: (began, ended))
 
 
 @mutant("repairs")

@@ -27,6 +27,10 @@ FAMILIES = [
 DEEDS = MATERIAL + STOCK + FLOOR + REPAIRS + FAMILIES
 
 
+DOUBTS = [0, 0, 0, 0, 0, 1.25, 2.6]
+"""Minutes within which times are known: no two differ by whole minutes, so that nothing happens just at an edge."""
+
+
 class World(MaterialDeeds, FloorDeeds):
     """A plant's history so far."""
 
@@ -34,6 +38,7 @@ class World(MaterialDeeds, FloorDeeds):
         """Do it, unless it makes no sense or the plant refuses; time goes on a minute."""
         self.minute += 1
         self.number += 1
+        self.doubt = DOUBTS[(a + 2 * b + 3 * c) % len(DOUBTS)]
         kept = len(self.done)
         try:
             getattr(self, deed)(a, b, c)

@@ -146,12 +146,13 @@ def reckon(
             case "dump" if record.cleaned:
                 _end(earlier, record, record.last)
         bound = None if record.id in tangled else bound
+        since = _since(record, ordered)
         if record.act in PUTS_ON - BY_DRAWS:
-            candidates.append(_Candidate(record.container, record, record.first))
+            candidates.append(_Candidate(record.container, record, since))
         if record.act == "hand-fill":
             by_hand.append(_Candidate(record.container, record, record.first, ends=[(record.last + 1, record)]))
         if record.act == "found":
-            candidates.append(_Candidate(None, record, record.first))
+            candidates.append(_Candidate(None, record, since))
             candidates[-1].ends.append((record.last, record))
         if record.act in ("clear", "take-off") or record.act == "dump" and record.cleaned:
             candidates.append(_Candidate(None, record, record.first, vacant=True))
@@ -181,6 +182,15 @@ def reckon(
 def _before(earlier: Record, later: Record) -> bool:
     """Whether `earlier` surely came first; same exact position: the order of the records."""
     return earlier.last <= later.first
+
+
+def _since(record: Record, ordered: Sequence[Record]) -> int:
+    """The earliest position at which something was there. What is found came some time after the last
+    thing known before, which may have been as early as its range allows."""
+    if record.act != "found":
+        return record.first
+    known = [r.first for r in ordered if r is not record and _before(r, record)]
+    return min(max(known, default=record.first), record.first)
 
 
 def _tangled(ordered: Sequence[Record]) -> set[int]:

@@ -2,19 +2,23 @@
 
 Each operation writes one feed record; the feed's spans are then reckoned from all its records.
 A position is where on the feed's axis it happened: `first..last`, a range where that is not exact.
-On a clock axis it follows from `at`; elsewhere it is given.
+On a clock axis it follows from `at`; elsewhere it is given. `error` is within how much `at` is known:
+of paper, of another clock (what a device's clock is off is taken off `at` before). `sheet` names the
+paper sheet of the station whose next line it is: those lines are in their order, whatever their error.
 """
 
 from __future__ import annotations
 
-from datetime import datetime
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime, timedelta
 
 from django.db.models import Max, Q
 
-from trace.core.clock import OPEN, now, to_ticks
+from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.floor.draws import list_draws, reckon_feed
+from trace.floor.sheets import clean_sheet, next_line, place
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -25,6 +29,28 @@ from trace.material.rules import Record, board_sets_at, reckon
 from trace.material.spans import counts_draws, list_records
 
 Position = tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Told:
+    """What somebody said of when and where it happened."""
+
+    at: datetime
+    error: timedelta = EXACT
+    sheet: str = ""
+    position: Position | None = None
+
+
+@dataclass(frozen=True)
+class When:
+    """Where on a feed's axis something happened, `first..last`, and when, known within `error`."""
+
+    first: int
+    last: int
+    happened: int
+    error: int = 0
+    sheet: str = ""
+
 
 MOST_PARTS = 2**31 - 1
 
@@ -53,6 +79,8 @@ def load_feed(
     container: Container,
     position: Position | None = None,
     quantity: int | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> FeedRecord:
@@ -60,7 +88,7 @@ def load_feed(
 
     Refuses with Held, WrongPart, Expired, FeedRefused (gone, or still on another feed).
     """
-    return _put_on(FeedRecord.Act.LOAD, feed, container, position, by, at, quantity=quantity)
+    return _put_on(FeedRecord.Act.LOAD, feed, container, by, Told(at, error, sheet, position), quantity=quantity)
 
 
 @moving
@@ -71,6 +99,8 @@ def splice_feed(
     lead: int,
     tolerance: int,
     position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> FeedRecord:
@@ -78,7 +108,8 @@ def splice_feed(
 
     Refusals as load_feed.
     """
-    return _put_on(FeedRecord.Act.SPLICE, feed, container, position, by, at, lead=lead, tolerance=tolerance)
+    told = Told(at, error, sheet, position)
+    return _put_on(FeedRecord.Act.SPLICE, feed, container, by, told, lead=lead, tolerance=tolerance)
 
 
 @moving
@@ -89,37 +120,57 @@ def top_up_feed(
     quantity: int | None = None,
     left: int | None = None,
     position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> FeedRecord:
     """The container was poured on what was there: `quantity` poured and `left` underneath, each at
     most, None where nobody counted. Refusals as load_feed."""
-    return _put_on(FeedRecord.Act.TOP_UP, feed, container, position, by, at, quantity=quantity, left=left)
+    told = Told(at, error, sheet, position)
+    return _put_on(FeedRecord.Act.TOP_UP, feed, container, by, told, quantity=quantity, left=left)
 
 
 @moving
 def charge_bath(
-    *, feed: Feed, container: Container, position: Position | None = None, by: Person, at: datetime
+    *,
+    feed: Feed,
+    container: Container,
+    position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
+    by: Person,
+    at: datetime,
 ) -> FeedRecord:
     """A bar, bag or can went into a bath: from here every draw carries it. Refusals as load_feed."""
     _want_bath(feed)
-    return _put_on(FeedRecord.Act.CHARGE, feed, container, position, by, at)
+    return _put_on(FeedRecord.Act.CHARGE, feed, container, by, Told(at, error, sheet, position))
 
 
 @moving
-def fill_by_hand(*, feed: Feed, container: Container, board_set: int, by: Person, at: datetime) -> FeedRecord:
+def fill_by_hand(
+    *, feed: Feed, container: Container, board_set: int, error: timedelta = EXACT, by: Person, at: datetime
+) -> FeedRecord:
     """A place that a dispensing head left empty on a tape was filled by hand from a container.
 
     Refusals as load_feed, and FeedRefused where the feed is not a head.
     """
     if feed.kind != Feed.Kind.HEAD:
         raise FeedRefused(f"{feed.key} is not a dispensing head of a tape.")
-    return _put_on(FeedRecord.Act.HAND_FILL, feed, container, (board_set, board_set), by, at)
+    told = Told(at, error, position=(board_set, board_set))
+    return _put_on(FeedRecord.Act.HAND_FILL, feed, container, by, told)
 
 
 @moving
 def find_on_feed(
-    *, feed: Feed, container: Container, position: Position | None = None, by: Person, at: datetime
+    *,
+    feed: Feed,
+    container: Container,
+    position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
+    by: Person,
+    at: datetime,
 ) -> FeedRecord:
     """A verification scan: the container is seen on the feed.
 
@@ -130,25 +181,33 @@ def find_on_feed(
     """
     container = lock_container(container)
     feed = _lock(feed)
-    where = _where(feed, position, at)
+    when = _when(feed, Told(at, error, sheet, position))
     # A splice hangs there before its first part is drawn.
-    there = Q(first__lte=where[1]) | Q(since__lte=to_ticks(at))
-    if Span.objects.filter(there, feed=feed, superseded=None, container=container, end__gte=where[0]).exists():
-        return _write(FeedRecord.Act.SIGHTING, feed, container, where, by, at)
-    known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=where[1])
+    there = Q(first__lte=when.last) | Q(since__lte=when.happened)
+    if Span.objects.filter(there, feed=feed, superseded=None, container=container, end__gte=when.first).exists():
+        return _write(FeedRecord.Act.SIGHTING, feed, container, when, by)
+    known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=when.last)
     since = known.aggregate(Max("last"))["last__max"] or 0
     try:
         _check_load(FeedRecord.Act.FOUND, feed, container, at)
     except Refusal as broken:
         note(found_though=broken.code)
-    return _write(FeedRecord.Act.FOUND, feed, container, (since, where[1]), by, at)
+    return _write(FeedRecord.Act.FOUND, feed, container, replace(when, first=since), by)
 
 
 @moving
-def clear_feed(*, feed: Feed, position: Position | None = None, by: Person, at: datetime) -> FeedRecord:
+def clear_feed(
+    *,
+    feed: Feed,
+    position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
+    by: Person,
+    at: datetime,
+) -> FeedRecord:
     """The place was emptied and what was in it is used up or thrown away."""
     feed = _lock(feed)
-    return _write(FeedRecord.Act.CLEAR, feed, None, _where(feed, position, at), by, at)
+    return _write(FeedRecord.Act.CLEAR, feed, None, _when(feed, Told(at, error, sheet, position)), by)
 
 
 @moving
@@ -157,13 +216,16 @@ def dump_bath(
     feed: Feed,
     cleaned: bool = False,
     position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> FeedRecord:
     """The bath was dumped; a heel of it stays unless it was `cleaned`."""
     _want_bath(feed)
     feed = _lock(feed)
-    return _write(FeedRecord.Act.DUMP, feed, None, _where(feed, position, at), by, at, cleaned=cleaned)
+    when = _when(feed, Told(at, error, sheet, position))
+    return _write(FeedRecord.Act.DUMP, feed, None, when, by, cleaned=cleaned)
 
 
 @moving
@@ -173,6 +235,8 @@ def take_off_feed(
     label: str = "",
     into: Container | None = None,
     position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> Container:
@@ -183,8 +247,8 @@ def take_off_feed(
     """
     into = into and lock_container(into)
     feed = _lock(feed)
-    where = _where(feed, position, at)
-    candidates = list(_candidates(feed, where, at))
+    when = _when(feed, Told(at, error, sheet, position))
+    candidates = list(_candidates(feed, when))
     if not candidates:
         raise FeedRefused(f"Nothing is on record at {feed.key}.", action="Scan what is there first.")
     if into and (into.gone is not None or any(c and c.part_id != into.part_id for c in candidates)):
@@ -202,7 +266,7 @@ def take_off_feed(
         if part is None:
             raise FeedRefused(f"Nobody knows what is on {feed.key}.", action="Throw it away, and clear the feed.")
         result = make_remainder(label, candidates, part, at)
-    _write(FeedRecord.Act.TAKE_OFF, feed, result, where, by, at)
+    _write(FeedRecord.Act.TAKE_OFF, feed, result, when, by)
     return result
 
 
@@ -237,9 +301,8 @@ def _put_on(
     act: str,
     feed: Feed,
     container: Container,
-    position: Position | None,
     by: Person,
-    at: datetime,
+    told: Told,
     **details: int | None,
 ) -> FeedRecord:
     for what, count in details.items():
@@ -248,8 +311,8 @@ def _put_on(
     Lot.objects.select_for_update().get(pk=container.lot_id)
     container = lock_container(container)
     feed = _lock(feed)
-    _check_load(act, feed, container, at)
-    return _write(act, feed, container, _where(feed, position, at), by, at, **details)
+    _check_load(act, feed, container, told.at)
+    return _write(act, feed, container, _when(feed, told), by, **details)
 
 
 def _check_load(act: str, feed: Feed, container: Container, at: datetime) -> None:
@@ -279,16 +342,30 @@ def _lock(feed: Feed) -> Feed:
     return Feed.objects.select_for_update(of=("self",)).select_related("axis__tape", "axis__station").get(pk=feed.pk)
 
 
-def _where(feed: Feed, position: Position | None, at: datetime) -> Position:
-    if position is not None:
-        if not 0 <= position[0] <= position[1] < OPEN:
-            raise FeedRefused("The position runs backwards or lies outside the axis.")
-        return position
-    if feed.axis.kind == Axis.Kind.CLOCK:
-        return to_ticks(at), to_ticks(at)
-    raise FeedRefused(
-        f"{feed.key} gives by {feed.axis.get_kind_display()}, and none was given.",
-        action="Enter the board set or the cycle count at which it was done.",
+def _when(feed: Feed, told: Told) -> When:
+    moment, error = to_ticks(told.at), to_error(told.error)
+    sheet = clean_sheet(told.sheet, feed.axis)
+    if feed.axis.kind != Axis.Kind.CLOCK and told.position is None:
+        raise FeedRefused(
+            f"{feed.key} gives by {feed.axis.get_kind_display()}, and none was given.",
+            action="Enter the board set or the cycle count at which it was done.",
+        )
+    first, last = told.position or (moment, moment)
+    if not 0 <= first <= last < OPEN:
+        raise FeedRefused("The position runs backwards or lies outside the axis.")
+    if feed.axis.kind != Axis.Kind.CLOCK:
+        return When(first, last, moment, error)
+    line = None
+    if sheet:
+        if told.position is not None:
+            raise FeedRefused("A line of a sheet has one time.", action="Enter the time written there, and its error.")
+        moment, _ = next_line(feed.axis, sheet, moment)
+        first, last = line = moment, moment
+    return When(
+        *place(feed.axis, max(first - error, 0), last + error, sheet=sheet, line=line, error=error),
+        moment,
+        error,
+        sheet,
     )
 
 
@@ -297,12 +374,12 @@ def _want_bath(feed: Feed) -> None:
         raise FeedRefused(f"{feed.key} is not a bath.")
 
 
-def _candidates(feed: Feed, where: Position, at: datetime) -> list[Container | None]:
+def _candidates(feed: Feed, when: When) -> list[Container | None]:
     """What may be on the feed at a take-off here, unreached splices included."""
     records = list_records(feed)
     since = counts_draws(records)
     draws = list_draws(feed, since)[0] if since is not None else []
-    taking = Record(-1, "take-off", None, where[0], where[1], happened=to_ticks(at))
+    taking = Record(-1, "take-off", None, when.first, when.last, happened=when.happened, error=when.error)
     found = reckon([*records, taking], draws).remainders[-1]
     known = Container.objects.select_related("part", "lot").in_bulk([pk for pk in found if pk])
     return [known[pk] if pk else None for pk in sorted(found, key=lambda pk: pk or 0)]
@@ -312,20 +389,17 @@ def _write(
     act: str,
     feed: Feed,
     container: Container | None,
-    where: Position,
+    when: When,
     by: Person,
-    at: datetime,
     **details: int | bool | None,
 ) -> FeedRecord:
     record = FeedRecord.objects.create(
         feed=feed,
         act=act,
         container=container,
-        first=where[0],
-        last=where[1],
-        happened=to_ticks(at),
         by=by,
         recorded=to_ticks(now()),
+        **asdict(when),
         **details,
     )
     note(feed, *([container] if container else []))
