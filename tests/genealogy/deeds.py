@@ -8,7 +8,7 @@ from inspect import signature
 from typing import Any
 
 from tests.factories import moment, ticks
-from tests.genealogy.feedlog import Act, FeedLog
+from tests.genealogy.feedlog import OPEN, STAYS, Act, FeedLog
 from tests.genealogy.oracle import Oracle
 from tests.genealogy.plantlog import Box, Log
 from tests.genealogy.shop import MINUTE, PAPER, PAPER_ERROR, Shop
@@ -37,7 +37,6 @@ class Deeds:
         self.chain = 0
         self.next_set = 0
         self.passes: dict[int, Any] = {}
-        self.sightings: dict[str, list[int]] = {}
         self.done: list[str] = []
         self.doubt = 0.0
         self.line = self.line_before = 0
@@ -107,6 +106,45 @@ class Deeds:
         self.log.boxes[key] = Box(part, lot, False, self.now)
         for source in sources:
             self.log.boxes[key].fill(source, self.now, self.error)
+
+    def left(self, key: str, besides: str = "") -> None:
+        """A container was scanned: it had left every other place at which it hung, some time since it was last known
+        there, and may have taken along what was with it."""
+        for name, log in self.log.feeds.items():
+            if name != besides and log.kind in ("slot", "head") and key in log.containers:
+                self._left(name, key)
+
+    def _left(self, name: str, key: str) -> None:
+        log = self.log.feeds[name]
+        done = sorted((a for a in log.acts if a.container == key), key=lambda a: (a.last, a.number))
+        known = [a for a in done if a.kind in STAYS]
+        put_on = [a for a in done if a.kind != "sighting"]
+        if not known or put_on[-1].kind not in STAYS:
+            return
+        puts = [p for p in self.look(name).puts if p.container == key and p.act and p.end > p.start]
+        if log.on_clock:
+            last = self.now + self.error
+            there = any(p.act.first <= self.now and p.end > self.now for p in puts)
+        else:
+            last = max(known[-1].last, *self.drawn_until(name))
+            there = any((p.end == OPEN or p.until > self.now) and p.end >= last for p in puts)
+        if there:
+            self.note_left(name, known[-1], last)
+
+    def drawn_until(self, feed: str) -> list[int]:
+        """First positions after those drawn so far; a tape is still being built, which tells nothing."""
+        visits = [v for v in self.log.visits if feed.startswith(v.station) and v.position and not v.void]
+        return [0, *(v.position[1] + 1 for v in visits if v.position)]
+
+    def note_left(self, feed: str, known: Act, last: int) -> None:
+        log, number = self.log.feeds[feed], 1000 * self.number + len(self.log.feeds[feed].acts)
+        early, late = min(known.happened - known.error, self.now), self.now + self.error
+        middle = (early + late) // 2
+        last = max(known.last, last)
+        log.acts.append(Act(number, "seen-away", known.container, known.last, last, middle, late - middle))
+        assert known.container
+        self.log.boxes[known.container].fill(("feed", feed, number), middle, late - middle)
+        self.done.append("late")
 
     def look(self, feed: str) -> FeedLog:
         """A feed with what was drawn from it, as the oracle sees it now."""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from tests.factories import moment
 from tests.genealogy.deeds import INSERTION, Deeds, Skip
-from tests.genealogy.feedlog import FeedLog
+from tests.genealogy.feedlog import STAYS, FeedLog
 from tests.genealogy.plantlog import Box
 from tests.genealogy.shop import PAPER
-from trace.floor.operations import feeds
+from trace.floor.operations import feeds, stores
 from trace.material.models import Feed, SetUp
 from trace.material.operations import setups, stock
 
@@ -56,6 +56,12 @@ class MaterialDeeds(Deeds):
         self.do(stock.discard_container, container=self.shop.container(key), reason="used up")
         self.log.boxes[key].gone = self.now
 
+    def store(self, a: int, b: int, c: int) -> None:
+        key = self.box_of(set(self.shop.parts), a)
+        self.doubt = 0
+        self.do(stores.store_container, container=self.shop.container(key), store="shelf")
+        self.left(key)
+
     # Feeds -------------------------------------------------------------------------------------------------------
 
     def load(self, a: int, b: int, c: int) -> None:
@@ -70,6 +76,7 @@ class MaterialDeeds(Deeds):
             self.done.append("late")
         self.do(feeds.load_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position)
         self.act(feed, "load", key, first, last)
+        self.left(key, feed)
 
     def relay(self, a: int, b: int, c: int) -> None:
         """The next container of the same lot, loaded some time in the last minutes."""
@@ -82,6 +89,7 @@ class MaterialDeeds(Deeds):
         position, first, last = self.where(feed, False, 2 + c % 5)
         self.do(feeds.load_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position)
         self.act(feed, "load", key, first, last)
+        self.left(key, feed)
         self.done.append("late")
 
     def splice(self, a: int, b: int, c: int) -> None:
@@ -92,6 +100,7 @@ class MaterialDeeds(Deeds):
         container = self.shop.container(key)
         self.do(feeds.splice_feed, feed=self.feeds[feed], container=container, position=position, **details)
         self.act(feed, "splice", key, first, last, **details)
+        self.left(key, feed)
 
     def top_up(self, a: int, b: int, c: int) -> None:
         feed = self.feed_like("slot bin", a)
@@ -101,6 +110,7 @@ class MaterialDeeds(Deeds):
         container = self.shop.container(key)
         self.do(feeds.top_up_feed, feed=self.feeds[feed], container=container, position=position, **counts)
         self.act(feed, "top-up", key, first, last, counted=sum(counts.values()) if counts else None)
+        self.left(key, feed)
         if c % 7 == 0:
             self.done.append("late")
 
@@ -136,6 +146,7 @@ class MaterialDeeds(Deeds):
         key = self.box_of({"SOLDER"}, b)
         self.do(feeds.charge_bath, feed=self.feeds["WAVE-S"], container=self.shop.container(key))
         self.act("WAVE-S", "charge", key, self.now - self.error, self.now + self.error)
+        self.left(key, "WAVE-S")
 
     def dump(self, a: int, b: int, c: int) -> None:
         position, first, last = self.where("WAVE-S", c % 3 > 0, 2)
@@ -151,19 +162,31 @@ class MaterialDeeds(Deeds):
         record = self.do(
             feeds.find_on_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position
         )
-        seen = self.sightings.setdefault(feed, [])
-        known = [act.last for act in self.log.feeds[feed].acts if act.last <= last] + [s for s in seen if s <= last]
         if record.act == "found":
-            self.act(feed, "found", key, max(known, default=0), last)
+            known = [a.last for a in self.log.feeds[feed].acts if a.last <= last and a.kind != "seen-away"]
+            since = max(known, default=0)
+            hung = self.log.feeds[feed].kind in ("slot", "head")
+            there = {p.container for p in self.look(feed).puts if not p.vacancy and p.end > since}
+            old = sorted(k for k in there if k and k != key) if hung else []
+            self.act(feed, "found", key, since, last)
+            for k in old:
+                acts = sorted(
+                    (a for a in self.log.feeds[feed].acts if a.container == k), key=lambda a: (a.last, a.number)
+                )
+                known_there = [a for a in acts if a.kind in STAYS]
+                if known_there and [a for a in acts if a.kind != "sighting"][-1].kind in STAYS:
+                    self.note_left(feed, known_there[-1], last)
             self.done.append("late")
         else:
-            seen.append(last)
+            self.act(feed, "sighting", key, first, last)
+        self.left(key, feed)
 
     def change_over(self, a: int, b: int, c: int) -> None:
         """Where no range reaches across it; tests/floor/test_changeovers.py has those that do."""
         loose = ("one at a time", "loose")
         exact = [s for s in INSERTION if self.log.modes[s] not in loose and s != PAPER and not self.doubt]
         station, variant = self.pick(exact, a), b % 2
+        self.cycle += 2  # what was drawn before does not reach so far
         key, position = f"{station}-{self.number}", self.cycle
         self.shop.change_over(station, variant, moment(self.minute), key=key, position=position, log=self.log)
         self.setups[station] = self.shop.serves(station, variant)[1]
@@ -203,6 +226,9 @@ class MaterialDeeds(Deeds):
             details = {"lead": c % 3, "tolerance": c // 3 % 2}
             self.do(feeds.splice_feed, **arguments, **details)
             self.act(feed, "splice", key, first, last, **details)
+            self.left(key, feed)
         else:
             self.do(feeds.load_feed, **arguments)
             self.act(feed, "load", key, first, last)
+            self.left(key, feed)
+        self.left(key, feed)

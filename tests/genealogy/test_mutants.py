@@ -90,6 +90,16 @@ def the_order_of_a_sheet_is_forgotten(patch: pytest.MonkeyPatch) -> None:
         patch.setattr(module, "place", lambda axis, began, ended, **_: (began, ended))
 
 
+@mutant("feeds")
+def what_was_seen_away_is_still_there(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(material_rules, "_left_since", lambda *_: None)
+
+
+@mutant("feeds")
+def nothing_goes_with_what_left_unseen(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(material_rules, "_gone_with", lambda *_: set())
+
+
 @mutant("repairs")
 def nothing_derives_from_what_is_taken_off(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(spans, "_keep_remainders", lambda *_: None)

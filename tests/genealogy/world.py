@@ -7,7 +7,16 @@ from tests.genealogy.deeds_floor import FloorDeeds
 from tests.genealogy.deeds_material import MaterialDeeds
 from trace.core.errors import Refusal
 
-MATERIAL = [*["load"] * 4, *["splice", "top_up", "take_off", "charge"] * 2, "clear", "dump", "find", "relay", "relay"]
+MATERIAL = [
+    *["load"] * 4,
+    *["splice", "top_up", "take_off", "charge"] * 2,
+    "clear",
+    "dump",
+    "find",
+    "relay",
+    "relay",
+    "store",
+]
 STOCK = ["receive", "split", "merge", "batch", "discard", "change_over", "start_tape", *["load_head"] * 3]
 FLOOR = [*["visit"] * 5, "enter", "leave", "rack", "void", "finish", "finish", "repair", "remove"]
 REPAIRS = ["load", "take_off", *["finish", "remove"] * 3, "repair", "repair", "merge", "visit"]

@@ -12,7 +12,7 @@ from trace.material.rules import BY_DRAWS, Draw, Record, SpanFacts, reckon
 
 def list_records(feed: Feed) -> list[Record]:
     """The feed's records that stand, as reckoning sees them."""
-    rows = FeedRecord.objects.filter(feed=feed, superseded=None).exclude(act=FeedRecord.Act.SIGHTING)
+    rows = FeedRecord.objects.filter(feed=feed, superseded=None)
     return [
         Record(
             id=row.pk,

@@ -17,6 +17,7 @@ from django.db.models import Max, Q
 from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
+from trace.floor.away import HANGS, record_left, take_as_left, take_old_as_left
 from trace.floor.draws import list_draws, reckon_feed
 from trace.floor.sheets import clean_sheet, next_line, place
 from trace.holds.gate import check_moves, moving
@@ -25,7 +26,7 @@ from trace.ledger.operation import note
 from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUpLine, Span
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
-from trace.material.rules import Record, board_sets_at, reckon
+from trace.material.rules import STAYS, Record, board_sets_at, reckon
 from trace.material.spans import counts_draws, list_records
 
 Position = tuple[int, int]
@@ -53,9 +54,6 @@ class When:
 
 
 MOST_PARTS = 2**31 - 1
-
-POURED = {FeedRecord.Act.TOP_UP, FeedRecord.Act.HAND_FILL}
-"""Acts that take some of a container's parts and leave it where it is."""
 
 
 class FeedRefused(Refusal):
@@ -86,7 +84,8 @@ def load_feed(
 ) -> FeedRecord:
     """The place was emptied, then loaded. `quantity`: parts put on, at most.
 
-    Refuses with Held, WrongPart, Expired, FeedRefused (gone, or still on another feed).
+    Where it was on record at another feed it had left that unseen, which is recorded there. Refuses
+    with Held, WrongPart, Expired, FeedRefused (gone).
     """
     return _put_on(FeedRecord.Act.LOAD, feed, container, by, Told(at, error, sheet, position), quantity=quantity)
 
@@ -185,14 +184,23 @@ def find_on_feed(
     # A splice hangs there before its first part is drawn.
     there = Q(first__lte=when.last) | Q(since__lte=when.happened)
     if Span.objects.filter(there, feed=feed, superseded=None, container=container, end__gte=when.first).exists():
-        return _write(FeedRecord.Act.SIGHTING, feed, container, when, by)
-    known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=when.last)
+        sighting = _write(FeedRecord.Act.SIGHTING, feed, container, when, by)
+        take_as_left(container, when.happened, when.error, by, besides=feed)
+        return sighting
+    known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=when.last).exclude(
+        act=FeedRecord.Act.SEEN_AWAY
+    )
     since = known.aggregate(Max("last"))["last__max"] or 0
     try:
-        _check_load(FeedRecord.Act.FOUND, feed, container, at)
+        _check_load(feed, container, at)
     except Refusal as broken:
         note(found_though=broken.code)
-    return _write(FeedRecord.Act.FOUND, feed, container, replace(when, first=since), by)
+    when = replace(when, first=since)
+    old = _candidates(feed, when)
+    found = _write(FeedRecord.Act.FOUND, feed, container, when, by)
+    take_old_as_left(feed, found, old, by)
+    take_as_left(container, when.happened, when.error, by, besides=feed)
+    return found
 
 
 @moving
@@ -311,31 +319,28 @@ def _put_on(
     Lot.objects.select_for_update().get(pk=container.lot_id)
     container = lock_container(container)
     feed = _lock(feed)
-    _check_load(act, feed, container, told.at)
-    return _write(act, feed, container, _when(feed, told), by, **details)
+    _check_load(feed, container, told.at)
+    when = _when(feed, told)
+    record = _write(act, feed, container, when, by, **details)
+    if act != FeedRecord.Act.HAND_FILL:  # a part or two for a tape: the rest stays where it hangs
+        take_as_left(container, when.happened, when.error, by, besides=feed)
+    later = FeedRecord.objects.filter(container=container, superseded=None, happened__gt=when.happened)
+    after = later.filter(act__in=STAYS).exclude(feed=feed).order_by("happened").first()
+    if after and act in STAYS and feed.kind in HANGS:
+        record_left(feed, container, after.happened, after.error, by)
+    return record
 
 
-def _check_load(act: str, feed: Feed, container: Container, at: datetime) -> None:
-    """Refuse what may not be put on this feed: held, gone, expired, the wrong part, or on another."""
-    place, moment = feed.axis.tape or feed.axis.station, to_ticks(at)
-    if place:
-        note(place)
-    check_moves(Move.LOAD, [container, container.lot, feed, place])
-    if container.gone is not None and container.gone <= moment:
+def _check_load(feed: Feed, container: Container, at: datetime) -> None:
+    """Refuse what may not be put on this feed: held, gone, expired or the wrong part."""
+    home = feed.axis.tape or feed.axis.station
+    if home:
+        note(home)
+    check_moves(Move.LOAD, [container, container.lot, feed, home])
+    if container.gone is not None and container.gone <= to_ticks(at):
         raise FeedRefused(f"Container {container.key} has left the plant.")
     check_expiry(container.lot, at)
     check_part(feed, container)
-    elsewhere = (
-        Span.objects.filter(Q(end=OPEN) | Q(until__gt=moment), container=container, superseded=None, since__lte=moment)
-        .exclude(feed=feed)
-        .select_related("feed")
-        .first()
-    )
-    if elsewhere and feed.kind != Feed.Kind.BATH and act not in POURED:
-        raise FeedRefused(
-            f"Container {container.key} is on record at {elsewhere.feed.key}.",
-            action=f"Take it off {elsewhere.feed.key} first.",
-        )
 
 
 def _lock(feed: Feed) -> Feed:
@@ -403,6 +408,11 @@ def _write(
         **details,
     )
     note(feed, *([container] if container else []))
-    if act != FeedRecord.Act.SIGHTING:
+    if act != FeedRecord.Act.SIGHTING or _was_seen_away(feed):
         reckon_feed(feed, by)
     return record
+
+
+def _was_seen_away(feed: Feed) -> bool:
+    """Whether something had left the feed unseen: a sighting may tell until when it was there."""
+    return FeedRecord.objects.filter(feed=feed, act=FeedRecord.Act.SEEN_AWAY, superseded=None).exists()
