@@ -150,7 +150,7 @@ def reckon(
             case "seen-away" if away := _left_since(record, ordered, order):
                 hung = [c for c in candidates if c.container == record.container and c.placed.act in STAYS]
                 _end([c for c in hung if c.placed is away or _before(c.placed, away)], record, record.last)
-                candidates.append(_join_unknown(away, record, ordered[: order[record.id]], draws))
+                candidates += _join_unknown(away, record, ordered[: order[record.id]], draws)
                 bound = None
         bound = None if record.id in tangled else bound
         since = _since(record, ordered)
@@ -215,16 +215,19 @@ def _left_since(record: Record, ordered: Sequence[Record], order: dict[int, int]
     return None if any(order[r.id] > order[last.id] and _before(last, r) for r in emptied) else last
 
 
-def _join_unknown(since: Record, seen: Record, before: Sequence[Record], draws: Sequence[Draw]) -> _Candidate:
-    """What may have been put in the place of a container that left since a record of it."""
+def _join_unknown(since: Record, seen: Record, before: Sequence[Record], draws: Sequence[Draw]) -> list[_Candidate]:
+    """What may have been put in the place of a container that left since a record of it; none where
+    something was found there, which has its own unknown before it."""
     unknown = _Candidate(None, since, since.first)
     for record in before[before.index(since) + 1 :]:
         if _before(since, record):
             if record.act == "splice":
                 unknown.ends.append((_splice(record, draws)[1], record))
-            elif record.act in EMPTIES:  # what was found has its own unknown before it
-                unknown.ends.append((since.first if record.last <= seen.last else record.last, record))
-    return unknown
+            elif record.act == "found" and record.last <= seen.last:
+                return []
+            elif record.act in EMPTIES:
+                unknown.ends.append((record.last, record))
+    return [unknown]
 
 
 def _gone_with(
@@ -251,8 +254,10 @@ def _since(record: Record, ordered: Sequence[Record]) -> int:
     thing known before, which may have been as early as its range allows."""
     if record.act != "found":
         return record.first
-    known = [r.first for r in ordered if r is not record and r.act != "seen-away" and _before(r, record)]
-    return min(max(known, default=record.first), record.first)
+    known = [r for r in ordered if r is not record and r.act != "seen-away" and _before(r, record)]
+    if not any(r.last == record.first for r in known):
+        return record.first
+    return max(r.first for r in known)
 
 
 def _tangled(ordered: Sequence[Record]) -> set[int]:
