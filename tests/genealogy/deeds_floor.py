@@ -10,7 +10,7 @@ from tests.genealogy.plantlog import Visit
 from tests.genealogy.shop import PAPER
 from trace.floor.models import Pass
 from trace.floor.operations import fittings
-from trace.floor.operations.corrections import void_pass
+from trace.floor.operations.corrections import correct_board_sets, void_pass
 from trace.floor.operations.dispatch import load_shipment, pack_units, send_shipment
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
@@ -174,6 +174,29 @@ class FloorDeeds(Deeds):
         visit = standing[self.pick(range(len(standing)), a)]
         self.do(void_pass, entry=self.passes[id(visit)], reason="scanned by mistake")
         visit.void, visit.outcome = True, "void"
+
+    def slip(self, a: int, b: int, c: int) -> None:
+        """The count of board sets on the tape is found to be off."""
+        if not self.tape:
+            raise Skip
+        good, slip = a % 4, [-2, -1, 1, 2][c % 4]
+        found = good + 1 + b % 4
+        tape = self.tape[0]
+        passes = self.do(correct_board_sets, tape=tape, good=good, found=found, slip=slip, reason="a set was skipped")
+        for visit in self.log.visits:
+            if visit.station != "TAPER" or not visit.position or visit.position[1] <= good:
+                continue
+            first, last = visit.position
+            if first >= found:
+                visit.position = first + slip, last + slip
+            else:
+                numbers = [first, last, first + slip, last + slip]
+                visit.position = max(min(numbers) - 1, 0), max(numbers) + 1
+            for entry in passes:
+                same = entry.unit.key == visit.unit and entry.scanned_in == visit.scanned_in
+                if same and entry.scanned_out == visit.scanned_out:
+                    self.passes[id(visit)] = entry
+        self.done.append("late")
 
     # Fittings ----------------------------------------------------------------------------------------------------
 

@@ -64,6 +64,19 @@ class MaterialDeeds(Deeds):
 
     # Feeds -------------------------------------------------------------------------------------------------------
 
+    def counts(self, number: int) -> tuple[dict[str, int], dict[str, int]]:
+        """What somebody counted, as the operation and the log have it; mostly nothing."""
+        most = 2 + number % 7
+        match number % 5:
+            case 1:
+                self.done.append("counted")
+                return {"quantity": most}, {"most": most}
+            case 2 | 3:
+                self.done.append("counted")
+                least = max(most - number % 4, 0)
+                return {"quantity": most, "at_least": least}, {"most": most, "least": least}
+        return {}, {}
+
     def load(self, a: int, b: int, c: int) -> None:
         feed = self.feed_like("slot bin", a)
         key = self.box_of(self.log.feeds[feed].fitting, b)
@@ -74,8 +87,9 @@ class MaterialDeeds(Deeds):
             self.done.append("late")
         elif c % 5 == 0:
             self.done.append("late")
-        self.do(feeds.load_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position)
-        self.act(feed, "load", key, first, last)
+        told, logged = self.counts(b)
+        self.do(feeds.load_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position, **told)
+        self.act(feed, "load", key, first, last, **logged)
         self.left(key, feed)
 
     def relay(self, a: int, b: int, c: int) -> None:
@@ -98,8 +112,9 @@ class MaterialDeeds(Deeds):
         position, first, last = self.where(feed)
         details = {"lead": c % 6, "tolerance": c // 6 % 3}
         container = self.shop.container(key)
-        self.do(feeds.splice_feed, feed=self.feeds[feed], container=container, position=position, **details)
-        self.act(feed, "splice", key, first, last, **details)
+        told, logged = self.counts(b)
+        self.do(feeds.splice_feed, feed=self.feeds[feed], container=container, position=position, **details, **told)
+        self.act(feed, "splice", key, first, last, **details, **logged)
         self.left(key, feed)
 
     def top_up(self, a: int, b: int, c: int) -> None:
@@ -159,8 +174,9 @@ class MaterialDeeds(Deeds):
         feed = self.feed_like("slot bin", a)
         key = self.box_of(self.log.feeds[feed].fitting, b)
         position, first, last = self.where(feed)
+        told, logged = self.counts(c)
         record = self.do(
-            feeds.find_on_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position
+            feeds.find_on_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position, **told
         )
         if record.act == "found":
             known = [a.last for a in self.log.feeds[feed].acts if a.last <= last and a.kind != "seen-away"]
@@ -168,7 +184,7 @@ class MaterialDeeds(Deeds):
             hung = self.log.feeds[feed].kind in ("slot", "head")
             there = {p.container for p in self.look(feed).puts if not p.vacancy and p.end > since}
             old = sorted(k for k in there if k and k != key) if hung else []
-            self.act(feed, "found", key, since, last)
+            self.act(feed, "found", key, since, last, **logged)
             for k in old:
                 acts = sorted(
                     (a for a in self.log.feeds[feed].acts if a.container == k), key=lambda a: (a.last, a.number)

@@ -13,6 +13,9 @@ STAYS = ("load", "found", "splice", "sighting")
 SEEN = ("sighting", "seen-away")
 """Nothing was done there: somebody saw where a container was."""
 
+CHANGES = ("load", "found", "clear", "take-off", "splice", "top-up", "charge")
+"""After these there is more in the place, or less, than was counted before."""
+
 EMPTIED = ("load", "found", "clear", "take-off")
 
 
@@ -32,6 +35,9 @@ class Act:
     counted: int | None = None
     """Top-up: parts left over and poured, at most; None where nobody counted."""
     cleaned: bool = False
+    most: int | None = None
+    """Load, splice, found: parts put on, at most and at least; None where nobody counted."""
+    least: int | None = None
 
     def before(self, other: Act) -> bool:
         """Whether it surely came first."""
@@ -137,6 +143,9 @@ class FeedLog:
                 puts.append(Put(None, act, self._since(act), hard_end=act.last, since=act.happened))
             if act.kind in ("clear", "take-off") or act.kind == "dump" and act.cleaned:
                 puts.append(Put(None, act, act.first, vacancy=True, since=act.happened))
+            for counted, early, _ in self._used_up():
+                if counted is act:
+                    puts.append(Put(None, act, early, since=act.happened))
             if act.kind == "seen-away" and (last := self.left_since(act)):
                 puts.append(Put(None, last, last.first, since=last.happened))
                 if any(self._found_between(a, last, act) for a in self.acts):
@@ -148,6 +157,10 @@ class FeedLog:
                     put.hard_end = min(put.hard_end, end)
                     if act.kind != "splice":
                         put.until = min(put.until, act.happened + act.error)
+        for act, _, late in self._used_up():
+            for put in puts:
+                if not put.vacancy and (put.act is None or not self._later(put.act, act)):
+                    put.hard_end = min(put.hard_end, late)
         self._limit(puts)
         for put in puts:
             if put.act and put.act.kind == "charge":
@@ -196,6 +209,28 @@ class FeedLog:
         if act.kind in ("top-up", "charge") and put.vacancy:
             return act.last
         return None
+
+    def _used_up(self) -> list[tuple[Act, int, int]]:
+        """(what was counted onto the place, where it may first be used up, where it surely is): unless something else
+        was done there before, or may have been."""
+        found = []
+        for act in self.ordered:
+            if act.most is None or any(
+                not a.before(act) and not act.before(a) for a in self.acts if a is not act and a.kind not in SEEN
+            ):
+                continue
+            late = self._used(act.lead + act.tolerance + act.most, act.last)
+            early = late
+            if act.least is not None:
+                since = act.last if act.kind == "found" else act.first
+                possible = sorted(max(p.first, since) for p in self.parts if p.last >= since)
+                surely_there = max(act.lead - act.tolerance, 0) + act.least
+                early = min(possible[surely_there] if len(possible) > surely_there else OPEN, late)
+            then = [a for a in self.ordered if self._later(a, act) and a.kind in CHANGES]
+            if then and late > then[0].first:
+                late = OPEN
+            found.append((act, OPEN if then and early >= then[0].last else early, late))
+        return found
 
     def _reached(self, splice: Act) -> int:
         """The earliest position at which the first part of the new can be drawn."""
@@ -254,6 +289,11 @@ class FeedLog:
         """The end of something as the acts before this one had set it."""
         earlier = self.ordered[: self.ordered.index(act)]
         ends = [e for a in self._after(put) if a in earlier and (e := self._ending(put, a)) is not None]
+        ends += [
+            late
+            for a, _, late in self._used_up()
+            if a in earlier and not put.vacancy and (put.act is None or not self._later(put.act, a))
+        ]
         if put.act and put.act.kind == "found" and put.container is None:
             ends.append(put.act.last)
         return min([*ends, OPEN if hard else put.limit, OPEN])

@@ -14,7 +14,7 @@ from tests.genealogy.shop import Shop
 from tests.genealogy.test_oracle import Deed, run, shop
 from tests.genealogy.world import FAMILIES, FLOOR, MATERIAL, REPAIRS, STOCK
 from trace.core.clock import OPEN
-from trace.floor.operations import feeds, passes
+from trace.floor.operations import corrections, feeds, passes
 from trace.genealogy import backward, forward, places, rules, suspicion, verdicts
 from trace.genealogy.intervals import Ranges
 from trace.material import rules as material_rules
@@ -98,6 +98,23 @@ def what_was_seen_away_is_still_there(patch: pytest.MonkeyPatch) -> None:
 @mutant("feeds")
 def nothing_goes_with_what_left_unseen(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(material_rules, "_gone_with", lambda *_: set())
+
+
+@mutant("feeds")
+def what_was_counted_lasts_for_ever(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(material_rules, "_exhausted", lambda *_: None)
+
+
+@mutant("tapes")
+def a_slipped_count_is_off_from_the_finding_only(patch: pytest.MonkeyPatch) -> None:
+    count_anew = corrections._count_anew
+    patch.setattr(
+        corrections,
+        "_count_anew",
+        lambda entry, found, slip: (
+            count_anew(entry, found, slip) if entry.first >= found else (entry.first, entry.last)
+        ),
+    )
 
 
 @mutant("repairs")
@@ -189,6 +206,10 @@ PLANTS_OF = {
     "relays": (["load", "load"], ["load", "load", "visit", "visit", "relay", "relay", "merge"]),
     "floor": (["load", "load", "load", "visit"], ["load", "visit", "visit", "visit", "rack", "finish", "repair"]),
     "stock": (["load", "load", "load"], [*STOCK, "merge", "merge", "split", *MATERIAL, *FLOOR, "repair", "repair"]),
+    "tapes": (
+        ["start_tape", "load_head", "load_head", *["finish"] * 5, "load_head"],
+        ["load_head", "finish", "slip", "slip"],
+    ),
     "repairs": (["load", "load", "finish", "finish"], REPAIRS),
     "families": (["load", "finish", "finish", "finish", "child", "child"], FAMILIES),
 }

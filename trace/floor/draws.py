@@ -86,7 +86,8 @@ def reckon_after(passes: Iterable[Pass], by: Person) -> None:
     drawing = [p for p in passes if p.setup_id]
     if not drawing:
         return
-    counted = FeedRecord.objects.filter(feed=OuterRef("pk"), act__in=BY_DRAWS, superseded=None)
+    by_draws = Q(act__in=BY_DRAWS) | Q(quantity__isnull=False)
+    counted = FeedRecord.objects.filter(by_draws, feed=OuterRef("pk"), superseded=None)
     first = min(p.first for p in drawing)
     after = Q(end__gt=first, end__lt=OPEN) | Q(first__gt=first, first__lt=OPEN - 1)
     edges = Span.objects.filter(after, feed=OuterRef("pk"), superseded=None)

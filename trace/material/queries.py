@@ -9,7 +9,7 @@ from django.db.models import Case, Q, QuerySet, When
 from trace.core.clock import OPEN
 from trace.core.errors import NotFound
 from trace.engineering.models import Station
-from trace.material.models import Axis, Container, Feed, Lot, SetUp, Span
+from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUp, Span
 
 
 def get_container(key: str) -> Container:
@@ -50,3 +50,15 @@ def list_giving(feeds: Iterable[Feed], first: int, last: int) -> QuerySet[Span]:
     """The spans of what these feeds may give somewhere in `first..last`."""
     spans = Span.objects.filter(feed__in=feeds, superseded=None, first__lte=last, end__gt=first)
     return spans.select_related("container__lot")
+
+
+def list_exhausted(unknown: Iterable[Feed]) -> tuple[str, ...]:
+    """Of feeds that give nothing known: those on which the last thing done was to put something on, which
+    a count says is used up."""
+    feeds = {feed.pk: feed.key for feed in unknown}
+    if not feeds:
+        return ()
+    records = FeedRecord.objects.filter(feed__in=feeds, superseded=None).exclude(act=FeedRecord.Act.SIGHTING)
+    last = dict(records.order_by("last", "id").values_list("feed", "act"))
+    put_on = {FeedRecord.Act.LOAD, FeedRecord.Act.FOUND, FeedRecord.Act.SPLICE, FeedRecord.Act.TOP_UP}
+    return tuple(sorted(feeds[feed] for feed, act in last.items() if act in put_on))

@@ -16,7 +16,8 @@ PUTS_ON = frozenset({"load", "found", "splice", "top-up", "charge"})
 STAYS = frozenset({"load", "found", "splice", "sighting"})
 """Acts after which the container itself is at the feed; others pour some of it and leave it where it was."""
 BY_DRAWS = frozenset({"splice", "top-up"})
-"""Acts whose ends follow from counting draws; feeds with none need no draws to be reckoned."""
+"""Acts whose ends follow from counting draws, as those of what was counted do; a feed with neither needs no
+draws to be reckoned."""
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,7 @@ class Record:
     lead: int = 0
     tolerance: int = 0
     quantity: int | None = None
+    at_least: int | None = None
     left: int | None = None
     cleaned: bool = False
     happened: int = 0
@@ -156,6 +158,15 @@ def reckon(
         since = _since(record, ordered)
         if record.act in PUTS_ON - BY_DRAWS:
             candidates.append(_Candidate(record.container, record, since))
+        if (exhausted := _exhausted(record, ordered, order, draws)) and record.id not in tangled:
+            early, late, following = exhausted
+            if late == OPEN and following is None:
+                waiting.append(record)
+            if following is None or late <= following.first:
+                _end([c for c in candidates if not c.vacant], record, late)
+            if early < (OPEN if following is None else following.last):
+                candidates.append(_Candidate(None, record, early))
+                bound = None
         if record.act == "hand-fill":
             by_hand.append(_Candidate(record.container, record, record.first, ends=[(record.last + 1, record)]))
         if record.act == "found":
@@ -308,6 +319,27 @@ def _used_up(parts: int, since: int, draws: Sequence[Draw]) -> int:
         return since
     past = _nth(((d.last, d.count) for d in draws if d.sure and d.first >= since and d.last < OPEN), parts)
     return past if past == OPEN else past + 1
+
+
+def _exhausted(
+    record: Record, ordered: Sequence[Record], order: dict[int, int], draws: Sequence[Draw]
+) -> tuple[int, int, Record | None] | None:
+    """(where the place may first give something else, where what was counted is surely used up, what was
+    done there next), None where this record counted nothing.
+
+    A splice knows what was left before it by its lead. What nobody counted from below is taken to last
+    until it is surely used up; a count of what is found holds from the finding.
+    """
+    if record.quantity is None or record.act not in ("load", "found", "splice"):
+        return None
+    late = _used_up(record.lead + record.tolerance + record.quantity, record.last, draws)
+    early = late
+    if record.at_least is not None:
+        since = record.last if record.act == "found" else record.first
+        possible = ((max(d.first, since), d.count) for d in draws if d.last >= since)
+        early = min(_nth(possible, max(record.lead - record.tolerance, 0) + record.at_least + 1), late)
+    later = ordered[order[record.id] + 1 :]
+    return early, late, next((r for r in later if r.act in EMPTIES | PUTS_ON), None)
 
 
 def _bound_after(

@@ -19,11 +19,12 @@ from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.floor.away import HANGS, record_left, take_as_left, take_old_as_left
 from trace.floor.draws import list_draws, reckon_feed
+from trace.floor.models import Fitting, Salvage
 from trace.floor.sheets import clean_sheet, next_line, place
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
-from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUpLine, Span
+from trace.material.models import Axis, Container, Derivation, Feed, FeedRecord, Lot, SetUpLine, Span
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
 from trace.material.rules import STAYS, Record, board_sets_at, reckon
@@ -77,17 +78,21 @@ def load_feed(
     container: Container,
     position: Position | None = None,
     quantity: int | None = None,
+    at_least: int | None = None,
     error: timedelta = EXACT,
     sheet: str = "",
     by: Person,
     at: datetime,
 ) -> FeedRecord:
-    """The place was emptied, then loaded. `quantity`: parts put on, at most.
+    """The place was emptied, then loaded with `at_least` to `quantity` parts, None where nobody counted.
 
+    Past the first of these it may give something else, past the second it surely does. A whole container
+    whose count is known within a tolerance brings that with it.
     Where it was on record at another feed it had left that unseen, which is recorded there. Refuses
     with Held, WrongPart, Expired, FeedRefused (gone).
     """
-    return _put_on(FeedRecord.Act.LOAD, feed, container, by, Told(at, error, sheet, position), quantity=quantity)
+    told = Told(at, error, sheet, position)
+    return _put_on(FeedRecord.Act.LOAD, feed, container, by, told, quantity=quantity, at_least=at_least)
 
 
 @moving
@@ -97,6 +102,8 @@ def splice_feed(
     container: Container,
     lead: int,
     tolerance: int,
+    quantity: int | None = None,
+    at_least: int | None = None,
     position: Position | None = None,
     error: timedelta = EXACT,
     sheet: str = "",
@@ -105,10 +112,13 @@ def splice_feed(
 ) -> FeedRecord:
     """The container was spliced on, `lead` parts before the pick-up, known within `tolerance`.
 
+    `at_least` and `quantity` are of its own parts, as at load_feed.
+
     Refusals as load_feed.
     """
     told = Told(at, error, sheet, position)
-    return _put_on(FeedRecord.Act.SPLICE, feed, container, by, told, lead=lead, tolerance=tolerance)
+    details = {"lead": lead, "tolerance": tolerance, "quantity": quantity, "at_least": at_least}
+    return _put_on(FeedRecord.Act.SPLICE, feed, container, by, told, **details)
 
 
 @moving
@@ -165,6 +175,8 @@ def find_on_feed(
     *,
     feed: Feed,
     container: Container,
+    quantity: int | None = None,
+    at_least: int | None = None,
     position: Position | None = None,
     error: timedelta = EXACT,
     sheet: str = "",
@@ -176,8 +188,10 @@ def find_on_feed(
     Where the record expected it, that is a sighting. Where it did not, a change went unrecorded
     since the last record or sighting here: from then both are candidates, and unknown with them.
     What is there is recorded even where it may not be (held, expired, the wrong part): the event says
-    so, and the interlock stops what comes next.
+    so, and the interlock stops what comes next. `at_least` and `quantity`, as at load_feed, count where
+    it is found.
     """
+    _check_counts(quantity=quantity, at_least=at_least)
     container = lock_container(container)
     feed = _lock(feed)
     when = _when(feed, Told(at, error, sheet, position))
@@ -197,7 +211,7 @@ def find_on_feed(
         note(found_though=broken.code)
     when = replace(when, first=since)
     old = _candidates(feed, when)
-    found = _write(FeedRecord.Act.FOUND, feed, container, when, by)
+    found = _write(FeedRecord.Act.FOUND, feed, container, when, by, quantity=quantity, at_least=at_least)
     take_old_as_left(feed, found, old, by)
     take_as_left(container, when.happened, when.error, by, besides=feed)
     return found
@@ -313,14 +327,14 @@ def _put_on(
     told: Told,
     **details: int | None,
 ) -> FeedRecord:
-    for what, count in details.items():
-        if count is not None and not 0 <= count <= MOST_PARTS:
-            raise FeedRefused(f"{what.capitalize()} can't be {count}.", action="Enter how many parts.")
+    _check_counts(**details)
     Lot.objects.select_for_update().get(pk=container.lot_id)
     container = lock_container(container)
     feed = _lock(feed)
     _check_load(feed, container, told.at)
     when = _when(feed, told)
+    if act in (FeedRecord.Act.LOAD, FeedRecord.Act.SPLICE) and details["quantity"] is None and feed.kind in HANGS:
+        details |= _count_on_label(container)
     record = _write(act, feed, container, when, by, **details)
     if act != FeedRecord.Act.HAND_FILL:  # a part or two for a tape: the rest stays where it hangs
         take_as_left(container, when.happened, when.error, by, besides=feed)
@@ -329,6 +343,33 @@ def _put_on(
     if after and act in STAYS and feed.kind in HANGS:
         record_left(feed, container, after.happened, after.error, by)
     return record
+
+
+def _check_counts(**counts: int | None) -> None:
+    for what, count in counts.items():
+        if count is not None and not 0 <= count <= MOST_PARTS:
+            name = what.replace("_", " ").capitalize()
+            raise FeedRefused(f"{name} can't be {count}.", action="Enter how many parts.")
+    least, most = counts.get("at_least"), counts.get("quantity")
+    if least is not None and (most is None or least > most):
+        raise FeedRefused(f"At least {least} parts, and at most {most}, can't both be.", action="Enter both counts.")
+
+
+def _count_on_label(container: Container) -> dict[str, int | None]:
+    """What a container brings on by its own count: nothing unless somebody said within how much it is
+    known, and it is whole. What is left of one that was used is not on its label."""
+    count, within = container.quantity, container.tolerance
+    if count is None or not within or not container.own or int(count) != count or int(within) != within:
+        return {}
+    used = (
+        FeedRecord.objects.filter(container=container, superseded=None).exclude(act=FeedRecord.Act.SIGHTING),
+        Derivation.objects.filter(Q(source=container) | Q(result=container), superseded=None),
+        Fitting.objects.filter(container=container, superseded=None),
+        Salvage.objects.filter(result=container, superseded=None),
+    )
+    if any(rows.exists() for rows in used):
+        return {}
+    return {"quantity": int(count + within), "at_least": max(int(count - within), 0)}
 
 
 def _check_load(feed: Feed, container: Container, at: datetime) -> None:
