@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime
 
-from django.db.models import Case, Q, QuerySet, When
+from django.db.models import BigIntegerField, Case, Exists, ExpressionWrapper, OuterRef, Q, QuerySet, When
 
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, to_ticks
 from trace.core.errors import NotFound
 from trace.engineering.models import Station
 from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUp, Span
+from trace.material.rules import EMPTIES
+
+DAY = 24 * 60 * 60 * 1_000_000
+"""Microseconds."""
 
 
 def get_container(key: str) -> Container:
@@ -62,3 +67,14 @@ def list_exhausted(unknown: Iterable[Feed]) -> tuple[str, ...]:
     last = dict(records.order_by("last", "id").values_list("feed", "act"))
     put_on = {FeedRecord.Act.LOAD, FeedRecord.Act.FOUND, FeedRecord.Act.SPLICE, FeedRecord.Act.TOP_UP}
     return tuple(sorted(feeds[feed] for feed, act in last.items() if act in put_on))
+
+
+def list_overdue_clearings(at: datetime) -> QuerySet[Feed]:
+    """Feeds that were neither counted nor emptied within their stated days: until then everything that was
+    ever poured there stays a candidate."""
+    since = ExpressionWrapper(to_ticks(at) - OuterRef("clear_within") * DAY, output_field=BigIntegerField())
+    emptied = Q(act__in=EMPTIES) | Q(act=FeedRecord.Act.DUMP, cleaned=True)
+    counted = Q(act=FeedRecord.Act.TOP_UP, left__isnull=False, quantity__isnull=False)
+    records = FeedRecord.objects.filter(emptied | counted, feed=OuterRef("pk"), superseded=None, happened__gt=since)
+    feeds = Feed.objects.filter(~Exists(records), clear_within__isnull=False)
+    return feeds.select_related("axis__station", "axis__tape").order_by("key")
