@@ -20,10 +20,12 @@ from config import settings
 def on_sqlite(folder: Path, name: str) -> Iterator[None]:
     """The current database is a new SQLite file; it goes when done."""
     path = folder / f"{name}.sqlite3"
-    with _current(settings.sqlite(str(path))):
-        yield
-    for file in folder.glob(f"{path.name}*"):
-        file.unlink()
+    try:
+        with _current(settings.sqlite(str(path))):
+            yield
+    finally:
+        for file in folder.glob(f"{path.name}*"):
+            file.unlink()
 
 
 @contextmanager

@@ -216,7 +216,7 @@ class History:
             ["id", "key", "assembly", "axis", "first"],
             iter(
                 [
-                    (1, "PLACE-1", self.board_part, 1, moment(0, -7200)),
+                    (1, "PLACE-1", self.board_part, 1, moment(0, -86_400)),
                     (2, "INSERT-1", self.board_part, 2, 0),
                 ]
             ),

@@ -96,7 +96,7 @@ class Line:
     def change_position(self, station: int, board: int) -> int:
         """Where a change just before a board lies on the station's axis."""
         if board == 0:
-            return self.start - 3600 * SECOND if station == PLACE else 0
+            return self.start - LONGEST - 3600 * SECOND if station == PLACE else 0
         return self.moment(board) - BEFORE if station == PLACE else board
 
     def nominal(self, station: int, position: int) -> int:
