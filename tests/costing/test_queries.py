@@ -125,7 +125,7 @@ def test_only_steps_that_were_passed_count_and_each_once(plant) -> None:
     # Passed again elsewhere, after a correction: still once, at the station where it was passed last.
     again = Pass.objects.get(unit=board, outcome="passed", station=plant.insertion)
     again.pk, again.station, again.began, again.ended = None, plant.final, ticks(7), ticks(8)
-    again.scanned_in, again.scanned_out, again.setup, again.axis = ticks(7), ticks(8), None, None
+    again.scanned_in, again.scanned_out, again.axis = ticks(7), ticks(8), None
     again.save()
     assert ("BOARD, labour of step 10 at FINAL", 1) in [(str(x), x.count) for x in summarise_scrap(ask(bad)).lines]
     assert len(summarise_scrap(ask(bad)).lines) == 3

@@ -97,7 +97,7 @@ def check_the_drifting_lot(plant):
     assert any(top.part == "QV-180" and top.where.kind == Place.FINISHED for top in population.tops())
     stock = {(item.kind, item.key) for item in list_stock(population.evidence)}
     assert stock == {("reel", "K7731-2"), ("reel", "K7731-3"), ("tape", "T4")}
-    drawn = Pass.objects.filter(setup__key="T4-SETUP").count()
+    drawn = Pass.objects.filter(axis__tape__key="T4").count()
     assert drawn == 5 * plant.rack  # of ten racks' board sets
 
 

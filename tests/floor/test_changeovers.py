@@ -6,14 +6,16 @@ import pytest
 
 from tests.factories import Plant, make_station, moment
 from tests.refusals import refused
+from trace.core.clock import OPEN
 from trace.engineering.models import ScanMode
-from trace.floor.models import Pass
 from trace.floor.operations.changeovers import start_setup
-from trace.floor.operations.feeds import load_feed
-from trace.floor.operations.passes import record_passes, start_pass
+from trace.floor.operations.feeds import load_feed, splice_feed
+from trace.floor.operations.passes import finish_pass, record_passes, start_pass
+from trace.genealogy.backward import trace_backward
 from trace.genealogy.forward import trace_forward
 from trace.genealogy.rules import Sureness
 from trace.genealogy.suspicion import Suspicion
+from trace.material.models import Span
 from trace.material.operations.setups import define_feed
 
 pytestmark = pytest.mark.django_db
@@ -59,8 +61,6 @@ def test_a_changeover_recorded_late_takes_over_the_passes_after_it() -> None:
 
     assert sureness_of(first, old.lot) == Sureness.CERTAIN and sureness_of(first, new.lot) is None
     assert sureness_of(second, new.lot) == Sureness.CERTAIN and sureness_of(second, old.lot) is None
-    assert Pass.objects.filter(unit=second).count() == 2
-    assert Pass.objects.get(unit=second, superseded=None).setup.key == "SETUP-2"
 
 
 def test_no_changeover_while_a_unit_is_inside() -> None:
@@ -98,15 +98,45 @@ def test_a_rack_across_a_changeover_draws_from_each_set_up_at_its_own_count() ->
     assert (sureness_of(second, old.lot), sureness_of(second, new.lot)) == (None, Sureness.CERTAIN)
 
 
-def test_a_third_set_up_adds_no_row_twice() -> None:
+def test_a_unit_inside_a_loose_station_may_have_drawn_before_the_changeover() -> None:
     plant = Plant(mode=ScanMode.LOOSE)
+    old = plant.reel("OLD")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=old)
+    (board,) = plant.boards(1, minute=3)
+    new = changeover(plant, 6)
+    plant.do(start_pass, 10, unit=board, station=plant.insertion)
+    assert sureness_of(board, old.lot) == sureness_of(board, new.lot) == Sureness.POSSIBLE
+    plant.do(finish_pass, 12, unit=board)
+    plant.do(start_pass, 14, unit=board, station=plant.test)
+    assert sureness_of(board, old.lot) == sureness_of(board, new.lot) == Sureness.POSSIBLE
+
+
+def test_a_feed_that_serves_on_through_a_changeover_leaves_nothing_open() -> None:
+    plant = Plant(mode=ScanMode.LOOSE)
+    old = plant.reel("OLD")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=old)
     (board,) = plant.boards(1, minute=3)
     plant.do(record_passes, 5, units=[board], station=plant.insertion)
+    feeds = {"R1": plant.slot_r, "C1": plant.slot_c}
+    plant.do(start_setup, 6, key="SETUP-2", station=plant.insertion, assembly=plant.board, feeds=feeds)
+    plant.do(start_pass, 9, unit=board, station=plant.test)
+    assert sureness_of(board, old.lot) == Sureness.CERTAIN
+    places = {place.designator: place.standing for place in trace_backward(board).places}
+    assert [entry.sure for entry in places["R1"]] == [True]
+    assert [entry.sure for entry in places["R2"]] == [False], "the second set-up does not serve it"
+
+
+def test_what_was_drawn_across_a_changeover_counts_for_a_splice_only_where_it_is_sure() -> None:
+    """A board that reaches across may have taken nothing from the old slot: the old reel is not surely through."""
+    plant = Plant(mode=ScanMode.LOOSE)
+    old, spliced = plant.reel("OLD"), plant.reel("SPLICED")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=old)
+    plant.do(splice_feed, 2, feed=plant.slot_r, container=spliced, lead=2, tolerance=0)
+    first, second = plant.boards(2, minute=3)
+    plant.do(record_passes, 5, units=[first], station=plant.insertion)
     changeover(plant, 6)
-    arguments = {"station": plant.insertion, "assembly": plant.board}
-    plant.do(start_setup, 8, key="SETUP-3", feeds={"R1": plant.slot_r}, **arguments)
-    rows = Pass.objects.filter(unit=board, superseded=None).values_list("setup__key", flat=True)
-    assert sorted(rows) == ["SETUP", "SETUP-2", "SETUP-3"]
+    plant.do(start_pass, 9, unit=first, station=plant.test)
+    assert Span.objects.get(container=old, superseded=None).end == OPEN
 
 
 def test_a_pass_where_nothing_gives_what_the_step_fills_is_stopped() -> None:

@@ -31,7 +31,7 @@ def test_every_pass_that_reaches_a_position_is_found_and_no_other() -> None:
         "unit": board,
         "step": plant.board.steps.first(),
         "station": plant.insertion,
-        "setup": plant.setup,
+        "assembly": plant.board,
         "axis": plant.setup.axis,
         "began": 0,
         "outcome": "passed",

@@ -11,7 +11,6 @@ from trace.core.clock import OPEN
 from trace.core.errors import Refusal
 from trace.engineering.models import ScanMode
 from trace.floor.models import Pass
-from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.dispatch import pack_units
 from trace.floor.operations.feeds import load_feed, splice_feed
@@ -273,16 +272,6 @@ def test_a_step_that_surely_drew_nothing_before_is_not_repeated() -> None:
     assert plant.run(board, plant.insertion, 8, 9).drew == "all"
 
 
-def test_a_late_pass_draws_by_the_set_up_of_its_time() -> None:
-    plant = Plant()
-    early, late = plant.boards(2)
-    after = plant.do(
-        start_setup, 20, key="S2", station=plant.insertion, assembly=plant.board, feeds={"R1": plant.slot_r}
-    )
-    assert plant.run(late, plant.insertion, 25, 26).setup == after
-    assert plant.run(early, plant.insertion, 10, 11).setup == plant.setup
-
-
 # Refusals ------------------------------------------------------------------------------------------------------------
 
 
@@ -408,7 +397,7 @@ def test_a_tape_is_refused_for_another_assembly() -> None:
     refused(plant, "pass-refused", start_pass, unit=unit, station=plant.insertion, setup=setup, position=(1, 1))
     refused(plant, "pass-refused", start_pass, unit=board, station=plant.insertion, setup=setup)
     visit = plant.run(board, plant.insertion, 5, 6, setup=setup, position=(3, 3))
-    assert (visit.setup, visit.axis, visit.first, visit.last) == (setup, setup.axis, 3, 3)
+    assert (visit.assembly, visit.axis, visit.first, visit.last) == (plant.board, setup.axis, 3, 3)
 
 
 # Ends that wait for draws --------------------------------------------------------------------------------------------

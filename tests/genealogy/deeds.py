@@ -29,7 +29,6 @@ class Deeds:
         self.number = 0
         self.cycle = 1
         self.feeds: dict[str, Feed] = dict(shop.feeds)
-        self.setups = {station: shop.serves(station, 0)[1] for station in [*INSERTION, "WAVE", "FINAL"]}
         self.tape: tuple[Tape, SetUp] | None = None
         self.heads: dict[str, tuple[int, int]] = {}
         self.chain = 0

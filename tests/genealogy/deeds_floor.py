@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from tests.factories import moment, ticks
-from tests.genealogy.deeds import INSERTION, Deeds, Skip
+from tests.genealogy.deeds import INSERTION, Deeds
 from tests.genealogy.plantlog import Visit
 from trace.floor.models import Pass
 from trace.floor.operations import fittings
@@ -37,15 +37,11 @@ class FloorDeeds(Deeds):
         return next((v for v in self.visits_of(unit) if not v.outcome), None)
 
     def prepare(self, unit: str, station: str) -> Visit:
-        """A visit with what the station's set-up serves now; unsure where the step perhaps drew before."""
+        """A visit that draws under the station's set-ups, or a tape's; unsure where the step perhaps drew before."""
         step = self.due(unit)
-        serves = dict(self.setups.get(station, {}))
-        if station == "TAPER" and self.tape:
-            serves = {"T1": "TAPE-H1", "T2": "TAPE-H2"}
-        if unit[0] == "M" or station not in ("FINAL",):
-            again = any(v.step == step and v.drew != "none" for v in self.visits_of(unit))
-            return Visit(unit, station, step, serves, drew="unsure" if again else "all")
-        raise Skip
+        place = "TAPE" if station == "TAPER" else station
+        again = any(v.step == step and v.drew != "none" for v in self.visits_of(unit))
+        return Visit(unit, station, step, place if place in self.log.runs else None, drew="unsure" if again else "all")
 
     def positions(self, station: str, number: int, units: int) -> list[tuple[int, int]] | None:
         """The machine's counts or the board sets of so many units, where the station wants them."""
@@ -103,7 +99,7 @@ class FloorDeeds(Deeds):
 
     def saying(self, unit: str, station: str, number: int) -> dict[str, Any]:
         """Mostly nothing special; else an outcome, or what it drew."""
-        designators = sorted(self.setups.get(station, {}))
+        designators = sorted(self.log.runs[station][-1].serves) if station in self.log.runs else []
         match number % 12:
             case 8:
                 return {"outcome": Pass.Outcome.ABORTED}
@@ -183,7 +179,7 @@ class FloorDeeds(Deeds):
         self.log.fit(unit, designator, ("box", key), self.now)
 
     def remove(self, a: int, b: int, c: int) -> None:
-        drawn = {(v.unit, d) for v in self.log.visits if not v.void and v.drew != "none" for d in v.designators()}
+        drawn = {(v.unit, d) for v in self.log.visits for d, _, _ in self.log.draws_of(v)}
         fitted = {place for place, fits in self.log.fits.items() if fits[-1].what[0] in ("box", "feed")}
         unit, designator = self.pick(drawn | fitted, a)
         fitting = self.shop.fitting("BOARD" if unit[0] == "B" else "MODULE", designator)

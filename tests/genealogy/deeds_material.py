@@ -158,12 +158,10 @@ class MaterialDeeds(Deeds):
             seen.append(last)
 
     def change_over(self, a: int, b: int, c: int) -> None:
-        """Where no range reaches across it; tests/floor/test_changeovers.py has those that do."""
-        exact = [station for station in INSERTION if self.log.modes[station] not in ("one at a time", "loose")]
-        station, variant = self.pick(exact, a), b % 2
+        """From now on; in the second set-up R2 has a feed of its own, in the third it has none."""
+        station, variant = self.pick(INSERTION, a), b % 3
         key, position = f"{station}-{self.number}", self.cycle
         self.shop.change_over(station, variant, moment(self.minute), key=key, position=position, log=self.log)
-        self.setups[station] = self.shop.serves(station, variant)[1]
 
     # A sequenced tape --------------------------------------------------------------------------------------------
 
@@ -174,6 +172,7 @@ class MaterialDeeds(Deeds):
         board = self.shop.assemblies["BOARD"]
         tape = self.do(setups.start_tape, key="TAPE", assembly=board, sequence=LINKS, heads=heads, board_sets=5)
         self.tape = tape, SetUp.objects.select_related("axis").get(key="TAPE-SETUP")
+        self.log.change_over("TAPE", 0, {designators[0]: f"TAPE-{name}" for name, (_, designators) in heads.items()})
         for name, (distance, designators) in heads.items():
             key = f"TAPE-{name}"
             self.feeds[key] = Feed.objects.select_related("axis__tape").get(key=key)

@@ -14,7 +14,7 @@ from functools import cached_property
 import networkx as nx
 
 from tests.genealogy.feedlog import OPEN, Part
-from tests.genealogy.plantlog import Log, Visit
+from tests.genealogy.plantlog import Log
 
 Node = tuple
 
@@ -28,7 +28,6 @@ class Event:
     ended: int
     sure: bool
     what: tuple
-    last: int = 0
     until: int = OPEN
 
 
@@ -37,40 +36,30 @@ class Oracle:
 
     def __init__(self, log: Log) -> None:
         self.log = log
-        self.ranges = {id(visit): log.range_of(visit) for visit in log.visits}
+        self.visits = [(visit, log.range_of(visit), list(log.draws_of(visit))) for visit in log.visits]
         for key, feed in log.feeds.items():
             feed.parts = list(self._drawn_from(key)) if not feed.board_sets else feed.board_set_parts()
         self.events = self._list_events()
         self.graph = self._draw_graph()
 
     def _drawn_from(self, feed: str) -> Iterator[Part]:
-        for visit in self.log.visits:
-            if not visit.void and visit.drew != "none":
-                first, last = self._positions(visit)
-                surely = visit.drew == "all" and self.ranges[id(visit)][1] < OPEN
-                for designator in visit.designators():
-                    if visit.serves[designator] == feed:
-                        yield Part(first, last, surely)
-
-    def _positions(self, visit: Visit) -> tuple[int, int]:
-        return self.ranges[id(visit)] if visit.position is None else visit.position
+        for _, _, draws in self.visits:
+            for _, pieces, surely in draws:
+                here = [(first, last) for key, first, last in pieces if key == feed]
+                if here:
+                    yield Part(here[0][0], here[-1][1], surely and len(here) == len(pieces))
 
     def _list_events(self) -> dict[tuple[str, str], list[Event]]:
         events: dict[tuple[str, str], list[Event]] = {}
-        for number, visit in enumerate(self.log.visits):
-            if visit.void or visit.drew == "none":
-                continue
-            began, ended = self.ranges[id(visit)]
-            first, last = self._positions(visit)
-            for designator in visit.designators():
-                there = events.setdefault((visit.unit, designator), [])
+        for number, (visit, (began, ended), draws) in enumerate(self.visits):
+            for designator, pieces, sure in draws:
                 node = ("draw", visit.unit, designator, number)
-                sure = visit.drew == "all" and ended < OPEN
-                there.append(Event(node, began, ended, sure, ("feed", visit.serves[designator], first), last))
+                event = Event(node, began, ended, sure, ("feed", pieces))
+                events.setdefault((visit.unit, designator), []).append(event)
         for (unit, designator), fits in self.log.fits.items():
             for number, fit in enumerate(fits):
-                what = ("feed", fit.what[1], fit.since) if fit.what[0] == "feed" else fit.what
-                event = Event(("fit", unit, designator, number), fit.since, fit.since, True, what, fit.since, fit.until)
+                what = ("feed", [(fit.what[1], fit.since, fit.since)]) if fit.what[0] == "feed" else fit.what
+                event = Event(("fit", unit, designator, number), fit.since, fit.since, True, what, fit.until)
                 events.setdefault((unit, designator), []).append(event)
         return events
 
@@ -114,12 +103,13 @@ class Oracle:
             return {("box", what[0], k) for k in self.log.boxes[what[0]].epochs(event.began, event.ended)}
         if kind != "feed":
             return set()
-        feed = self.log.feeds[what[0]]
         found: set[Node] = set()
-        for position in self.looks(what[0], what[1], event.last):
-            for candidate in feed.candidates(position):
-                since, until = (position, position) if feed.on_clock else (candidate.since, candidate.until)
-                found |= self.contents(what[0], candidate.container, since, until, still=not feed.on_clock)
+        for key, first, last in what[0]:
+            feed = self.log.feeds[key]
+            for position in self.looks(key, first, last):
+                for candidate in feed.candidates(position):
+                    since, until = (position, position) if feed.on_clock else (candidate.since, candidate.until)
+                    found |= self.contents(key, candidate.container, since, until, still=not feed.on_clock)
         return found
 
     def looks(self, feed: str, first: int, last: int) -> list[int]:
@@ -197,7 +187,7 @@ class Oracle:
         for e in self.events.get((unit, designator), []):
             if e.began < moment:
                 until = e.until if e.until < moment else OPEN
-                before.append(Event(e.node, e.began, e.ended, e.sure and e.ended <= moment, e.what, e.last, until))
+                before.append(Event(e.node, e.began, e.ended, e.sure and e.ended <= moment, e.what, until))
         return self.standing(before)[0]
 
     def first_lots(self, event: Event) -> set[str | None]:
@@ -267,14 +257,14 @@ class Answer:
 
     def _all_wholly(self, event: Event) -> bool:
         """Whether every candidate of an event is wholly suspect; of a bath, whether some charge that surely was in."""
-        if event.what[0] == "feed" and self.log.feeds[event.what[1]].kind == "bath":
-            bath = self.log.feeds[event.what[1]]
+        if event.what[0] == "feed" and self.log.feeds[event.what[1][0][0]].kind == "bath":
             return all(
                 any(
-                    all(n in self.reached and self.wholly(n) for n in self.oracle.contents(event.what[1], key, p, p))
-                    for key in bath.surely_in(p)
+                    all(n in self.reached and self.wholly(n) for n in self.oracle.contents(bath, key, p, p))
+                    for key in self.log.feeds[bath].surely_in(p)
                 )
-                for p in self.oracle.looks(event.what[1], event.what[2], event.last)
+                for bath, first, last in event.what[1]
+                for p in self.oracle.looks(bath, first, last)
             )
         given = list(self.oracle.graph.predecessors(event.node))
         return bool(given) and all(n[0] == "box" and n in self.reached and self.wholly(n) for n in given)

@@ -32,13 +32,22 @@ class Box:
 
 
 @dataclass
+class Run:
+    """A set-up: which feed fills which designator, over positions `first..end - 1`."""
+
+    first: int
+    end: int
+    serves: dict[str, str]
+
+
+@dataclass
 class Visit:
-    """A unit at a station; `serves` says which feed fills which designator there."""
+    """A unit at a station; it draws under the set-ups of `place`, the station or a tape, or nothing."""
 
     unit: str
     station: str
     step: int
-    serves: dict[str, str]
+    place: str | None
     scanned_in: int | None = None
     scanned_out: int | None = None
     position: tuple[int, int] | None = None
@@ -46,9 +55,6 @@ class Visit:
     only: tuple[str, ...] | None = None
     outcome: str = ""
     void: bool = False
-
-    def designators(self) -> list[str]:
-        return [d for d in self.serves if self.only is None or d in self.only]
 
 
 @dataclass
@@ -69,6 +75,7 @@ class Log:
     feeds: dict[str, FeedLog] = field(default_factory=dict)
     modes: dict[str, str] = field(default_factory=dict)
     created: dict[str, int] = field(default_factory=dict)
+    runs: dict[str, list[Run]] = field(default_factory=dict)
     visits: list[Visit] = field(default_factory=list)
     seen: dict[str, list[int]] = field(default_factory=dict)
     fits: dict[tuple[str, str], list[Fit]] = field(default_factory=dict)
@@ -78,6 +85,35 @@ class Log:
         if there:
             there[-1].until = min(there[-1].until, moment)
         there.append(Fit(what, moment))
+
+    def change_over(self, place: str, position: int, serves: dict[str, str]) -> None:
+        """From a position on this is served; the first set-up of a place reaches back to its beginning."""
+        runs = self.runs.setdefault(place, [])
+        if runs:
+            runs[-1].end = position
+        runs.append(Run(position if runs else 0, OPEN, serves))
+
+    def positions_of(self, visit: Visit) -> tuple[int, int]:
+        return self.range_of(visit) if visit.position is None else visit.position
+
+    def draws_of(self, visit: Visit) -> Iterator[tuple[str, list[tuple[str, int, int]], bool]]:
+        """Per designator that a visit may have filled: from which feed, between which positions; and whether surely.
+
+        A range that reaches across a changeover leaves open from which side of it the part came.
+        """
+        if visit.void or visit.drew == "none" or visit.place is None:
+            return
+        first, last = self.positions_of(visit)
+        met = []
+        for run in self.runs[visit.place]:
+            end = run.end - 1 if run.end < OPEN else OPEN
+            if max(first, run.first) <= min(last, end):
+                met.append((run.serves, max(first, run.first), min(last, end)))
+        surely = visit.drew == "all" and self.range_of(visit)[1] < OPEN
+        for designator in sorted({name for serves, _, _ in met for name in serves}):
+            if visit.only is None or designator in visit.only:
+                pieces = [(serves[designator], a, b) for serves, a, b in met if designator in serves]
+                yield designator, pieces, surely and len(pieces) == len(met)
 
     def range_of(self, visit: Visit) -> tuple[int, int]:
         """When the unit can have drawn, by what the station's scans prove."""

@@ -8,6 +8,7 @@ from tests.factories import approve_substitute, make_assembly, make_part, make_p
 from tests.factories import moment as moment_at
 from tests.genealogy.feedlog import FeedLog
 from tests.genealogy.plantlog import Box, Log
+from trace.core.clock import to_ticks
 from trace.engineering.models import Part, ScanMode
 from trace.floor.models import Unit
 from trace.floor.operations.changeovers import start_setup
@@ -86,11 +87,11 @@ class Shop:
         self.log.feeds[key] = FeedLog(on_clock=station != "COUNT", kind=kind)
 
     def serves(self, station: str, variant: int) -> tuple[str, dict[str, str]]:
-        """(assembly, {designator: feed}) of a set-up; in the second, R2 has a feed of its own."""
+        """(assembly, {designator: feed}) of a set-up; in the second R2 has a feed of its own, in the third none."""
         if station in ("WAVE", "FINAL"):
             return ("BOARD", {"S1": "WAVE-S"}) if station == "WAVE" else ("MODULE", {"R5": "FINAL-R"})
-        second = f"{station}-X" if variant else f"{station}-R"
-        return "BOARD", {"R1": f"{station}-R", "R2": second, "C1": f"{station}-C"}
+        second = {0: {"R2": f"{station}-R"}, 1: {"R2": f"{station}-X"}, 2: {}}[variant]
+        return "BOARD", {"R1": f"{station}-R", "C1": f"{station}-C", **second}
 
     def change_over(
         self, station: str, variant: int, at, *, key: str, position: int = 0, log: Log | None = None
@@ -106,8 +107,10 @@ class Shop:
             by=self.ann,
             at=at,
         )
+        log = log or self.log
+        log.change_over(station, position if station == "COUNT" else to_ticks(at), feeds)
         for designator, feed in feeds.items():
-            (log or self.log).feeds[feed].fitting |= self.fitting(assembly, designator)
+            log.feeds[feed].fitting |= self.fitting(assembly, designator)
 
     def fitting(self, assembly: str, designator: str) -> set[str]:
         """Parts that belong at a designator."""

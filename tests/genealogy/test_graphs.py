@@ -21,7 +21,7 @@ from trace.floor.operations.feeds import (
 )
 from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
-from trace.genealogy.rules import Supply, Sureness, Suspect, judge_feed
+from trace.genealogy.rules import Supply, Sureness, Suspect, judge_draw, judge_feed
 from trace.material.models import Feed
 from trace.material.operations.setups import define_feed
 from trace.material.operations.stock import merge_containers, split_container
@@ -303,7 +303,7 @@ def test_as_of_a_moment_a_change_found_later_counts_from_when_it_may_have_been(p
 
 def test_a_bath_is_not_certain_before_its_charge_was_suspect() -> None:
     verdict = judge_feed([Supply(1, 0, 9, 0, 0, 9)], {1: Suspect(since=5)}, on_clock=True, bath=True)
-    assert verdict.judge(3, 6)[0] == Sureness.POSSIBLE
+    assert judge_draw([(verdict, 3, 6)])[0] == Sureness.POSSIBLE
 
 
 def test_a_void_pass_had_bounded_nothing(plant: Plant) -> None:

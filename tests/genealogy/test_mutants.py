@@ -140,6 +140,16 @@ def what_is_mixed_is_wholly_suspect(patch: pytest.MonkeyPatch) -> None:
     )
 
 
+@mutant("changeovers")
+def a_pass_draws_under_its_last_set_up_only(patch: pytest.MonkeyPatch) -> None:
+    by_pass = places._by_pass
+    patch.setattr(
+        places, "_by_pass", lambda rows: {p: {max(under): under[max(under)]} for p, under in by_pass(rows).items()}
+    )
+    join = verdicts.join_verdicts
+    patch.setattr(verdicts, "join_verdicts", lambda runs: join([(v, 0, OPEN) for v, _, end in runs if end == OPEN]))
+
+
 @mutant("families")
 def a_parent_carries_nothing_of_its_children(patch: pytest.MonkeyPatch) -> None:
     fetch = forward.fetch
@@ -163,6 +173,7 @@ PLANTS_OF = {
     "floor": (["load", "load", "load", "visit"], ["load", "visit", "visit", "visit", "rack", "finish", "repair"]),
     "stock": (["load", "load", "load"], [*STOCK, "merge", "merge", "split", *MATERIAL, *FLOOR, "repair", "repair"]),
     "repairs": (["load", "load", "finish", "finish"], REPAIRS),
+    "changeovers": (["load", "load", "load"], [*["visit"] * 4, "finish", "load", "change_over", "repair", "take_off"]),
     "families": (["load", "finish", "finish", "finish", "child", "child"], FAMILIES),
 }
 

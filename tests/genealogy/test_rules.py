@@ -15,6 +15,7 @@ from trace.genealogy.rules import (
     Sureness,
     Suspect,
     best,
+    judge_draw,
     judge_feed,
     judge_place,
     split_standing,
@@ -65,11 +66,11 @@ def test_a_feed_on_the_clock_position_by_position(
 
     asked = range(first, first + length + 1)
     possible = any(may(s, p) for p in asked for s in given_supplies if s.first <= p < s.end)
-    sureness, reason = verdict.judge(first, first + length)
+    sureness, reason = judge_draw([(verdict, first, first + length)])
     assert (sureness is not None) == possible
     assert (sureness == Sureness.CERTAIN) == (possible and all(certain_at(p) for p in asked))
     assert bool(reason) == (sureness == Sureness.POSSIBLE)
-    unsure, why = verdict.judge(first, first + length, sure=False)
+    unsure, why = judge_draw([(verdict, first, first + length)], sure=False)
     assert unsure == (Sureness.POSSIBLE if possible else None)
     assert (Reason.UNSURE in why) == possible
 
@@ -82,10 +83,10 @@ def test_pieces_are_the_verdict_cut_apart(given_supplies: list[Supply], bad: dic
         for p in range(first, end):
             assert p not in seen
             seen.add(p)
-            sureness, why = verdict.judge(p, p)
+            sureness, why = judge_draw([(verdict, p, p)])
             assert (sureness == Sureness.CERTAIN) == certain
             assert why == reason
-    assert seen == {p for p in range(3 * LAST) if verdict.judge(p, p)[0]}
+    assert seen == {p for p in range(3 * LAST) if judge_draw([(verdict, p, p)])[0]}
 
 
 def happening(began: int, ended: int, name: str, sure: bool = True, until: int | None = None) -> Happening:

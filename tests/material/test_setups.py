@@ -30,7 +30,7 @@ def test_a_changeover_ends_the_set_up_before_and_leaves_what_is_loaded() -> None
         start_setup, 9, key="S2", station=plant.insertion, assembly=plant.board, feeds={"R1": plant.slot_r}
     )
     assert list(SetUp.objects.order_by("first").values_list("key", "first", "end")) == [
-        ("SETUP", ticks(), ticks(9)),
+        ("SETUP", 0, ticks(9)),
         ("S2", ticks(9), OPEN),
     ]
     assert spans_of(plant.slot_r) == loaded

@@ -26,3 +26,8 @@ def to_ticks(moment: datetime) -> int:
 def from_ticks(ticks: int) -> datetime:
     """The moment of a clock position; the reverse of `to_ticks`."""
     return _EPOCH + ticks * _MICROSECOND
+
+
+def last_before(end: int) -> int:
+    """The last position before an end; what is open stays open."""
+    return end if end == OPEN else end - 1

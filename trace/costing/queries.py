@@ -26,6 +26,7 @@ from trace.costing.rules import (
 from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step
 from trace.floor.models import Unit
 from trace.genealogy.forward import CHUNK, Carrier, Population
+from trace.genealogy.intervals import Ranges
 from trace.genealogy.places import PlaceJudge, list_places
 from trace.genealogy.rules import Sureness, judge_place
 from trace.genealogy.whereabouts import Place
@@ -36,9 +37,9 @@ GIVEN = {
     "sqlite": "SELECT value ->> 0, value ->> 1 FROM json_each(%(units)s)",
 }
 PIECES = {
-    "postgresql": "SELECT (v->>0)::bigint, (v->>1)::bigint, (v->>2)::bigint, (v->>3)::bigint "
+    "postgresql": f"SELECT {', '.join(f'(v->>{i})::bigint' for i in range(6))} "
     "FROM jsonb_array_elements(%(pieces)s::jsonb) AS j(v)",
-    "sqlite": "SELECT value ->> 0, value ->> 1, value ->> 2, value ->> 3 FROM json_each(%(pieces)s)",
+    "sqlite": f"SELECT {', '.join(f'value ->> {i}' for i in range(6))} FROM json_each(%(pieces)s)",
 }
 
 Groups = dict[CostGroup, list[int]]
@@ -216,8 +217,14 @@ def _rework_lines(population: Population, rate_per_hour: Decimal | None) -> Iter
 def _affected_places(population: Population, groups: Groups) -> Iterator[tuple[CostGroup, str, int, str]]:
     """(group, unit key, its part id, designator) of every place that carries the suspect, or may."""
     verdicts = {feed: verdict.possible for feed, verdict in population.evidence.verdicts.items() if verdict.possible}
-    lines = SetUpLine.objects.filter(feed__in=verdicts).values_list("setup", "feed").distinct()
-    pieces = [[setup, feed, first, end] for setup, feed in lines for first, end in verdicts[feed]]
+    served = {
+        (line.setup, line.feed_id) for line in SetUpLine.objects.filter(feed__in=verdicts).select_related("setup")
+    }
+    pieces = [
+        [setup.axis_id, setup.assembly_id, setup.pk, feed, first, end]
+        for setup, feed in served
+        for first, end in verdicts[feed] & Ranges([(setup.first, setup.end)])
+    ]
     yield from _rows("drawn", groups, population.at, pieces=json.dumps(pieces))
     judge = PlaceJudge(population.evidence)
     of_unit = {unit: group for group, units in groups.items() for unit in units}

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator
 
 from django.db.models import Exists, Max, OuterRef, Q, Sum
 
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, last_before
 from trace.core.models import Person
 from trace.floor.models import Pass
-from trace.material.models import Axis, Feed, FeedRecord, SetUpLine, Span
+from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span
+from trace.material.queries import list_setups_between
 from trace.material.rules import BY_DRAWS, Draw
 from trace.material.spans import counts_draws, keep_spans, list_records
 
@@ -35,23 +37,51 @@ def list_draws(feed: Feed, since: int) -> tuple[list[Draw], int]:
 
     On a tape the board sets themselves draw; at a station its passes do.
     """
-    lines = SetUpLine.objects.filter(feed=feed).values_list("setup_id", "designator")
-    served: dict[int, set[str]] = {}
-    for setup_id, designator in lines:
-        served.setdefault(setup_id, set()).add(designator)
-    places = max((len(designators) for designators in served.values()), default=1)
+    served = _served(feed)
+    counts = [len(designators) for run in served.values() for _, _, designators in run]
+    places = max(counts, default=1)
     if tape := feed.axis.tape:
         return [Draw(k, k, places) for k in range(since, max(tape.board_sets, _reach(feed)))], places
     passes = (
-        Pass.objects.filter(passes_meeting(feed.axis, since), setup__in=served, superseded=None)
+        Pass.objects.filter(passes_meeting(feed.axis, since), assembly__in=served, superseded=None)
         .exclude(drew=Pass.Drew.NONE)
-        .values_list("first", "last", "setup_id", "drew", "only")
+        .values_list("first", "last", "assembly_id", "drew", "only")
     )
     return [
-        Draw(first, last, count, drew == Pass.Drew.ALL)
-        for first, last, setup_id, drew, only in passes
-        if (count := len(served[setup_id] & set(only) if only is not None else served[setup_id]))
+        draw
+        for first, last, assembly, drew, only in passes
+        for draw in _drawn(served[assembly], first, last, drew == Pass.Drew.ALL, only)
     ], places
+
+
+Served = list[tuple[int, int, frozenset[str]]]
+"""The set-ups of one assembly in order: (first, end, designators that the feed serves)."""
+
+
+def _served(feed: Feed) -> dict[int, Served]:
+    """What a feed serves of each assembly, set-up by set-up; those in which it serves nothing included."""
+    lines: dict[int, set[str]] = {}
+    for setup_id, designator in SetUpLine.objects.filter(feed=feed).values_list("setup", "designator"):
+        lines.setdefault(setup_id, set()).add(designator)
+    assemblies = set(SetUp.objects.filter(pk__in=lines).values_list("assembly", flat=True))
+    served: dict[int, Served] = {}
+    for setup in list_setups_between([feed.axis_id], assemblies, 0, OPEN).order_by("first"):
+        served.setdefault(setup.assembly_id, []).append((setup.first, setup.end, frozenset(lines.get(setup.pk, ()))))
+    return served
+
+
+def _drawn(served: Served, first: int, last: int, sure: bool, only: list[str] | None) -> Iterator[Draw]:
+    """What one pass drew from a feed. Of several set-ups that its range meets it drew under one: for a
+    designator that not each of them serves from here, perhaps nothing."""
+    met = [(max(first, since), min(last, last_before(end)), names) for since, end, names in served if since <= last]
+    met = [one for one in met if one[1] >= first]
+    pieces: Counter[tuple[int, int, bool]] = Counter()
+    for name in set().union(*(names for _, _, names in met)):
+        if only is None or name in only:
+            here = [(since, until) for since, until, names in met if name in names]
+            pieces[here[0][0], here[-1][1], sure and len(here) == len(met)] += 1
+    for (since, until, surely), count in pieces.items():
+        yield Draw(since, until, count, surely)
 
 
 def _reach(feed: Feed) -> int:
@@ -83,14 +113,20 @@ def reckon_after(passes: Iterable[Pass], by: Person) -> None:
     Those are the feeds that wait for draws, and those that count them and have an edge after the
     first of these passes began: a draw after every edge moves none.
     """
-    drawing = [p for p in passes if p.setup_id]
-    if not drawing:
-        return
+    drawing = [p for p in passes if p.axis_id]
+    if drawing:
+        first, last = min(p.first for p in drawing), max(p.last for p in drawing)
+        axes, assemblies = {p.axis_id for p in drawing if p.axis_id}, {p.assembly_id for p in drawing}
+        reckon_between(axes, assemblies, first, last, by)
+
+
+def reckon_between(axes: Collection[int], assemblies: Collection[int], first: int, last: int, by: Person) -> None:
+    """The same for the feeds that serve these assemblies somewhere in `first..last`."""
     counted = FeedRecord.objects.filter(feed=OuterRef("pk"), act__in=BY_DRAWS, superseded=None)
-    first = min(p.first for p in drawing)
     after = Q(end__gt=first, end__lt=OPEN) | Q(first__gt=first, first__lt=OPEN - 1)
     edges = Span.objects.filter(after, feed=OuterRef("pk"), superseded=None)
-    serving = SetUpLine.objects.filter(setup__in={p.setup_id for p in drawing}).values("feed")
+    setups = list_setups_between(axes, assemblies, first, last)
+    serving = SetUpLine.objects.filter(setup__in=setups.values("pk")).values("feed")
     moved = Q(unsettled=True) | Exists(counted) & Exists(edges)
     for feed in Feed.objects.filter(moved, pk__in=serving).select_related("axis__tape").order_by("pk"):
         reckon_feed(feed, by)

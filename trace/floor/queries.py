@@ -24,9 +24,7 @@ def get_unit(key: str) -> Unit:
 def get_open_pass(unit: Unit) -> Pass | None:
     """The pass in which the unit is inside a station now."""
     return (
-        Pass.objects.select_related("station", "step", "setup", "axis")
-        .filter(unit=unit, inside=True, superseded=None)
-        .first()
+        Pass.objects.select_related("station", "step", "axis").filter(unit=unit, inside=True, superseded=None).first()
     )
 
 

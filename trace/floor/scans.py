@@ -14,11 +14,11 @@ from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import contents_of
 from trace.floor.draws import length_class, reckon_after
 from trace.floor.models import Pass, Unit
-from trace.floor.setups import spread_over_setups
 from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.operation import note
-from trace.material.models import Axis, SetUp
+from trace.material.models import Axis, SetUp, SetUpLine
+from trace.material.queries import list_setups_between
 
 LAST_FEW = 1_000
 """How many of a station's latest passes are looked at for its last scan: two full batches."""
@@ -55,7 +55,10 @@ def close_pass(
         raise PassRefused(f"The unit went into {inside.station.key} after that moment.")
     inside.inside, inside.outcome, inside.scanned_out = False, outcome, None if displaced else scanned_out
     inside.closed = to_ticks(now())
-    want_drawn(drew, only, inside.setup)
+    met = (
+        list_setups_between([inside.axis_id], [inside.assembly_id], inside.first, inside.last) if inside.axis_id else []
+    )
+    want_drawn(drew, only, met)
     if only is not None or drew is not None:
         inside.drew, inside.only = drew or Pass.Drew.ALL, None if only is None else list(only)
     elif outcome == Pass.Outcome.ABORTED:
@@ -68,7 +71,6 @@ def close_pass(
     if only is not None or inside.drew != Pass.Drew.ALL:
         judge_by_designator([inside.unit])
     reckon_after([inside], by)
-    spread_over_setups([inside], by)
 
 
 def judge_by_designator(units: Iterable[Unit]) -> None:
@@ -87,13 +89,13 @@ def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station
     _bound_all(waiting.select_related("axis"), scan, by)
 
 
-def want_drawn(drew: str | None, only: Sequence[str] | None, setup: SetUp | None) -> None:
+def want_drawn(drew: str | None, only: Sequence[str] | None, setups: Iterable[SetUp]) -> None:
     if drew is not None and drew not in Pass.Drew.values:
         raise PassRefused(f"“{drew}” does not say what was drawn.", action="Say all, none or unsure.")
     if drew == Pass.Drew.NONE and only is not None:
         raise PassRefused("It can't have drawn nothing and some designators.", action="Say one or the other.")
     if only is not None:
-        served = set(setup.lines.values_list("designator", flat=True)) if setup else set()
+        served = set(SetUpLine.objects.filter(setup__in=setups).values_list("designator", flat=True))
         if unknown := sorted(set(only) - served):
             raise PassRefused(f"Nothing is drawn for {', '.join(unknown)} here.", action="Check the designators.")
 
@@ -109,7 +111,7 @@ def neighbour_scan(station: Station, scan: int, by: Person) -> tuple[int | None,
     last, before = _last_scan(station, scan)
     if last is None:
         return None, False
-    here = Pass.objects.filter(station=station, superseded=None).select_related("axis", "station", "setup", "unit")
+    here = Pass.objects.filter(station=station, superseded=None).select_related("axis", "station", "unit")
     if scan - before < station.work_seconds * 1_000_000:
         _bound_all(here.filter(began=last.began, inside=False), scan, by)
         return last.began, True

@@ -43,7 +43,7 @@ class Entry:
 
     It happened between `since` and `until`; a later event displaced it at `gone`, None while it may
     still rule (microseconds). Of several `origins` one is there, or from a bath (`feed_kind`) perhaps
-    something of each.
+    something of each; several `feeds` where it was drawn before or after a changeover.
     """
 
     kind: str
@@ -53,7 +53,7 @@ class Entry:
     sure: bool
     gone: int | None
     child: str | None = None
-    feed: str | None = None
+    feeds: tuple[str, ...] = ()
     feed_kind: str | None = None
     station: str | None = None
     step: str | None = None
@@ -157,11 +157,12 @@ class _Names:
         contents = [h.content for unit in places.values() for at in unit.values() for h in at]
         drawn = [content for content in contents if isinstance(content, Drawn)]
         fitted = [content for content in contents if isinstance(content, Fitted)]
-        wanted = {pk for content in drawn for pk in content.containers if pk} | {
+        sources = [source for content in drawn for source in content.sources]
+        wanted = {pk for source in sources for pk in source.containers if pk} | {
             content.container for content in fitted if content.container
         }
         self.origins = _Origins(wanted)
-        self.feeds = Feed.objects.in_bulk({d.feed for d in drawn})
+        self.feeds = Feed.objects.in_bulk({source.feed for source in sources})
         self.steps = Step.objects.in_bulk({d.step for d in drawn if d.step})
         self.stations = Station.objects.in_bulk({d.station for d in drawn if d.station})
         self.people = Person.objects.in_bulk({d.by for d in drawn if d.by} | {f.by for f in fitted if f.by})
@@ -181,15 +182,16 @@ class _Names:
                 "drawn",
                 tuple(
                     self.origins.of(pk, min(happening.ended, until - 1))
-                    for pk, until in zip(content.containers, content.on_feed_until, strict=True)
+                    for source in content.sources
+                    for pk, until in zip(source.containers, source.on_feed_until, strict=True)
                 )
                 or (UNKNOWN,),
                 happening.began,
                 happening.ended,
                 happening.sure,
                 gone,
-                feed=self.feeds[content.feed].key,
-                feed_kind=self.feeds[content.feed].kind,
+                feeds=tuple(dict.fromkeys(self.feeds[source.feed].key for source in content.sources)),
+                feed_kind=self.feeds[content.sources[0].feed].kind,
                 station=station.key if station else None,
                 step=str(step) if step else None,
                 by=self._who(content.by),
@@ -283,7 +285,7 @@ def _containers_before(happenings: Collection[Happening], at: int) -> set[int | 
     for happening in standing:
         content = happening.content
         if isinstance(content, Drawn):
-            found.update(content.containers)
+            found.update(container for source in content.sources for container in source.containers)
         elif isinstance(content, Fitted) and content.holds in ("container", "unknown"):
             found.add(content.container)
     return found

@@ -80,29 +80,31 @@ def _paths_at(
             sureness, words = Sureness.CLEARED, f"at {designator} until {_moment(ended)}, and no longer"
         elif len(standing) > 1 and sureness == Sureness.CERTAIN:
             sureness = Sureness.POSSIBLE
-        steps = (*_supply(happening, judge), PathStep("unit", key, f"{words}{', inside' if homes else ''}"), *homes)
-        yield Path(sureness, tuple(reason.words()), steps)
+        into = PathStep("unit", key, f"{words}{', inside' if homes else ''}")
+        for supply in _supplies(happening, judge):
+            yield Path(sureness, tuple(reason.words()), (*supply, into, *homes))
 
 
-def _supply(happening: Happening, judge: PlaceJudge) -> Iterator[PathStep]:
+def _supplies(happening: Happening, judge: PlaceJudge) -> Iterator[tuple[PathStep, ...]]:
+    """The ways from the suspect to what happened at a place: one, or one for each feed that may have given."""
     content = happening.content
-    suspects = judge.evidence.suspects
     if isinstance(content, Fitted):
         container = Container.objects.select_related("lot").get(pk=content.container or 0)
-        yield PathStep("lot", container.lot.key, "in")
-        yield PathStep("container", container.key, f"fitted {_moment(happening.began)} into")
+        fitted = PathStep("container", container.key, f"fitted {_moment(happening.began)} into")
+        yield PathStep("lot", container.lot.key, "in"), fitted
         return
     assert isinstance(content, Drawn)
-    carried = [pk for pk in content.containers if pk in suspects]
-    for container in Container.objects.select_related("lot").filter(pk__in=carried):
-        yield PathStep("lot", container.lot.key, "in")
-        yield PathStep("container", container.key, "on")
-    if not carried:
-        yield PathStep("container", "unknown material", "on")
-    feed = Feed.objects.get(pk=content.feed)
     station = Station.objects.filter(pk=content.station or 0).first()
     where = f" at {station.key}" if station else ""
-    yield PathStep("feed", feed.key, f"drawn{where} {_span(happening)} into")
+    for source in content.sources:
+        if not judge.finds(source):
+            continue
+        carried = [pk for pk in source.containers if pk in judge.evidence.suspects]
+        steps = []
+        for container in Container.objects.select_related("lot").filter(pk__in=carried):
+            steps += [PathStep("lot", container.lot.key, "in"), PathStep("container", container.key, "on")]
+        feed = PathStep("feed", Feed.objects.get(pk=source.feed).key, f"drawn{where} {_span(happening)} into")
+        yield (*(steps or [PathStep("container", "unknown material", "on")]), feed)
 
 
 def _span(happening: Happening) -> str:

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db import connection
 
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, last_before
 from trace.core.sql import load_sql
 from trace.floor.models import Fitting
-from trace.genealogy.rules import Happening, Reason, Sureness
+from trace.genealogy.rules import CLEAN, Happening, Reason, Sureness, Verdict, judge_draw
 from trace.genealogy.verdicts import Evidence
 from trace.material.models import Span
 
@@ -24,16 +24,23 @@ EACH_UNIT = {
 
 
 @dataclass(frozen=True)
-class Drawn:
-    """Material drawn from a feed somewhere in `first..last`: the containers (None: unknown) that
-    may have supplied it, the moment until which each was on the feed, and the pass in which it
-    happened."""
+class Source:
+    """A feed that may have given a part somewhere in `first..last`: the containers (None: unknown) that
+    may have supplied it there, and the moment until which each was on the feed."""
 
     feed: int
     first: int
     last: int
     containers: tuple[int | None, ...]
     on_feed_until: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """Material drawn from one of these sources (several, where it may have been before or after a
+    changeover), and the pass in which that happened."""
+
+    sources: tuple[Source, ...]
     step: int | None = None
     station: int | None = None
     by: int | None = None
@@ -68,20 +75,38 @@ def list_places(units: Collection[int], at: int = OPEN) -> Places:
     Three queries, whatever the number of units and places.
     """
     places: Places = defaultdict(lambda: defaultdict(list))
-    draws: dict[tuple, dict[int | None, int]] = defaultdict(dict)
     at = min(at, OPEN - 1)  # what is still open has not surely drawn
-    for row in fetch("places", units=json.dumps(sorted(units)), at=at):
-        container, until = row[-2:]
-        found = draws[row[:-2]]
-        found[container] = max(found.get(container, 0), OPEN if until is None else until)
-    for draw, containers in draws.items():
-        unit, designator, _, feed, first, last, began, ended, drew, only, step, station, by = draw
-        if only is not None and designator not in json.loads(only):
-            continue
-        content = Drawn(feed, first, last, *_in_order(containers), step, station, by)
-        places[unit][designator].append(Happening(began, ended, drew == "all" and ended <= at, content))
+    rows = fetch("places", units=json.dumps(sorted(units)), at=at)
+    for entry, under in _by_pass(rows).items():
+        unit, _, first, last, began, ended, drew, only, step, station, by = entry
+        for designator in dict.fromkeys(name for served in under.values() for name in served):
+            if only is not None and designator not in json.loads(only):
+                continue
+            sources = tuple(
+                Source(feed, max(first, since), min(last, last_before(end)), *_in_order(containers))
+                for (since, end), served in sorted(under.items())
+                for feed, containers in served.get(designator, {}).items()
+            )
+            # Under a set-up that does not serve the designator it drew nothing there.
+            sure = drew == "all" and ended <= at and len(sources) == len(under)
+            places[unit][designator].append(Happening(began, ended, sure, Drawn(sources, step, station, by)))
     _add_fittings(places, units, at)
     return places
+
+
+Served = dict[str, dict[int, dict[int | None, int]]]
+"""{designator: {feed: {container: the moment until which it was there}}}"""
+
+
+def _by_pass(rows: Iterable[tuple]) -> dict[tuple, dict[tuple[int, int], Served]]:
+    """{the columns of a pass: {(first, end) of each set-up that it meets: what that served}}."""
+    passes: dict[tuple, dict[tuple[int, int], Served]] = {}
+    for *entry, since, end, designator, feed, container, until in rows:
+        served = passes.setdefault(tuple(entry), {}).setdefault((since, end), {})
+        if designator is not None:
+            found = served.setdefault(designator, {}).setdefault(feed, {})
+            found[container] = max(found.get(container, 0), OPEN if until is None else until)
+    return passes
 
 
 def just_before(happenings: Collection[Happening], moment: int) -> list[Happening]:
@@ -107,7 +132,8 @@ def _add_fittings(places: Places, units: Collection[int], at: int) -> None:
             for span in spans:
                 if span.feed_id == fitting.feed_id and span.first <= fitting.last and span.end > fitting.first:
                     giving[span.container_id] = max(giving.get(span.container_id, 0), span.until)
-            content = Drawn(fitting.feed_id, fitting.first, fitting.last, *_in_order(giving), by=fitting.by_id)
+            source = Source(fitting.feed_id, fitting.first, fitting.last, *_in_order(giving))
+            content = Drawn((source,), by=fitting.by_id)
         else:
             content = Fitted(fitting.holds, fitting.container_id, fitting.child_id, fitting.by_id, fitting.reason)
         until = fitting.until if fitting.until is not None and fitting.until <= at else None
@@ -130,10 +156,7 @@ class PlaceJudge:
     def __call__(self, happening: Happening) -> tuple[Sureness | None, Reason]:
         content = happening.content
         if isinstance(content, Drawn):
-            verdict = self.evidence.verdicts.get(content.feed)
-            if verdict is None:
-                return None, Reason(0)
-            return verdict.judge(content.first, content.last, sure=happening.sure)
+            return judge_draw([self._verdict(source) for source in content.sources], sure=happening.sure)
         assert isinstance(content, Fitted)
         suspect = self.evidence.suspects.get(content.container or 0)
         if suspect is None or suspect.since > happening.ended:
@@ -141,3 +164,10 @@ class PlaceJudge:
         if suspect.whole_until > happening.ended:
             return Sureness.CERTAIN, Reason(0)
         return Sureness.POSSIBLE, Reason.MIXED
+
+    def finds(self, source: Source) -> bool:
+        """Whether a source may have given something suspect."""
+        return judge_draw([self._verdict(source)])[0] is not None
+
+    def _verdict(self, source: Source) -> tuple[Verdict, int, int]:
+        return self.evidence.verdicts.get(source.feed, CLEAN), source.first, source.last

@@ -72,19 +72,6 @@ class Verdict:
     mixed: Ranges
     unrecorded: Ranges
 
-    def judge(self, first: int, last: int, *, sure: bool = True) -> tuple[Sureness | None, Reason]:
-        """A draw somewhere in `first..last`: None when it is not suspect at all."""
-        if not self.possible.meets(first, last):
-            return None, Reason(0)
-        if self.certain.covers(first, last):
-            return (Sureness.CERTAIN, Reason(0)) if sure else (Sureness.POSSIBLE, Reason.UNSURE)
-        reason = Reason(0)
-        if self.mixed.meets(first, last):
-            reason |= Reason.MIXED
-        if self.unrecorded.meets(first, last):
-            reason |= Reason.UNRECORDED
-        return Sureness.POSSIBLE, (reason or Reason.BLURRED) | (Reason(0) if sure else Reason.UNSURE)
-
     def pieces(self) -> Iterable[tuple[int, int, bool, Reason]]:
         """The possible positions cut into disjoint (first, end, certain, reason)."""
         rest = self.possible - self.certain
@@ -97,6 +84,38 @@ class Verdict:
             (both, Reason.MIXED | Reason.UNRECORDED),
         ):
             yield from ((first, end, False, reason) for first, end in ranges)
+
+
+def join_verdicts(runs: Sequence[tuple[Verdict, int, int]]) -> Verdict:
+    """The verdict on a designator that feeds served one after the other, each in `first <= p < end`."""
+    parts = [(verdict, Ranges([(first, end)])) for verdict, first, end in runs]
+    return Verdict(
+        Ranges(r for verdict, run in parts for r in verdict.possible & run),
+        Ranges(r for verdict, run in parts for r in verdict.certain & run),
+        Ranges(r for verdict, run in parts for r in verdict.mixed & run),
+        Ranges(r for verdict, run in parts for r in verdict.unrecorded & run),
+    )
+
+
+CLEAN = Verdict(Ranges(), Ranges(), Ranges(), Ranges())
+"""Of a feed that gave nothing suspect."""
+
+
+def judge_draw(sources: Sequence[tuple[Verdict, int, int]], *, sure: bool = True) -> tuple[Sureness | None, Reason]:
+    """One draw, somewhere in `first..last` of one of these feeds: None when it is not suspect at all.
+
+    Certain when it is sure and everything that it may have got, from whichever feed, is suspect.
+    """
+    if not any(verdict.possible.meets(first, last) for verdict, first, last in sources):
+        return None, Reason(0)
+    if all(verdict.certain.covers(first, last) for verdict, first, last in sources):
+        return (Sureness.CERTAIN, Reason(0)) if sure else (Sureness.POSSIBLE, Reason.UNSURE)
+    reason = Reason(0)
+    if any(verdict.mixed.meets(first, last) for verdict, first, last in sources):
+        reason |= Reason.MIXED
+    if any(verdict.unrecorded.meets(first, last) for verdict, first, last in sources):
+        reason |= Reason.UNRECORDED
+    return Sureness.POSSIBLE, (reason or Reason.BLURRED) | (Reason(0) if sure else Reason.UNSURE)
 
 
 def judge_feed(

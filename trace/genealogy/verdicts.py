@@ -8,9 +8,8 @@ from typing import NamedTuple
 
 from django.db.models import Q
 
-from trace.core.clock import OPEN
 from trace.genealogy.intervals import Ranges
-from trace.genealogy.rules import Supply, Suspect, Verdict, judge_feed
+from trace.genealogy.rules import Supply, Suspect, Verdict, join_verdicts, judge_feed
 from trace.genealogy.suspicion import (
     Fill,
     Presence,
@@ -102,24 +101,23 @@ def _unknown_positions(feed: Feed, supplies: list[Supply], presences: list[Prese
 
 
 def suspect_pieces(verdicts: Mapping[int, Verdict]) -> list[dict[str, int | bool]]:
-    """Pieces of suspect positions per axis and set-up, as the range query wants them: those of one
-    feed are disjoint, and feeds that gave the same share them."""
+    """Pieces of suspect positions per axis and assembly, as the range query wants them.
+
+    Those of one designator are disjoint, set-up after set-up; designators that got the same share them.
+    """
     feeds = [feed for feed, verdict in verdicts.items() if verdict.possible]
-    setups: dict[tuple[int, int], set[int]] = defaultdict(set)
-    lines = SetUpLine.objects.filter(feed__in=feeds)
-    for axis, setup, feed in lines.values_list("setup__axis", "setup", "feed"):
-        setups[axis, setup].add(feed)
-    pieces = []
-    for (axis, setup), served in sorted(setups.items()):
-        for first, end, certain, reason in sorted({piece for feed in served for piece in verdicts[feed].pieces()}):
-            pieces.append(
-                {
-                    "axis": axis,
-                    "setup": setup,
-                    "first": first,
-                    "end": min(end, OPEN),
-                    "certain": certain,
-                    "reason": int(reason),
-                }
-            )
-    return pieces
+    lines = SetUpLine.objects.filter(feed__in=feeds).select_related("setup")
+    at_place: dict[tuple[int, int, str], list[tuple[int, int, int]]] = defaultdict(list)
+    for line in lines:
+        setup = line.setup
+        at_place[setup.axis_id, setup.assembly_id, line.designator].append((setup.first, setup.end, line.feed_id))
+    served = {(axis, assembly, tuple(sorted(runs))) for (axis, assembly, _), runs in at_place.items()}
+    pieces = {
+        (axis, assembly, *piece)
+        for axis, assembly, runs in served
+        for piece in join_verdicts([(verdicts[feed], first, end) for first, end, feed in runs]).pieces()
+    }
+    return [
+        {"axis": axis, "assembly": assembly, "first": first, "end": end, "certain": certain, "reason": int(reason)}
+        for axis, assembly, first, end, certain, reason in sorted(pieces)
+    ]

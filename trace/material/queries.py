@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from django.db.models import Case, Q, QuerySet, When
+from django.db.models import F, QuerySet
 
 from trace.core.clock import OPEN
 from trace.core.errors import NotFound
@@ -34,11 +34,17 @@ def get_axis(station: Station) -> Axis:
 
 
 def find_setup_at(station: Station, assembly_id: int, position: int) -> SetUp | None:
-    """The set-up that served an assembly at a position of a station's axis, or the one that is open
-    where none is on record for it; None where it draws nothing there."""
-    setups = SetUp.objects.filter(axis__station=station, assembly_id=assembly_id).select_related("axis__tape")
-    served = Q(first__lte=position, end__gt=position)
-    return setups.filter(served | Q(end=OPEN)).order_by(Case(When(served, then=0), default=1), "-first").first()
+    """The set-up that served an assembly at a position of a station's axis; None where it draws nothing there."""
+    setups = SetUp.objects.filter(axis__station=station, assembly_id=assembly_id, first__lte=position, end__gt=position)
+    return setups.select_related("axis__tape").first()
+
+
+def list_setups_between(
+    axes: Iterable[int | None], assemblies: Iterable[int], first: int, last: int
+) -> QuerySet[SetUp]:
+    """The set-ups of these assemblies that served somewhere in `first..last` of these axes."""
+    met = SetUp.objects.filter(axis__in=axes, assembly__in=assemblies, first__lte=last, end__gt=first)
+    return met.exclude(end=F("first"))
 
 
 def list_on_feeds(feeds: Iterable[Feed]) -> QuerySet[Span]:

@@ -179,7 +179,9 @@ def _text(read: ReadPlace) -> Iterator[str]:
     yield read.place.part or ""
     for shown in (*read.standing, *read.past):
         entry = shown.entry
-        yield from (text or "" for text in (entry.child, entry.feed, entry.station, entry.step, entry.by, entry.reason))
+        yield from (
+            text or "" for text in (entry.child, *entry.feeds, entry.station, entry.step, entry.by, entry.reason)
+        )
         for origin in (*entry.origins, *shown.lots):
             yield from (
                 text or "" for text in (origin.container, origin.part, origin.lot, origin.lot_number, origin.supplier)

@@ -53,7 +53,7 @@ def _passes(unit: Unit) -> Iterator[Happened]:
                 _person(one.by),
             )
         if one.scanned_out is not None and one.outcome:
-            drew = {"none": "(drew nothing)", "unsure": "(perhaps drew)"}.get(one.drew, "") if one.setup_id else ""
+            drew = {"none": "(drew nothing)", "unsure": "(perhaps drew)"}.get(one.drew, "") if one.axis_id else ""
             words = (f"{one.outcome}", step, Ref("station", one.station.key), drew)
             yield Happened(one.scanned_out, "pass", _say(*(word for word in words if word)), _person(one.by))
 

@@ -8,7 +8,7 @@ from django.db.models import F, Q
 from trace.core.clock import OPEN
 from trace.core.models import KeyField, Person, TickField
 from trace.engineering.models import Part, Site, Station, Step
-from trace.material.models import Axis, Container, Feed, SetUp
+from trace.material.models import Axis, Container, Feed
 
 
 class WorkOrder(models.Model):
@@ -52,11 +52,11 @@ class Unit(models.Model):
 class Pass(models.Model):
     """One visit of one unit to one station for one step.
 
-    Somewhere in `first..last` of the axis the unit drew from the set-up's feeds; `began..ended`
-    is the same on the clock. `last` and `ended` are `clock.OPEN` until a scan bounds them. `inside`
-    is true while the unit is at the station. `length_class` is the bit length of `last - first`:
-    with it a range query reads short passes tightly and long ones apart. Nothing points at a pass,
-    so that the table can be partitioned.
+    Somewhere in `first..last` of the axis the unit drew from the feeds of the set-ups of its
+    `assembly` there; `began..ended` is the same on the clock. No axis: the step draws nothing. `last`
+    and `ended` are `clock.OPEN` until a scan bounds them. `inside` is true while the unit is at the
+    station. `length_class` is the bit length of `last - first`: with it a range query reads short
+    passes tightly and long ones apart. Nothing points at a pass, so that the table can be partitioned.
     """
 
     class Drew(models.TextChoices):
@@ -74,7 +74,7 @@ class Pass(models.Model):
     unit = models.ForeignKey(Unit, models.PROTECT, related_name="passes", db_index=False)
     step = models.ForeignKey(Step, models.PROTECT, related_name="+", db_index=False)
     station = models.ForeignKey(Station, models.PROTECT, related_name="+", db_index=False)
-    setup = models.ForeignKey(SetUp, models.PROTECT, null=True, related_name="+", db_index=False)
+    assembly = models.ForeignKey(Part, models.PROTECT, related_name="+", db_index=False)
     axis = models.ForeignKey(Axis, models.PROTECT, null=True, related_name="+", db_index=False)
     first = TickField()
     last = TickField(default=OPEN)
@@ -99,7 +99,7 @@ class Pass(models.Model):
         indexes = [
             models.Index(
                 fields=["axis", "length_class", "first"],
-                include=["last", "unit", "setup"],
+                include=["last", "unit", "assembly"],
                 condition=Q(axis__isnull=False),
                 name="passes_on_axis",
             ),
@@ -111,10 +111,6 @@ class Pass(models.Model):
                 fields=["unit"], condition=Q(inside=True, superseded=None), name="one_open_pass_per_unit"
             ),
             models.CheckConstraint(condition=Q(last__gte=F("first"), ended__gte=F("began")), name="pass_runs_forward"),
-            models.CheckConstraint(
-                condition=Q(setup=None, axis=None) | Q(setup__isnull=False, axis__isnull=False),
-                name="pass_draws_on_an_axis",
-            ),
             models.CheckConstraint(condition=~Q(outcome__in=["void"]) | Q(drew="none"), name="void_pass_drew_none"),
             models.CheckConstraint(
                 condition=Q(inside=True, outcome="") | Q(inside=False) & ~Q(outcome=""),

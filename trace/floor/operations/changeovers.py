@@ -9,8 +9,8 @@ from trace.core.clock import OPEN, to_ticks
 from trace.core.keys import free_key
 from trace.core.models import Person
 from trace.engineering.models import Part, Station
+from trace.floor.draws import reckon_between
 from trace.floor.models import Pass
-from trace.floor.setups import spread_over_setups
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.material.models import Axis, Feed, SetUp
@@ -32,8 +32,8 @@ def start_setup(
     """Serve an assembly's designators from feeds of a station: {designator: feed}.
 
     A changeover ends the set-up of that assembly that ran before; what is on the feeds stays there
-    with all its candidates. A pass that reaches across it, or was recorded before it was, may have
-    drawn from either set-up or only from the new one. `position` is the machine's cycle count where
+    with all its candidates. A pass that reaches across it may have drawn from either set-up, one that
+    was recorded before it was and began after it from the new one. `position` is the machine's cycle count where
     the station counts. Refuses with SetUpRefused, WrongPart (what is loaded does not belong there),
     Held.
     """
@@ -49,18 +49,19 @@ def start_setup(
     if before:
         if position < before.first:
             raise SetUpRefused(f"Set-up {before.key} began after that.", action="Give the right moment.")
-        inside = Pass.objects.filter(setup=before, inside=True, superseded=None).select_related("unit").first()
+        inside = (
+            Pass.objects.filter(axis=axis, assembly=assembly, inside=True, superseded=None)
+            .select_related("unit")
+            .first()
+        )
         if inside:
             raise SetUpRefused(
                 f"{inside.unit.key} is still inside {station.key}.", action="Scan it out before the changeover."
             )
         before.end = position
         before.save(update_fields=["end"])
-    setup = SetUp.objects.create(key=free_key(SetUp, key), assembly=assembly, axis=axis, first=position)
+    first = position if before else 0
+    setup = SetUp.objects.create(key=free_key(SetUp, key), assembly=assembly, axis=axis, first=first)
     serve_lines(setup, assembly, {designator: (feed, None) for designator, feed in feeds.items()})
-    if before:
-        reaching = Pass.objects.filter(setup=before, last__gte=setup.first, superseded=None).exclude(
-            drew=Pass.Drew.NONE
-        )
-        spread_over_setups(reaching.select_related("unit", "axis", "setup"), by)
+    reckon_between([axis.pk], [assembly.pk], position, OPEN, by)
     return setup

@@ -24,7 +24,6 @@ from trace.floor.scans import (
     scans_elsewhere,
     want_drawn,
 )
-from trace.floor.setups import spread_over_setups
 from trace.holds.gate import find_holds, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -51,6 +50,7 @@ def start_pass(
     Refuses with Stopped (the interlock), PassRefused.
     """
     scan = to_ticks(at)
+    _want_positions([position] if position else [])
     lock_station(station)
     locked = _lock([unit])
     _want_setup(setup, station, locked)
@@ -119,6 +119,7 @@ def record_passes(
     _want_outcome(outcome)
     if positions is not None and len(positions) != len(units):
         raise PassRefused("Give each unit its own position, or none.")
+    _want_positions(positions or [])
     if station.scan_mode == ScanMode.GATED and entered is None:
         raise PassRefused(
             f"{station.key} is gated: a pass there needs the scan in as well.",
@@ -147,6 +148,11 @@ def record_passes(
         rack=rack,
         neighbour=neighbour,
     )
+
+
+def _want_positions(positions: Iterable[tuple[int, int]]) -> None:
+    if not all(0 <= first <= last < OPEN for first, last in positions):
+        raise PassRefused("The position runs backwards or lies outside the axis.")
 
 
 def _want_outcome(outcome: str) -> None:
@@ -193,7 +199,7 @@ def _record(
     before = scans_elsewhere(units, station, scan)
     recorded = to_ticks(now())
     for setup in {a.setup for a in admissions} if only is not None else {admissions[0].setup}:
-        want_drawn(drew, only, setup)
+        want_drawn(drew, only, [setup] if setup else [])
     passes = []
     for index, (unit, step, setup, repeated) in enumerate((a.unit, a.step, a.setup, a.repeated) for a in admissions):
         began, ended = draw_bounds(
@@ -213,15 +219,13 @@ def _record(
                     action="Enter the board set or the cycle count.",
                 )
             first, last = positions[index]
-            if not 0 <= first <= last < OPEN:
-                raise PassRefused("The position runs backwards or lies outside the axis.")
         unsure = drew is None and only is None and (repeated or outcome == Pass.Outcome.ABORTED)
         passes.append(
             Pass(
                 unit=unit,
                 step=step,
                 station=station,
-                setup=setup,
+                assembly_id=unit.part_id,
                 axis=axis,
                 first=first,
                 last=last,
@@ -247,5 +251,4 @@ def _record(
         if admission.repeated or drew is not None or only is not None or entry.drew != Pass.Drew.ALL
     )
     reckon_after(passes, by)
-    spread_over_setups(passes, by)
     return passes

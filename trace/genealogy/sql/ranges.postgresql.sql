@@ -9,7 +9,7 @@ SELECT p.unit_id,
               | CASE WHEN p.drew = 'unsure' OR p.ended > %(at)s THEN 4 ELSE 0 END) AS reason,
        min(p.began) AS since
 FROM jsonb_to_recordset(%(ranges)s::jsonb)
-         AS r(axis bigint, setup bigint, first bigint, "end" bigint, certain boolean, reason int)
+         AS r(axis bigint, assembly bigint, first bigint, "end" bigint, certain boolean, reason int)
 CROSS JOIN generate_series(0, 53) AS c(class)
 CROSS JOIN LATERAL (
     SELECT q.unit_id, q.first, q.last, q.drew, q.only, q.began, q.ended
@@ -19,7 +19,7 @@ CROSS JOIN LATERAL (
       AND q.first > r.first - (1::bigint << c.class)
       AND q.first < r."end"
       AND q.last >= r.first
-      AND q.setup_id = r.setup
+      AND q.assembly_id = r.assembly
       AND q.superseded IS NULL
       AND q.drew <> 'none'
       AND q.began <= %(at)s

@@ -5,7 +5,7 @@
 WITH RECURSIVE
     class(c) AS (SELECT 0 UNION ALL SELECT c + 1 FROM class WHERE c < 53),
     piece AS MATERIALIZED (
-        SELECT value ->> 'axis' AS axis, value ->> 'setup' AS setup, value ->> 'first' AS first,
+        SELECT value ->> 'axis' AS axis, value ->> 'assembly' AS assembly, value ->> 'first' AS first,
                value ->> 'end' AS "end", value ->> 'certain' AS certain, value ->> 'reason' AS reason
         FROM json_each(%(ranges)s)
     ),
@@ -23,7 +23,7 @@ WITH RECURSIVE
           AND p.first > r.first - (1 << class.c)
           AND p.first < r."end"
           AND p.last >= r.first
-          AND p.setup_id = r.setup
+          AND p.assembly_id = r.assembly
           AND p.superseded IS NULL
           AND p.drew <> 'none'
           AND p.began <= %(at)s

@@ -7,7 +7,7 @@ With `--json` one object, complete and stable in shape (moments ISO 8601 with th
     unit        {key, part, part_name, places, children [the same again]}
     places      [{designator, part, entries}]; no entries where nothing is on record
     entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,
-                origins, child, feed, feed_kind, station, step, by, reason}]: a draw happened somewhere in
+                origins, child, feeds, feed_kind, station, step, by, reason}]: a draw happened somewhere in
                 since..until; gone is when a later event displaced it, null while it may rule
     origins     [{container, part, lot, lot_number, supplier, date_code, sources [the same again]}]:
                 more than one where the evidence leaves it open; all null for unknown material
@@ -121,7 +121,7 @@ def _happened(entry: Entry, time: PlantTime) -> str:
     who = f" by {entry.by}" if entry.by else ""
     why = f": {entry.reason}" if entry.reason else ""
     if entry.kind == "drawn":
-        where = f" at {entry.station}, step {entry.step}" if entry.station else f" from {entry.feed}"
+        where = f" at {entry.station}, step {entry.step}" if entry.station else f" from {' or '.join(entry.feeds)}"
         return f"{'' if entry.sure else 'perhaps '}drawn{where}, {time.between(entry.since, entry.until)}{who}"
     what = {"nothing": "empty", "unknown": "not known"}.get(entry.kind, "fitted")
     ended = "" if entry.gone is None else f" until {time.show(entry.gone)}"

@@ -86,7 +86,11 @@ class Feed(models.Model):
 
 
 class SetUp(models.Model):
-    """Which feed serves which designators of an assembly, on one axis, over a range of positions."""
+    """Which feed serves which designators of an assembly, on one axis, over a range of positions.
+
+    Those of an assembly on an axis follow each other without a gap. The first reaches back to the
+    beginning: what passed there before it was recorded drew from what it serves, if from anything.
+    """
 
     key = KeyField()
     assembly = models.ForeignKey(Part, models.PROTECT, related_name="+")
@@ -96,6 +100,7 @@ class SetUp(models.Model):
 
     class Meta:
         verbose_name = "set-up"
+        indexes = [models.Index(fields=["axis", "assembly", "first"], name="setups_in_order")]
         constraints = [
             models.UniqueConstraint(
                 fields=["axis", "assembly"], condition=Q(end=OPEN), name="one_open_setup_per_assembly"

@@ -100,8 +100,8 @@ def station_sheet(it: Station) -> Sheet:
     passes = Pass.objects.filter(station=it, superseded=None).select_related("unit__part", "step", "by")
     inside = passes.filter(inside=True).order_by("-began")
     feeds = Feed.objects.filter(axis__station=it)
-    used = Pass.objects.filter(station=it, superseded=None, setup__isnull=False).values("setup")
-    setups = SetUp.objects.filter(Q(axis__station=it) | Q(pk__in=used))
+    used = Pass.objects.filter(station=it, superseded=None, axis__isnull=False).values("axis")
+    setups = SetUp.objects.filter(Q(axis__station=it) | Q(axis__in=used))
     facts: list[Fact] = [
         ("Area", it.area or "none given"),
         ("What its scans prove", it.get_scan_mode_display()),
