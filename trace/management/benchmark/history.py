@@ -268,7 +268,7 @@ class History:
         yield Rows(
             Pass,
             [
-                "id", "unit", "step", "station", "setup", "axis", "first", "last", "length_class", "began", "ended",
+                "id", "unit", "step", "station", "assembly", "axis", "first", "last", "length_class", "began", "ended",
                 "scanned_in", "scanned_out", "outcome", "by", "recorded", "closed",
             ],
             self._pass_rows(),
@@ -293,23 +293,23 @@ class History:
                 yield pk, f"SYSTEM-{n}-{p:08}", part + 1 + n, orders + 1 + n, line.moment(p * 5), False
 
     def _pass_rows(self) -> Iterator[tuple[Any, ...]]:
-        line, start, number = self.line, self.line.start, 1
+        line, start, board, number = self.line, self.line.start, self.board_part, 1
         for i in range(self.boards):
             first, last = line.range_of(PLACE, i)
             yield (
-                number, i + 1, 1, 1, 1, 1, first, last, length_class(first, last), first, last, first, last, "passed",
+                number, i + 1, 1, 1, board, 1, first, last, length_class(first, last), first, last, first, last, "passed",
                 1, last, last,
             )  # fmt: skip
             first, last = line.range_of(INSERT, i)
             into = start + i * 30_000_000 + 600_000_000
             out = into + 20_000_000
             yield (
-                number + 1, i + 1, 2, 2, 2, 2, first, last, length_class(first, last), into, out, into, out, "passed",
+                number + 1, i + 1, 2, 2, board, 2, first, last, length_class(first, last), into, out, into, out, "passed",
                 1, out, out,
             )  # fmt: skip
             into, out = into + 600_000_000, out + 600_000_000
             yield (
-                number + 2, i + 1, 3, 3, None, None, into, out, 25, into, out, into, out, "passed", 1, out, out,
+                number + 2, i + 1, 3, 3, board, None, into, out, 25, into, out, into, out, "passed", 1, out, out,
             )  # fmt: skip
             number += 3
         for p in range(self.products):
@@ -317,7 +317,7 @@ class History:
                 into = self.fitted_at(p) + (100 * level + 50) * 1_000_000
                 out = into + 40_000_000
                 yield (
-                    number, unit, 4 + level, 4, None, None, into, out, 26, into, out, into, out, "passed", 1, out, out,
+                    number, unit, 4 + level, 4, board + 1 + level, None, into, out, 26, into, out, into, out, "passed", 1, out, out,
                 )  # fmt: skip
                 number += 1
 
