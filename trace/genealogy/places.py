@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db import connection
+from django.db.models import Q
 
 from trace.core.clock import OPEN, last_before
 from trace.core.sql import load_sql
@@ -64,19 +65,28 @@ Places = dict[int, dict[str, list[Happening]]]
 def fetch(name: str, **parameters: Any) -> list[tuple]:
     """Run one of this folder's named queries."""
     sql = load_sql(__file__, name, connection.vendor).replace("{each_unit}", EACH_UNIT[connection.vendor])
+    sql = sql.replace("{of_designators}", OF_DESIGNATORS[connection.vendor] if parameters.get("designators") else "")
     with connection.cursor() as cursor:
         cursor.execute(sql, parameters)
         return cursor.fetchall()
 
 
-def list_places(units: Collection[int], at: int = OPEN) -> Places:
-    """Draws and fittings of these units up to a moment, designator by designator.
+OF_DESIGNATORS = {
+    "postgresql": "AND l.designator IN (SELECT jsonb_array_elements_text(%(designators)s::jsonb))",
+    "sqlite": "AND l.designator IN (SELECT value FROM json_each(%(designators)s))",
+}
+
+
+def list_places(units: Collection[int], at: int = OPEN, designators: Collection[str] | None = None) -> Places:
+    """Draws and fittings of these units up to a moment, designator by designator; all of them, or those
+    that are named.
 
     Three queries, whatever the number of units and places.
     """
     places: Places = defaultdict(lambda: defaultdict(list))
     at = min(at, OPEN - 1)  # what is still open has not surely drawn
-    rows = fetch("places", units=json.dumps(sorted(units)), at=at)
+    named = None if designators is None else json.dumps(sorted(designators))
+    rows = fetch("places", units=json.dumps(sorted(units)), at=at, designators=named)
     for entry, under in _by_pass(rows).items():
         unit, _, first, last, began, ended, drew, only, step, station, by = entry
         for designator in dict.fromkeys(name for served in under.values() for name in served):
@@ -90,7 +100,7 @@ def list_places(units: Collection[int], at: int = OPEN) -> Places:
             # Under a set-up that does not serve the designator it drew nothing there.
             sure = drew == "all" and ended <= at and len(sources) == len(under)
             places[unit][designator].append(Happening(began, ended, sure, Drawn(sources, step, station, by)))
-    _add_fittings(places, units, at)
+    _add_fittings(places, units, at, designators)
     return places
 
 
@@ -121,8 +131,15 @@ def just_before(happenings: Collection[Happening], moment: int) -> list[Happenin
     return before
 
 
-def _add_fittings(places: Places, units: Collection[int], at: int) -> None:
-    fittings = list(Fitting.objects.filter(unit__in=units, superseded=None, since__lte=at))
+def _add_fittings(places: Places, units: Collection[int], at: int, designators: Collection[str] | None) -> None:
+    fittings = list(
+        Fitting.objects.filter(
+            *([] if designators is None else [Q(designator__in=designators)]),
+            unit__in=units,
+            superseded=None,
+            since__lte=at,
+        )
+    )
     feeds = {fitting.feed_id for fitting in fittings if fitting.feed_id}
     spans = list(Span.objects.filter(feed__in=feeds, superseded=None))
     for fitting in fittings:

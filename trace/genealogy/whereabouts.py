@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from trace.genealogy.places import fetch
 
@@ -22,8 +22,7 @@ class Place(StrEnum):
     FITTED = "fitted"
 
 
-@dataclass(frozen=True)
-class Whereabouts:
+class Whereabouts(NamedTuple):
     """A unit's place in words: `kind`, the key of the station, carton, shipment or parent unit, the
     customer it was shipped to, since when (microseconds), the last step it passed."""
 

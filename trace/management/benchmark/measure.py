@@ -32,7 +32,12 @@ class Timing:
         return (max(self.runs) - min(self.runs)) / self.median
 
     def as_data(self) -> dict[str, Any]:
-        return {"median_ms": round(self.median * 1000, 3), "spread": round(self.spread, 2), "runs": len(self.runs)}
+        return {
+            "median_ms": round(self.median * 1000, 3),
+            "fastest_ms": round(min(self.runs) * 1000, 3),
+            "spread": round(self.spread, 2),
+            "runs": len(self.runs),
+        }
 
 
 def time_together(works: dict[str, Callable[[], object]], repeats: int) -> dict[str, Timing]:

@@ -20,8 +20,8 @@ REACH = {
 """What the project means to reach; the prototypes' numbers made it."""
 
 
-def ratio(over: dict[str, Any], under: dict[str, Any]) -> float:
-    return over["median_ms"] / under["median_ms"]
+def ratio(over: dict[str, Any], under: dict[str, Any], of: str = "median_ms") -> float:
+    return over[of] / under[of]
 
 
 def growth(results: dict[str, Any], database: str) -> float | None:
@@ -47,6 +47,7 @@ def rows_of(results: dict[str, Any]) -> list[tuple[str, ...]]:
                 note = f"{timed['answer']:,} rows, {timed['project']['median_ms']:.1f} ms"
                 note += f", spread {timed['project']['spread']:.0%} and {timed['floor']['spread']:.0%}"
                 value = ratio(timed["project"], timed["floor"])
+                note += f"; by the fastest runs {ratio(timed['project'], timed['floor'], 'fastest_ms'):.1f}"
                 rows.append((f"{what} / floor", *at, f"{value:.1f}", f"≤ {reach}" if reach else "", note))
             for rival, measured in found.get("rivals", {}).items():
                 for name in [*found["forward"], "backward"]:
@@ -68,6 +69,7 @@ def rows_of(results: dict[str, Any]) -> list[tuple[str, ...]]:
                 for what, label in (("one", "one pass"), ("rack", "a rack of 100")):
                     value = ratio(taken[what], taken[f"{what} bare"])
                     note = f"{taken[what]['median_ms']:.1f} ms"
+                    note += f"; by the fastest runs {ratio(taken[what], taken[f'{what} bare'], 'fastest_ms'):.1f}"
                     reach = f"≤ {REACH['intake']}"
                     rows.append((f"recording {label} / bare insert", *at, f"{value:.1f}", reach, note))
                 value = taken["rack"]["median_ms"] / 100 / taken["one bare"]["median_ms"]
