@@ -34,7 +34,7 @@ from trace.management.benchmark.plan import FINAL, INSERT, PLACE, STATIONS, TEST
 from trace.management.benchmark.supply import Supply
 from trace.material.models import Axis, Container, Derivation, Feed, FeedRecord, Lot, SetUp, SetUpLine, Span, Supplier
 
-BOARDS_IN_PRODUCT, PRODUCTS_IN_CARTON, CARTONS_IN_SHIPMENT, CUSTOMERS, ORDER = 5, 20, 10, 200, 1_000
+BOARDS_IN_PRODUCT, PRODUCTS_IN_CARTON, CARTONS_IN_SHIPMENT, CUSTOMERS, ORDER = 5, 8, 4, 200, 1_000
 FITTED, PACKED, SHIPPED = 98, 90, 85
 """Percent of the boards that have come so far."""
 REPAIRED = 0.05

@@ -106,7 +106,8 @@ class Line:
 
     def draws_around(self, station: int, board: int, count: int) -> list[Draw]:
         """Every draw that can move the ends of a splice before this board."""
-        nearby = range(max(board - LONGEST // TAKT - SLIP - 1, 0), min(board + 400, self.boards))
+        reach = LONGEST // TAKT + SLIP + 1
+        nearby = range(max(board - reach, 0), min(board + reach + 400, self.boards))
         return [Draw(*self.range_of(station, i), count) for i in nearby]
 
     def odd_around(self, station: int, position: int) -> list[int]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from django.db import connection
+from django.db import connection, transaction
 
 from trace.core.sql import load_sql
 from trace.management.benchmark.answers import Backward, Forward
@@ -55,24 +55,15 @@ class RowPerPart:
         self.name = f"row per part, {self.version.split()[0]}"
 
     def build(self) -> None:
-        with connection.cursor() as cursor:
+        with transaction.atomic(), connection.cursor() as cursor:
             # Nobody mourns it after a crash: it is spared the write-ahead log.
             unlogged = "UNLOGGED" if connection.vendor == "postgresql" else ""
             cursor.execute(f"CREATE {unlogged} TABLE run ({RUN})")
             cursor.execute(f"CREATE {unlogged} TABLE placed ({COLUMNS})")
-            marks = ", ".join(["%s"] * 5)
-            if connection.vendor == "postgresql":
-                with cursor.copy("COPY run FROM STDIN") as copy:
-                    for run in list_runs(self.history):
-                        copy.write_row(run)
-            else:
-                cursor.execute("BEGIN")
-                cursor.executemany(f"INSERT INTO run VALUES ({marks})", list_runs(self.history))
+            cursor.executemany("INSERT INTO run VALUES (%s, %s, %s, %s, %s)", list_runs(self.history))
             cursor.execute("ANALYZE run")
             scalar = ("greatest", "least") if connection.vendor == "postgresql" else ("max", "min")
             fill(self.history, cursor.execute, *scalar)
-            if connection.vendor == "sqlite":
-                cursor.execute("COMMIT")
             cursor.execute("DROP TABLE run")
             cursor.execute("CREATE INDEX placed_unit ON placed (unit)")
             cursor.execute("CREATE INDEX placed_container ON placed (container)")
