@@ -12,7 +12,7 @@ from django.db.models import Q
 
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
-from trace.floor.models import Fitting, Salvage, Unit
+from trace.floor.models import Fitting, Salvage
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.places import PlaceJudge, fetch, just_before, list_places
 from trace.genealogy.rules import RANK, Finding, Happening, Reason, Sureness, best, judge_place

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -62,19 +62,24 @@ Places = dict[int, dict[str, list[Happening]]]
 """{unit id: {designator: everything that happened there}}"""
 
 
-def fetch(name: str, **parameters: Any) -> list[tuple]:
-    """Run one of this folder's named queries."""
-    sql = load_sql(__file__, name, connection.vendor).replace("{each_unit}", EACH_UNIT[connection.vendor])
-    sql = sql.replace("{of_designators}", OF_DESIGNATORS[connection.vendor] if parameters.get("designators") else "")
-    with connection.cursor() as cursor:
-        cursor.execute(sql, parameters)
-        return cursor.fetchall()
-
-
 OF_DESIGNATORS = {
     "postgresql": "AND l.designator IN (SELECT jsonb_array_elements_text(%(designators)s::jsonb))",
     "sqlite": "AND l.designator IN (SELECT value FROM json_each(%(designators)s))",
 }
+
+
+def fetch(name: str, **parameters: Any) -> list[tuple]:
+    """Run one of this folder's named queries."""
+    with connection.cursor() as cursor:
+        cursor.execute(named_sql(name, parameters), parameters)
+        return cursor.fetchall()
+
+
+def named_sql(name: str, parameters: Mapping[str, Any]) -> str:
+    """The text of one of this folder's named queries, for these parameters and the current database."""
+    vendor = connection.vendor
+    named = OF_DESIGNATORS[vendor] if parameters.get("designators") else ""
+    return load_sql(__file__, name, vendor).replace("{each_unit}", EACH_UNIT[vendor]).replace("{of_designators}", named)
 
 
 def list_places(units: Collection[int], at: int = OPEN, designators: Collection[str] | None = None) -> Places:

@@ -6,20 +6,27 @@ import pytest
 
 from tests.management.benchmark.graph import Graph
 from trace.management.benchmark.answers import AnswersDiffer, ask, backward_of, check_same, forward_of, look_into
-from trace.management.benchmark.history import History
+from trace.management.benchmark.history import History, Question
 from trace.management.benchmark.rivals.rows import RowPerPart
+
+
+def repaired(history: History) -> list[Question]:
+    """Of three boards: the reel of the only part that they had from a feed, before a repair replaced it."""
+    alone = [(plan, i) for i, (plan, _) in history.repairs.items() if len(plan.designators) == 1]
+    reels = [history.supply.reels[plan.id][i // plan.reel].id for plan, i in alone[:3]]
+    return [Question(f"reel {reel}", containers=(reel,)) for reel in reels]
 
 
 def test_the_project_answers_as_a_graph_does(loaded: History) -> None:
     graph = Graph(loaded)
     surenesses = set()
-    for question in loaded.questions:
+    for question in [*loaded.questions, *repaired(loaded)]:
         answer = forward_of(ask(question))
         plain = {key: (sureness, top, "") for key, (sureness, top, _) in answer.items()}
         check_same(question.name, plain, graph.forward(question))
         surenesses |= {sureness for sureness, *_ in answer.values()}
-        assert any(customer for *_, customer in answer.values())
     assert surenesses == {0, 1, 2}
+    assert any(customer for *_, customer in forward_of(ask(loaded.one_container)).values())
     check_same("backward", backward_of(look_into(loaded.asked_product)), graph.backward(loaded.asked_product))
 
 

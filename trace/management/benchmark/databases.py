@@ -33,14 +33,14 @@ def on_postgresql(url: str, name: str) -> Iterator[None]:
     """The current database is a new one on the server of `url`, whose own database stays as it is."""
     name = f"trace_benchmark_{os.getpid()}_{name}"
     with psycopg.connect(url, autocommit=True) as server:
-        server.execute(f'CREATE DATABASE "{name}"')  # type: ignore[arg-type]
+        server.execute(f'CREATE DATABASE "{name}"')
     try:
         place = urlunsplit(urlsplit(url)._replace(path=f"/{name}"))
         with _current(settings.postgresql(settings.env.db_url_config(place))):
             yield
     finally:
         with psycopg.connect(url, autocommit=True) as server:
-            server.execute(f'DROP DATABASE "{name}" WITH (FORCE)')  # type: ignore[arg-type]
+            server.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
 
 
 @contextmanager
@@ -69,7 +69,8 @@ def table_sizes() -> dict[str, int]:
             cursor.execute("SELECT relname, pg_total_relation_size(oid) FROM pg_class WHERE relkind = 'r'")
         else:
             cursor.execute(
-                "SELECT m.tbl_name, sum(d.pgsize) FROM dbstat d JOIN sqlite_master m ON m.name = d.name GROUP BY m.tbl_name"
+                "SELECT m.tbl_name, sum(d.pgsize) FROM dbstat d JOIN sqlite_master m ON m.name = d.name"
+                " GROUP BY m.tbl_name"
             )
         return dict(cursor.fetchall())
 

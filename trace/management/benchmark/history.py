@@ -256,7 +256,10 @@ class History:
             WorkOrder,
             ["id", "key", "part", "site", "quantity", "released"],
             iter(
-                [(n + 1, f"WO-{n:05}", self.board_part, 1, ORDER, from_ticks(moment(n * ORDER, -90_000))) for n in orders]
+                [
+                    (n + 1, f"WO-{n:05}", self.board_part, 1, ORDER, from_ticks(moment(n * ORDER, -90_000)))
+                    for n in orders
+                ]
                 + [
                     (len(orders) + 1 + n, f"WO-P{n}", self.product_part + n, 1, self.products if n == 0 else deep,
                      datetime(2025, 1, 6, tzinfo=UTC))
@@ -297,15 +300,15 @@ class History:
         for i in range(self.boards):
             first, last = line.range_of(PLACE, i)
             yield (
-                number, i + 1, 1, 1, board, 1, first, last, length_class(first, last), first, last, first, last, "passed",
-                1, last, last,
+                number, i + 1, 1, 1, board, 1, first, last, length_class(first, last), first, last, first, last,
+                "passed", 1, last, last,
             )  # fmt: skip
             first, last = line.range_of(INSERT, i)
             into = start + i * 30_000_000 + 600_000_000
             out = into + 20_000_000
             yield (
-                number + 1, i + 1, 2, 2, board, 2, first, last, length_class(first, last), into, out, into, out, "passed",
-                1, out, out,
+                number + 1, i + 1, 2, 2, board, 2, first, last, length_class(first, last), into, out, into, out,
+                "passed", 1, out, out,
             )  # fmt: skip
             into, out = into + 600_000_000, out + 600_000_000
             yield (
@@ -317,7 +320,8 @@ class History:
                 into = self.fitted_at(p) + (100 * level + 50) * 1_000_000
                 out = into + 40_000_000
                 yield (
-                    number, unit, 4 + level, 4, board + 1 + level, None, into, out, 26, into, out, into, out, "passed", 1, out, out,
+                    number, unit, 4 + level, 4, board + 1 + level, None, into, out, 26, into, out, into, out,
+                    "passed", 1, out, out,
                 )  # fmt: skip
                 number += 1
 
@@ -348,7 +352,9 @@ class History:
         def sent(shipment: int) -> int:
             return made((shipment + 1) * CARTONS_IN_SHIPMENT) + 86_400_000_000
 
-        yield Rows(Customer, ["id", "key", "name"], iter((n + 1, f"CUST-{n}", f"Customer {n}") for n in range(CUSTOMERS)))
+        yield Rows(
+            Customer, ["id", "key", "name"], iter((n + 1, f"CUST-{n}", f"Customer {n}") for n in range(CUSTOMERS))
+        )
         yield Rows(Carton, ["id", "key", "made"], iter((n + 1, f"CARTON-{n:07}", made(n)) for n in range(cartons)))
         yield Rows(
             Packing,

@@ -52,7 +52,7 @@ def _with_datetimes(rows: Iterator[tuple[Any, ...]], fields: list[Any]) -> Itera
 
 def _copy(table: str, fields: list[Any], rows: Iterator[tuple[Any, ...]]) -> int:
     quote = connection.ops.quote_name
-    texts = [quote(f.column) for f in fields if isinstance(f, models.CharField | models.TextField) and not f.null]
+    texts = [quote(f.column) for f in fields if f.empty_strings_allowed and not f.null]
     empty = f", FORCE_NOT_NULL ({', '.join(texts)})" if texts else ""
     columns = ", ".join(quote(field.column) for field in fields)
     count = 0

@@ -8,6 +8,7 @@ from typing import Any
 from trace.management.benchmark.table import GROWTH
 
 WIDTH, HEIGHT, LEFT, BOTTOM, TOP, RIGHT = 640, 360, 64, 48, 44, 150
+TITLE = "Which units carry one container? Milliseconds, by boards in the history"
 COLOURS = {"PostgreSQL": "#1d5fa8", "SQLite": "#b3541e"}
 
 
@@ -35,9 +36,10 @@ def draw(results: dict[str, Any]) -> str:
         )
 
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="sans-serif" font-size="12">',
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="sans-serif"'
+        ' font-size="12">',
         f'<rect width="{WIDTH}" height="{HEIGHT}" fill="#fff"/>',
-        f'<text x="{LEFT}" y="22" font-size="14">Which units carry one container? Milliseconds by boards in the history</text>',
+        f'<text x="{LEFT}" y="22" font-size="14">{TITLE}</text>',
     ]
     for power in range(y_low, y_high + 1):
         _, y = place(10**x_low, 10**power)

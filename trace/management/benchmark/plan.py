@@ -47,9 +47,7 @@ class Line:
         self.boards, self.seed = boards, seed
         self.start = to_ticks(datetime(2025, 1, 6, 6, 0, tzinfo=UTC))
         chance = random.Random(f"{seed} ranges")
-        self.long = {
-            i: chance.randrange(3600 * SECOND, LONGEST) for i in range(boards) if chance.random() < LONG
-        }
+        self.long = {i: chance.randrange(3600 * SECOND, LONGEST) for i in range(boards) if chance.random() < LONG}
         self.unread = {i for i in range(boards) if chance.random() < UNREAD}
         self.odd = {PLACE: sorted(self.long), INSERT: sorted(self.unread)}
 

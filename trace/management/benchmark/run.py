@@ -12,7 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from trace.floor.models import Fitting, Pass, Unit
+from trace.floor.models import Fitting, Pass
 from trace.genealogy.forward import Population
 from trace.management.benchmark.answers import ask, backward_of, check_same, forward_of, look_into
 from trace.management.benchmark.databases import on_postgresql, on_sqlite, table_sizes, version
@@ -98,9 +98,7 @@ class Run:
         found["forward"] = {q.name: self.time_forward(q, answers[q.name]) for q in questions}
         if whole:
             found["backward"] = self.time_backward(history)
-            found["rivals"] = {
-                rival.name: self.time_rival(rival, history, answers) for rival in self.rivals(history)
-            }
+            found["rivals"] = {rival.name: self.time_rival(rival, history, answers) for rival in self.rivals(history)}
             found["intake"] = {
                 name: timing.as_data() for name, timing in Intake(history).measure(max(self.repeats * 2, 10)).items()
             }

@@ -43,17 +43,17 @@ def rows_of(results: dict[str, Any]) -> list[tuple[str, ...]]:
             if "backward" in found:
                 times["backward, a product"] = ("backward", found["backward"])
             for what, (name, timed) in times.items():
-                reach = REACH.get(name) or REACH.get((name, database))
+                aim = REACH.get(name) or REACH.get((name, database))
                 note = f"{timed['answer']:,} rows, {timed['project']['median_ms']:.1f} ms"
                 note += f", spread {timed['project']['spread']:.0%} and {timed['floor']['spread']:.0%}"
                 value = ratio(timed["project"], timed["floor"])
                 note += f"; by the fastest runs {ratio(timed['project'], timed['floor'], 'fastest_ms'):.1f}"
-                rows.append((f"{what} / floor", *at, f"{value:.1f}", f"≤ {reach}" if reach else "", note))
+                rows.append((f"{what} / floor", *at, f"{value:.1f}", f"≤ {aim}" if aim else "", note))
             for rival, measured in found.get("rivals", {}).items():
                 for name in [*found["forward"], "backward"]:
-                    value = ratio(measured[name]["rival"], measured[name]["project"])
+                    times_ours = ratio(measured[name]["rival"], measured[name]["project"])
                     note = f"{measured[name]['rival']['median_ms']:.1f} ms"
-                    rows.append((f"{name}: {rival} / project", *at, f"{value:.2f}", "", note))
+                    rows.append((f"{name}: {rival} / project", *at, f"{times_ours:.2f}", "", note))
                 mass = f"built in {measured['build_s']:.0f} s"
                 if measured["bytes"]:
                     disk = measured["bytes"] / found["bytes"]
@@ -92,5 +92,7 @@ def write_table(results: dict[str, Any]) -> str:
     widths = [max(len(row[n]) for row in rows) for n in range(len(head))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
     lines.insert(1, "  ".join("-" * width for width in widths))
-    about = f"{', '.join(results['versions'])}, Python {results['python']}; {results['machine']}; seed {results['seed']}"
+    about = (
+        f"{', '.join(results['versions'])}, Python {results['python']}; {results['machine']}; seed {results['seed']}"
+    )
     return "\n".join([*lines, "", f"Medians of up to {results['repeats']} runs. {about}."])

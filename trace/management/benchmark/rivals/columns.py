@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import csv
 from pathlib import Path
+from typing import Any
 
-from trace.engineering.models import Station
 from trace.core.models import Person
+from trace.engineering.models import Station
 from trace.floor.models import Consignment, Customer, Fitting, Packing, Pass, Shipment, Unit
 from trace.management.benchmark.history import History, Question
 from trace.management.benchmark.rivals.edges import list_runs
@@ -34,17 +35,18 @@ class ColumnStore:
     def build(self) -> None:
         for rows in self.history.tables():
             if rows.model in WANTED:
-                fields = [rows.model._meta.get_field(name).column for name in rows.names]
+                columns = {f.name: f.column for f in rows.model._meta.concrete_fields}
+                fields = [columns[name] for name in rows.names]
                 extra = ", NULL::BIGINT AS until, NULL::BIGINT AS superseded"
                 extra += ", row_number() OVER () AS id" if "id" not in fields else ""
                 self._load(rows.model._meta.db_table, fields, rows.rows, extra)
         self._load("run", ["feed", "first", "last", "container", "candidates"], list_runs(self.history))
         self.database.execute(f"CREATE TABLE placed ({COLUMNS})")
-        fill(self.history, self.database.execute, "greatest", "least")
+        fill(self.history, self.database.execute, "duckdb")
         self.database.execute("DROP TABLE run")
         self.database.execute("CHECKPOINT")
 
-    def _load(self, table: str, fields: list[str], rows: object, extra: str = "") -> None:
+    def _load(self, table: str, fields: list[Any], rows: object, extra: str = "") -> None:
         path = self.folder / f"{table}.csv"
         with path.open("w", newline="") as file:
             writer = csv.writer(file)

@@ -76,9 +76,9 @@ class GraphInMemory:
         self.graph = igraph.Graph(n=self.mixed_from + len(mixed), edges=self.targets, directed=True)
         self.targets = self.targets[:, 1].copy()
         self.lots: dict[int, list[int]] = {}
-        for box in boxes:
-            if box.source is None:
-                self.lots.setdefault(box.lot, []).append(units + box.id - 1)
+        for received in boxes:
+            if received.source is None:
+                self.lots.setdefault(received.lot, []).append(units + received.id - 1)
 
     def _displaced(self, feed: int, displaced: set[tuple[int, int]]) -> list[int]:
         if not hasattr(self, "_by_feed"):
@@ -105,7 +105,7 @@ class GraphInMemory:
             suspects |= layer
         ids = np.fromiter(chain.from_iterable(out), dtype=np.int64)
         targets, standing = self.targets[ids], self.standing[ids]
-        sureness = np.full(units, 3, dtype=np.int8)
+        sureness: Any = np.full(units, 3, dtype=np.int8)
         direct = targets < units
         np.minimum.at(sureness, targets[direct], np.where(standing[direct], 0, 2))
         vertices, counts = np.unique(targets[targets >= self.mixed_from], return_counts=True)

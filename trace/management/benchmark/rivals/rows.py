@@ -19,12 +19,19 @@ CHUNK = 5_000
 """Boards filled in one statement."""
 
 
-def fill(history: History, execute: Callable[[str], Any], greatest: str, least: str) -> None:
+BOARDS = {
+    "postgresql": "CROSS JOIN LATERAL generate_series(greatest(r.first, {low}), least(r.last, {high})) AS u(id)",
+    "sqlite": "CROSS JOIN trace_unit u ON u.id BETWEEN max(r.first, {low}) AND min(r.last, {high})",
+    "duckdb": "CROSS JOIN LATERAL (SELECT unnest(generate_series(greatest(r.first, {low}), least(r.last, {high}))) AS id) u",
+}
+"""The boards of a run `r`, as each database gets them soonest."""
+
+
+def fill(history: History, execute: Callable[[str], Any], vendor: str) -> None:
     """Fill `placed` from `run`, and with what was fitted at repair."""
-    text = load_sql(__file__, "rows_fill", "")
+    text = load_sql(__file__, "rows_fill", "").replace("{boards}", BOARDS[vendor])
     for low in range(1, history.boards + 1, CHUNK):
-        high = min(low + CHUNK - 1, history.boards)
-        execute(text.format(low=low, high=high, greatest=greatest, least=least))
+        execute(text.format(low=low, high=min(low + CHUNK - 1, history.boards)))
     execute(
         "INSERT INTO placed SELECT unit_id, designator, container_id, NULL, 1, NULL FROM trace_fitting"
         " WHERE holds = 'container'"
@@ -60,10 +67,9 @@ class RowPerPart:
             unlogged = "UNLOGGED" if connection.vendor == "postgresql" else ""
             cursor.execute(f"CREATE {unlogged} TABLE run ({RUN})")
             cursor.execute(f"CREATE {unlogged} TABLE placed ({COLUMNS})")
-            cursor.executemany("INSERT INTO run VALUES (%s, %s, %s, %s, %s)", list_runs(self.history))
+            cursor.executemany("INSERT INTO run VALUES (%s, %s, %s, %s, %s)", list(list_runs(self.history)))
             cursor.execute("ANALYZE run")
-            scalar = ("greatest", "least") if connection.vendor == "postgresql" else ("max", "min")
-            fill(self.history, cursor.execute, *scalar)
+            fill(self.history, cursor.execute, connection.vendor)
             cursor.execute("DROP TABLE run")
             cursor.execute("CREATE INDEX placed_unit ON placed (unit)")
             cursor.execute("CREATE INDEX placed_container ON placed (container)")
