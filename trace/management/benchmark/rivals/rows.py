@@ -22,7 +22,8 @@ CHUNK = 5_000
 BOARDS = {
     "postgresql": "CROSS JOIN LATERAL generate_series(greatest(r.first, {low}), least(r.last, {high})) AS u(id)",
     "sqlite": "CROSS JOIN trace_unit u ON u.id BETWEEN max(r.first, {low}) AND min(r.last, {high})",
-    "duckdb": "CROSS JOIN LATERAL (SELECT unnest(generate_series(greatest(r.first, {low}), least(r.last, {high}))) AS id) u",
+    "duckdb": "CROSS JOIN LATERAL ("
+    "SELECT unnest(generate_series(greatest(r.first, {low}), least(r.last, {high}))) AS id) AS u",
 }
 """The boards of a run `r`, as each database gets them soonest."""
 
