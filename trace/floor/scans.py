@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from django.db.models import Max, Min, Q
+from django.db.models import Max, Min, Q, QuerySet
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
@@ -69,14 +69,14 @@ def close_pass(
         _bound(inside, scanned_out)
     inside.save(update_fields=CLOSING)
     if only is not None or inside.drew != Pass.Drew.ALL:
-        judge_by_designator([inside.unit])
+        judge_by_designator([inside.unit_id])
     reckon_after([inside], by)
 
 
-def judge_by_designator(units: Iterable[Unit]) -> None:
+def judge_by_designator(units: Iterable[int] | QuerySet) -> None:
     """From now on the places of these units are judged one by one: not everything that a set-up
     gives them is in them."""
-    Unit.objects.filter(pk__in={unit.pk for unit in units}, by_designator=False).update(by_designator=True)
+    Unit.objects.filter(pk__in=units, by_designator=False).update(by_designator=True)
 
 
 def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station | None = None) -> None:

@@ -11,6 +11,7 @@ from trace.engineering.models import Designator, Station, Step
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.genealogy.places import Drawn, Fitted, Places, just_before, list_places
 from trace.genealogy.rules import Happening, split_standing
+from trace.genealogy.whereabouts import Whereabouts, find_whereabouts
 from trace.material.models import Container, Derivation, Feed
 
 
@@ -43,7 +44,9 @@ class Entry:
 
     It happened between `since` and `until`; a later event displaced it at `gone`, None while it may
     still rule (microseconds). Of several `origins` one is there, or from a bath (`feed_kind`) perhaps
-    something of each; several `feeds` where it was drawn before or after a changeover.
+    something of each; several `feeds` where it was drawn before or after a changeover. A child
+    `came_from` the unit that it was in before; one that is gone `went_to` the unit that it was put in
+    next, or is elsewhere `now`.
     """
 
     kind: str
@@ -59,6 +62,9 @@ class Entry:
     step: str | None = None
     by: str | None = None
     reason: str = ""
+    came_from: str | None = None
+    went_to: str | None = None
+    now: Whereabouts | None = None
 
     @property
     def standing(self) -> bool:
@@ -79,6 +85,17 @@ class AsBuiltPlace:
     def standing(self) -> list[Entry]:
         """What may rule here now."""
         return [entry for entry in self.entries if entry.standing]
+
+    @property
+    def filled(self) -> bool:
+        """Whether it is sure that something is here, if not what."""
+        standing = self.standing
+        return any(entry.sure for entry in standing) and all(entry.kind != "nothing" for entry in standing)
+
+    @property
+    def perhaps_filled(self) -> bool:
+        """Whether something may be here, or nothing."""
+        return not self.filled and any(entry.kind != "nothing" for entry in self.standing)
 
 
 @dataclass
@@ -105,7 +122,7 @@ def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
     children = find_children(unit, at)
     units = {u.pk: u for u in _units({unit.pk, *(c for found in children.values() for c in found)})}
     places = list_places(units, at)
-    names = _Names(places)
+    names = _Names(places, at)
     designed = _designed({u.part_id for u in units.values()})
     built = {pk: AsBuilt(u.key, u.part.key, u.part.name) for pk, u in units.items()}
     for pk, u in units.items():
@@ -153,7 +170,7 @@ def _designed(parts: Collection[int]) -> dict[int, list[tuple[str, str]]]:
 class _Names:
     """Reads, once each, the names of everything that a set of places mentions."""
 
-    def __init__(self, places: Places) -> None:
+    def __init__(self, places: Places, at: int) -> None:
         contents = [h.content for unit in places.values() for at in unit.values() for h in at]
         drawn = [content for content in contents if isinstance(content, Drawn)]
         fitted = [content for content in contents if isinstance(content, Fitted)]
@@ -166,7 +183,14 @@ class _Names:
         self.steps = Step.objects.in_bulk({d.step for d in drawn if d.step})
         self.stations = Station.objects.in_bulk({d.station for d in drawn if d.station})
         self.people = Person.objects.in_bulk({d.by for d in drawn if d.by} | {f.by for f in fitted if f.by})
-        self.children = dict(Unit.objects.filter(pk__in={f.child for f in fitted if f.child}).values_list("pk", "key"))
+        children = {f.child for f in fitted if f.child}
+        self.children = dict(Unit.objects.filter(pk__in=children).values_list("pk", "key"))
+        self.homes: dict[int, list[tuple[int, str]]] = {child: [] for child in children}
+        homes = Fitting.objects.filter(child__in=children, superseded=None, since__lte=at).order_by("since", "id")
+        for child, since, error, home in homes.values_list("child", "since", "error", "unit__key"):
+            assert child is not None
+            self.homes[child].append((since - error, home))
+        self.now = find_whereabouts(children, at) if children else {}
 
     def entries(self, happenings: list[Happening]) -> tuple[Entry, ...]:
         gone = {id(one): when for one, when in split_standing(happenings)[1]}
@@ -197,6 +221,13 @@ class _Names:
                 by=self._who(content.by),
             )
         assert isinstance(content, Fitted)
+        before, after, now = None, None, None
+        if content.child:
+            moves = self.homes[content.child]
+            before = next((home for since, home in reversed(moves) if since < happening.began), None)
+            if gone is not None:
+                after = next((home for since, home in moves if since > happening.began), None)
+                now = None if after else self.now[content.child]
         return Entry(
             content.holds,
             (self.origins.of(content.container, happening.ended),) if content.container else (),
@@ -207,6 +238,9 @@ class _Names:
             child=self.children.get(content.child or 0),
             by=self._who(content.by),
             reason=content.reason,
+            came_from=before,
+            went_to=after,
+            now=now,
         )
 
     def _who(self, by: int | None) -> str | None:

@@ -8,15 +8,10 @@ from datetime import datetime
 from django.http import HttpRequest
 from django.utils import timezone
 
-from trace.core.clock import OPEN, from_ticks, to_ticks
-from trace.core.errors import Refusal
+from trace.core.clock import OPEN, from_ticks
+from trace.core.moments import read_moment
 
-
-class BadMoment(Refusal):
-    """The date and time asked for can't be read."""
-
-    code = "bad-moment"
-    action = "Give year, month, day, hour and minute, such as 2026-03-02T14:30."
+MINUTE = 60_000_000
 
 
 @dataclass(frozen=True)
@@ -37,6 +32,11 @@ class Asof:
         return from_ticks(self.ticks) if self.given else None
 
     @property
+    def mark(self) -> str:
+        """What tells the file of a download at this moment from that of another: empty for now."""
+        return f"-as-of-{self.text.replace(':', '')}" if self.given else ""
+
+    @property
     def query(self) -> str:
         """What to put behind an address to stay at this moment."""
         return f"?at={self.text}" if self.given else ""
@@ -44,17 +44,9 @@ class Asof:
 
 def read_asof(request: HttpRequest) -> Asof:
     """The moment a request asks for; without one, now. Refuses with BadMoment."""
-    text = request.GET.get("at", "").strip()
-    if not text:
+    ticks = read_moment(request.GET.get("at", ""), timezone.get_current_timezone())
+    if ticks == OPEN:
         return Asof()
-    try:
-        moment = datetime.fromisoformat(text)
-        if moment.tzinfo is None:
-            moment = moment.replace(tzinfo=timezone.get_current_timezone())
-        ticks = to_ticks(moment)
-    except (ValueError, OverflowError):
-        raise BadMoment(f"“{text[:40]}” is no date and time.") from None
-    if not 0 <= ticks < OPEN:
-        raise BadMoment(f"“{text[:40]}” lies outside the record.")
-    # Without + and :, so that it can stand in an address as it is.
-    return Asof(ticks, f"{timezone.localtime(from_ticks(ticks)):%Y-%m-%dT%H:%M}")
+    local = timezone.localtime(from_ticks(ticks))
+    # Without the zone's +, so that it can stand in an address as it is.
+    return Asof(ticks, local.replace(tzinfo=None).isoformat(timespec="auto" if ticks % MINUTE else "minutes"))

@@ -1,6 +1,7 @@
 -- Where each unit is at a moment: scrapped, fitted in a parent, shipped, packed, inside a station, or
--- after the furthest step it passed; finished once it has passed every step of its route. What is fitted or packed
--- is not looked for at stations. The units asked for come first: otherwise PostgreSQL reads whole tables.
+-- after the furthest step it passed; finished once it has passed every step of its route. Where it was
+-- scanned last, and whether anything had begun in it: a pass, perhaps, or something fitted. None of that is looked
+-- for of what is fitted or packed. The units asked for come first: otherwise PostgreSQL reads whole tables.
 WITH asked(id) AS (SELECT {each_unit})
 SELECT u.id,
        CASE WHEN u.scrapped <= %(at)s THEN u.scrapped END,
@@ -8,13 +9,20 @@ SELECT u.id,
        CASE WHEN s.departed <= %(at)s THEN s.key END, customer.key, customer.name, s.departed,
        carton.key, pack.since,
        station.key, inside.began,
-       step.number, seen_at.key, COALESCE(seen.scanned_out, seen.began),
+       step.number, scan_at.key, COALESCE(scan.scanned_out, scan.scanned_in),
        CASE WHEN pack.id IS NULL AND f.id IS NULL THEN
            NOT EXISTS (SELECT 1 FROM trace_step t
                        WHERE t.part_id = u.part_id
                          AND NOT EXISTS (SELECT 1 FROM trace_pass p
                                          WHERE p.unit_id = u.id AND p.step_id = t.id AND p.superseded IS NULL
                                            AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s))
+       END,
+       CASE WHEN pack.id IS NULL AND f.id IS NULL THEN
+           seen.id IS NOT NULL
+           OR EXISTS (SELECT 1 FROM trace_pass p
+                      WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void' AND p.began <= %(at)s)
+           OR EXISTS (SELECT 1 FROM trace_fitting g
+                      WHERE g.unit_id = u.id AND g.superseded IS NULL AND g.since <= %(at)s)
        END
 FROM asked
 CROSS JOIN trace_unit u
@@ -42,5 +50,11 @@ LEFT JOIN trace_pass seen
                        AND COALESCE(p.scanned_out, p.began) <= %(at)s
                      ORDER BY t.number DESC LIMIT 1)
 LEFT JOIN trace_step step ON step.id = seen.step_id
-LEFT JOIN trace_station seen_at ON seen_at.id = seen.station_id
+LEFT JOIN trace_pass scan
+       ON scan.id = CASE WHEN pack.id IS NULL AND f.id IS NULL THEN (
+           SELECT p.id FROM trace_pass p
+           WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void'
+             AND COALESCE(p.scanned_out, p.scanned_in) <= %(at)s
+           ORDER BY COALESCE(p.scanned_out, p.scanned_in) DESC, p.id DESC LIMIT 1) END
+LEFT JOIN trace_station scan_at ON scan_at.id = scan.station_id
 WHERE u.id = asked.id

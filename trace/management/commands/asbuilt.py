@@ -3,12 +3,14 @@
 With `--json` one object, complete and stable in shape (moments ISO 8601 with the plant's offset):
 
     at          the moment asked for, null for now
-    where       {kind, key, customer, customer_name, carton, since, step, words}
+    where       {kind, key, customer, customer_name, carton, since, step, begun, words}
     unit        {key, part, part_name, places, children [the same again]}
     places      [{designator, part, entries}]; no entries where nothing is on record
     entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,
-                origins, child, feeds, feed_kind, station, step, by, reason}]: a draw happened somewhere in
-                since..until; gone is when a later event displaced it, null while it may rule
+                origins, child, feeds, feed_kind, station, step, by, reason, came_from, went_to, now}]: a draw
+                happened somewhere in since..until; gone is when a later event displaced it, null while it
+                may rule; a child came_from the unit it was in before, and where it is gone it went_to the
+                next, or now is where it is, in words
     origins     [{container, part, lot, lot_number, supplier, date_code, sources [the same again]}]:
                 more than one where the evidence leaves it open; all null for unknown material
 """
@@ -125,7 +127,10 @@ def _happened(entry: Entry, time: PlantTime) -> str:
         return f"{'' if entry.sure else 'perhaps '}drawn{where}, {time.between(entry.since, entry.until)}{who}"
     what = {"nothing": "empty", "unknown": "not known"}.get(entry.kind, "fitted")
     ended = "" if entry.gone is None else f" until {time.show(entry.gone)}"
-    return f"{what} since {time.show(entry.since)}{ended}{who}{why}"
+    moved = f", from {entry.came_from}" if entry.came_from else ""
+    if entry.went_to or entry.now:
+        moved += f", then put into {entry.went_to}" if entry.went_to else f", now {entry.now}"
+    return f"{what} since {time.show(entry.since)}{ended}{who}{why}{moved}"
 
 
 def _wrap(text: str, margin: str) -> list[str]:
