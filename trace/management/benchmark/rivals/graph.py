@@ -6,6 +6,8 @@ several containers, a vertex of its own stands between: it is wholly suspect if 
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
 from itertools import chain
 from typing import Any
 
@@ -32,10 +34,14 @@ class GraphInMemory:
 
         history = self.history
         self.keys = unit_keys(history)
+        self.numbers = {key: number for number, key in enumerate(self.keys)}
         self.customers = customers_of(history)
         units, boxes = len(self.keys), history.supply.boxes
         self.units, self.mixed_from = units, units + len(boxes)
         displaced = list_displaced(history)
+        out: dict[int, list[int]] = defaultdict(list)
+        for feed, unit in sorted(displaced):
+            out[feed].append(unit)
         edges: list[Any] = []
         standing: list[Any] = []
         mixed: dict[tuple[int, int], int] = {}
@@ -50,14 +56,10 @@ class GraphInMemory:
             source = units + box - 1
             if candidates == 1:
                 targets = np.arange(first - 1, last)
-                add(
-                    np.stack([np.full(len(targets), source), targets], axis=1),
-                    np.ones(len(targets), dtype=bool)
-                    if last - first > 100
-                    else [(feed, u) not in displaced for u in range(first, last + 1)],
-                )
-                if last - first > 100:
-                    standing[-1][[u - first for u in self._displaced(feed, displaced) if first <= u <= last]] = False
+                flags: Any = np.ones(len(targets), dtype=bool)
+                replaced = out[feed][bisect_left(out[feed], first) : bisect_right(out[feed], last)]
+                flags[[unit - first for unit in replaced]] = False
+                add(np.stack([np.full(len(targets), source), targets], axis=1), flags)
                 continue
             for unit in range(first, last + 1):
                 if (feed, unit) not in mixed:
@@ -79,13 +81,6 @@ class GraphInMemory:
         for received in boxes:
             if received.source is None:
                 self.lots.setdefault(received.lot, []).append(units + received.id - 1)
-
-    def _displaced(self, feed: int, displaced: set[tuple[int, int]]) -> list[int]:
-        if not hasattr(self, "_by_feed"):
-            self._by_feed: dict[int, list[int]] = {}
-            for of, unit in displaced:
-                self._by_feed.setdefault(of, []).append(unit)
-        return self._by_feed.get(feed, [])
 
     def bytes(self) -> int:
         return 0
@@ -140,8 +135,6 @@ class GraphInMemory:
 
     def look_into(self, key: str) -> list:
         graph, units, rows = self.graph, self.units, []
-        if not hasattr(self, "numbers"):
-            self.numbers = {k: n for n, k in enumerate(self.keys)}
         layer = [self.numbers[key]]
         while layer:
             unit = layer.pop()
