@@ -6,7 +6,6 @@ import json
 from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
 from django.db.models import Q
 
@@ -26,7 +25,8 @@ REASONS = [Reason(number) for number in range(2 ** len(Reason))]
 """Every combination of reasons by its number: an enumeration is slow to make for each of many units."""
 
 
-class Carrier(NamedTuple):
+@dataclass(frozen=True)
+class Carrier:
     """One unit of a population. `top` is the key of the outermost unit it is in (its own, if none),
     `where` the whereabouts of that top. `direct` says that the suspect is in a place of its own,
     not only in a child."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -33,7 +34,8 @@ class Named(NamedTuple):
         return self.name or self.key
 
 
-class Whereabouts(NamedTuple):
+@dataclass(frozen=True)
+class Whereabouts:
     """A unit's place: `kind`, the key of the station, carton, shipment or parent unit, the customer
     it was shipped to, since when (microseconds), the last step it passed.
 
