@@ -14,7 +14,8 @@ from tests.genealogy.shop import Shop
 from tests.genealogy.test_oracle import Deed, run, shop
 from tests.genealogy.world import FAMILIES, FLOOR, MATERIAL, REPAIRS, STOCK
 from trace.core.clock import OPEN
-from trace.floor.operations import corrections, feeds, passes
+from trace.floor import when
+from trace.floor.operations import corrections, passes
 from trace.genealogy import backward, forward, places, rules, suspicion, verdicts
 from trace.genealogy.intervals import Ranges
 from trace.material import rules as material_rules
@@ -76,7 +77,7 @@ def a_top_up_ends_what_was_there(patch: pytest.MonkeyPatch) -> None:
 
 @mutant("feeds")
 def the_error_of_a_change_is_forgotten(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(feeds, "to_error", lambda error: 0)
+    patch.setattr(when, "to_error", lambda error: 0)
 
 
 @mutant("floor")
@@ -86,7 +87,7 @@ def the_error_of_a_pass_is_forgotten(patch: pytest.MonkeyPatch) -> None:
 
 @mutant("feeds")
 def the_order_of_a_sheet_is_forgotten(patch: pytest.MonkeyPatch) -> None:
-    for module in (feeds, passes):
+    for module in (when, passes):
         patch.setattr(module, "place", lambda axis, began, ended, **_: (began, ended))
 
 

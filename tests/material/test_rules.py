@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from trace.core.clock import OPEN
-from trace.material.rules import Draw, Reckoning, Record, board_sets_at, reckon
+from trace.material.rules import Draw, Reckoning, Record, reckon
+from trace.material.tapes import board_sets_at
 
 A, B, C, D = 1, 2, 3, 4
 

@@ -15,7 +15,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from trace.core.clock import OPEN
-from trace.material.rules import Draw, Reckoning, Record, board_sets_at, reckon
+from trace.material.rules import Draw, Reckoning, Record, reckon
+from trace.material.tapes import board_sets_at
 
 STEP = 10
 HIDDEN = -1

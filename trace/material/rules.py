@@ -10,65 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from trace.core.clock import OPEN
-
-EMPTIES = frozenset({"load", "found", "clear", "take-off"})
-PUTS_ON = frozenset({"load", "found", "splice", "top-up", "charge"})
-STAYS = frozenset({"load", "found", "splice", "sighting"})
-"""Acts after which the container itself is at the feed; others pour some of it and leave it where it was."""
-BY_DRAWS = frozenset({"splice", "top-up"})
-"""Acts whose ends follow from counting draws, as those of what was counted do; a feed with neither needs no
-draws to be reckoned."""
-
-
-@dataclass(frozen=True)
-class Record:
-    """A feed record as reckoning sees it; positions `first..last`, container id or None."""
-
-    id: int
-    act: str
-    container: int | None
-    first: int
-    last: int
-    lead: int = 0
-    tolerance: int = 0
-    quantity: int | None = None
-    at_least: int | None = None
-    left: int | None = None
-    cleaned: bool = False
-    happened: int = 0
-    error: int = 0
-
-
-@dataclass(frozen=True)
-class Draw:
-    """`count` parts drawn from the feed somewhere in `first..last`, surely or perhaps."""
-
-    first: int
-    last: int
-    count: int = 1
-    sure: bool = True
-
-
-@dataclass(frozen=True)
-class SpanFacts:
-    """One span as reckoned: positions `first <= p < end`, on the feed `since..until` (clock)."""
-
-    first: int
-    end: int
-    container: int | None
-    sure_from: int | None
-    since: int
-    until: int
-
-
-@dataclass
-class Reckoning:
-    """Spans of a feed; per take-off record the containers that may be in the remainder; whether
-    every end is settled, or some still waits for draws."""
-
-    spans: list[SpanFacts]
-    remainders: dict[int, set[int | None]]
-    settled: bool
+from trace.material.facts import BY_DRAWS, EMPTIES, PUTS_ON, STAYS, Draw, Reckoning, Record, SpanFacts
 
 
 @dataclass
@@ -451,20 +393,3 @@ def _cut_out_hand_fills(spans: Sequence[SpanFacts], ordered: Sequence[Record]) -
                     cut.append(SpanFacts(first, end, span.container, span.sure_from, span.since, span.until))
         pieces = cut
     return pieces
-
-
-def board_sets_at(
-    *, chain: int, distance: int, links: Sequence[int], links_per_set: int, chain_end: int | None = None
-) -> tuple[int, int]:
-    """(first board set that a head's next component may land in, first that it surely serves whole).
-
-    `chain` links have passed the reference point (`chain_end` is the latest it may be, where only
-    the board set was read); the head stands `distance` links upstream and serves the given `links`
-    of every set. Before the first value all is old, from the second on all is new.
-    """
-    early = chain + distance
-    late = (chain if chain_end is None else chain_end) + distance
-    return (
-        max(min(-((link - early) // links_per_set) for link in links), 0),
-        max(max(-((link - late) // links_per_set) for link in links), 0),
-    )

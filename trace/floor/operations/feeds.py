@@ -9,59 +9,27 @@ paper sheet of the station whose next line it is: those lines are in their order
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 
 from django.db.models import Max, Q
 
-from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
+from trace.core.clock import EXACT, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.floor.away import HANGS, record_left, take_as_left, take_old_as_left
+from trace.floor.counts import check_counts, count_on_label
 from trace.floor.draws import list_draws, reckon_feed
-from trace.floor.models import Fitting, Salvage
-from trace.floor.sheets import clean_sheet, next_line, place
+from trace.floor.when import FeedRefused, Position, Told, When, find_when
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
-from trace.material.models import Axis, Container, Derivation, Feed, FeedRecord, Lot, SetUpLine, Span
+from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, Span
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
-from trace.material.rules import STAYS, Record, board_sets_at, reckon
+from trace.material.rules import STAYS, Record, reckon
 from trace.material.spans import counts_draws, find_anchor, list_records
-
-Position = tuple[int, int]
-
-
-@dataclass(frozen=True)
-class Told:
-    """What somebody said of when and where it happened."""
-
-    at: datetime
-    error: timedelta = EXACT
-    sheet: str = ""
-    position: Position | None = None
-
-
-@dataclass(frozen=True)
-class When:
-    """Where on a feed's axis something happened, `first..last`, and when, known within `error`."""
-
-    first: int
-    last: int
-    happened: int
-    error: int = 0
-    sheet: str = ""
-
-
-MOST_PARTS = 2**31 - 1
-
-
-class FeedRefused(Refusal):
-    """A container can't be put on, or taken off, as asked."""
-
-    code = "feed-refused"
-    action = "Check the feed's label and the container's, and scan again."
+from trace.material.tapes import board_sets_at
 
 
 class Expired(FeedRefused):
@@ -191,10 +159,10 @@ def find_on_feed(
     so, and the interlock stops what comes next. `at_least` and `quantity`, as at load_feed, count where
     it is found.
     """
-    _check_counts(quantity=quantity, at_least=at_least)
+    check_counts(quantity=quantity, at_least=at_least)
     container = lock_container(container)
     feed = _lock(feed)
-    when = _when(feed, Told(at, error, sheet, position))
+    when = find_when(feed, Told(at, error, sheet, position))
     # A splice hangs there before its first part is drawn.
     there = Q(first__lte=when.last) | Q(since__lte=when.happened)
     if Span.objects.filter(there, feed=feed, superseded=None, container=container, end__gte=when.first).exists():
@@ -229,7 +197,7 @@ def clear_feed(
 ) -> FeedRecord:
     """The place was emptied and what was in it is used up or thrown away."""
     feed = _lock(feed)
-    return _write(FeedRecord.Act.CLEAR, feed, None, _when(feed, Told(at, error, sheet, position)), by)
+    return _write(FeedRecord.Act.CLEAR, feed, None, find_when(feed, Told(at, error, sheet, position)), by)
 
 
 @moving
@@ -246,7 +214,7 @@ def dump_bath(
     """The bath was dumped; a heel of it stays unless it was `cleaned`."""
     _want_bath(feed)
     feed = _lock(feed)
-    when = _when(feed, Told(at, error, sheet, position))
+    when = find_when(feed, Told(at, error, sheet, position))
     return _write(FeedRecord.Act.DUMP, feed, None, when, by, cleaned=cleaned)
 
 
@@ -269,7 +237,7 @@ def take_off_feed(
     """
     into = into and lock_container(into)
     feed = _lock(feed)
-    when = _when(feed, Told(at, error, sheet, position))
+    when = find_when(feed, Told(at, error, sheet, position))
     candidates = list(_candidates(feed, when))
     if not candidates:
         raise FeedRefused(f"Nothing is on record at {feed.key}.", action="Scan what is there first.")
@@ -327,14 +295,14 @@ def _put_on(
     told: Told,
     **details: int | None,
 ) -> FeedRecord:
-    _check_counts(**details)
+    check_counts(**details)
     Lot.objects.select_for_update().get(pk=container.lot_id)
     container = lock_container(container)
     feed = _lock(feed)
     _check_load(feed, container, told.at)
-    when = _when(feed, told)
+    when = find_when(feed, told)
     if act in (FeedRecord.Act.LOAD, FeedRecord.Act.SPLICE) and details["quantity"] is None and feed.kind in HANGS:
-        details |= _count_on_label(container)
+        details |= count_on_label(container)
     record = _write(act, feed, container, when, by, **details)
     if act != FeedRecord.Act.HAND_FILL:  # a part or two for a tape: the rest stays where it hangs
         take_as_left(container, when.happened, when.error, by, besides=feed)
@@ -343,33 +311,6 @@ def _put_on(
     if after and act in STAYS and feed.kind in HANGS:
         record_left(feed, container, after.happened, after.error, by)
     return record
-
-
-def _check_counts(**counts: int | None) -> None:
-    for what, count in counts.items():
-        if count is not None and not 0 <= count <= MOST_PARTS:
-            name = what.replace("_", " ").capitalize()
-            raise FeedRefused(f"{name} can't be {count}.", action="Enter how many parts.")
-    least, most = counts.get("at_least"), counts.get("quantity")
-    if least is not None and (most is None or least > most):
-        raise FeedRefused(f"At least {least} parts, and at most {most}, can't both be.", action="Enter both counts.")
-
-
-def _count_on_label(container: Container) -> dict[str, int | None]:
-    """What a container brings on by its own count: nothing unless somebody said within how much it is
-    known, and it is whole. What is left of one that was used is not on its label."""
-    count, within = container.quantity, container.tolerance
-    if count is None or not within or not container.own or int(count) != count or int(within) != within:
-        return {}
-    used = (
-        FeedRecord.objects.filter(container=container, superseded=None).exclude(act=FeedRecord.Act.SIGHTING),
-        Derivation.objects.filter(Q(source=container) | Q(result=container), superseded=None),
-        Fitting.objects.filter(container=container, superseded=None),
-        Salvage.objects.filter(result=container, superseded=None),
-    )
-    if any(rows.exists() for rows in used):
-        return {}
-    return {"quantity": int(count + within), "at_least": max(int(count - within), 0)}
 
 
 def _check_load(feed: Feed, container: Container, at: datetime) -> None:
@@ -386,33 +327,6 @@ def _check_load(feed: Feed, container: Container, at: datetime) -> None:
 
 def _lock(feed: Feed) -> Feed:
     return Feed.objects.select_for_update(of=("self",)).select_related("axis__tape", "axis__station").get(pk=feed.pk)
-
-
-def _when(feed: Feed, told: Told) -> When:
-    moment, error = to_ticks(told.at), to_error(told.error)
-    sheet = clean_sheet(told.sheet, feed.axis)
-    if feed.axis.kind != Axis.Kind.CLOCK and told.position is None:
-        raise FeedRefused(
-            f"{feed.key} gives by {feed.axis.get_kind_display()}, and none was given.",
-            action="Enter the board set or the cycle count at which it was done.",
-        )
-    first, last = told.position or (moment, moment)
-    if not 0 <= first <= last < OPEN:
-        raise FeedRefused("The position runs backwards or lies outside the axis.")
-    if feed.axis.kind != Axis.Kind.CLOCK:
-        return When(first, last, moment, error)
-    line = None
-    if sheet:
-        if told.position is not None:
-            raise FeedRefused("A line of a sheet has one time.", action="Enter the time written there, and its error.")
-        moment, _ = next_line(feed.axis, sheet, moment)
-        first, last = line = moment, moment
-    return When(
-        *place(feed.axis, max(first - error, 0), last + error, sheet=sheet, line=line, error=error),
-        moment,
-        error,
-        sheet,
-    )
 
 
 def _want_bath(feed: Feed) -> None:
