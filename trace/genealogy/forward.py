@@ -187,9 +187,9 @@ def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
         # What is still open has not surely drawn.
         for unit, certain, reason, since in fetch("ranges", ranges=json.dumps(pieces), at=min(at, OPEN - 1)):
             findings[unit] = (
-                Finding(Sureness.CERTAIN, REASONS[0], Ranges([(since, OPEN)]))
+                Finding(Sureness.CERTAIN, REASONS[0], Ranges.single(since, OPEN))
                 if certain
-                else Finding(Sureness.POSSIBLE, REASONS[reason], Ranges([(since, OPEN)]))
+                else Finding(Sureness.POSSIBLE, REASONS[reason], Ranges.single(since, OPEN))
             )
     one_by_one = {unit for (unit,) in fetch("by_designator", units=json.dumps(sorted(findings)))}
     one_by_one |= set(_fitted_from(evidence, at))
@@ -258,7 +258,7 @@ def _climb(direct: Mapping[int, Finding], at: int) -> tuple[dict[int, Finding], 
             finding = found[child]
             for first, end in finding.carried.within(since, left):
                 sureness = finding.sureness if end == OPEN else Sureness.CLEARED
-                inherited[parent].append(Finding(sureness, finding.reason, Ranges([(first, end)])))
+                inherited[parent].append(Finding(sureness, finding.reason, Ranges.single(first, end)))
         layer = set()
         for parent, parts in inherited.items():
             merged = best([*parts, *([found[parent]] if parent in found else [])])
