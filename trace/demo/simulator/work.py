@@ -4,10 +4,11 @@ parents, products to the customer."""
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from trace.core.clock import from_ticks
+from trace.core.errors import Refusal
 from trace.demo.simulator.layout import CHILDREN, ROUTES
 from trace.demo.simulator.physics import SimUnit
 from trace.demo.simulator.plant import SimPlant, Skip
@@ -122,6 +123,22 @@ def visit(
     return station
 
 
+def tell_passed(plant: SimPlant, station: str, units: Sequence[SimUnit], **said: Any) -> None:
+    """The scan after the work. Where it is refused, what was drawn is in the units and on no record: hidden."""
+    try:
+        plant.tell(record_passes, units=[plant.unit(u) for u in units], station=plant.layout.stations[station], **said)
+    except Refusal:
+        cause = plant.hide("scan refused")
+        for unit in units:
+            for designator in plant.served(station):
+                for piece in unit.places.get(designator, []):
+                    piece.causes.append(cause)
+        raise
+    for unit in units:
+        pass_step(unit, said)
+        unit.seen_at = station
+
+
 def pass_step(unit: SimUnit, said: dict[str, Any]) -> None:
     if said.get("outcome", "passed") == "passed":
         unit.step = due(unit)
@@ -201,8 +218,7 @@ def _one(
     if how == "out":
         let_out(plant, station)
         _draws(plant, chance, unit, draws, between)
-        plant.tell(record_passes, units=[record], station=place)
-        pass_step(unit, said)
+        tell_passed(plant, station, [unit])
         return
     plant.tell(start_pass, unit=record, station=place)
     let_out(plant, station)
@@ -238,8 +254,7 @@ def _loose(
     entered = from_ticks(plant.now)
     plant.wait(chance, 2, 20)
     both: dict[str, Any] = {"entered": entered} if chance.random() < 0.3 else {}
-    plant.tell(record_passes, units=[plant.unit(unit)], station=plant.layout.stations[station], **both, **said)
-    pass_step(unit, said)
+    tell_passed(plant, station, [unit], **both, **said)
     unit.todo = draws[cut:]
     plant.wait(chance, 2, 20)
     if between and not cut:
