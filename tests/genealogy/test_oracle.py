@@ -30,7 +30,7 @@ pytestmark = pytest.mark.django_db
 Deed = tuple[str, int, int, int]
 
 LATE = {"late", "void", "find"}
-BY_COUNT = {"splice", "top_up", "load_head"}
+BY_COUNT = {"splice", "top_up", "load_head", "counted"}
 """Deeds after which more is known of what was before: then an answer as of a moment is narrower than it was."""
 
 

@@ -133,7 +133,8 @@ def reckon_after(passes: Iterable[Pass], by: Person) -> None:
 
 def reckon_between(axes: Collection[int], assemblies: Collection[int], first: int, last: int, by: Person) -> None:
     """The same for the feeds that serve these assemblies somewhere in `first..last`."""
-    counted = FeedRecord.objects.filter(feed=OuterRef("pk"), act__in=BY_DRAWS, superseded=None)
+    by_draws = Q(act__in=BY_DRAWS) | Q(quantity__isnull=False)
+    counted = FeedRecord.objects.filter(by_draws, feed=OuterRef("pk"), superseded=None)
     after = Q(end__gt=first, end__lt=OPEN) | Q(first__gt=first, first__lt=OPEN - 1)
     edges = Span.objects.filter(after, feed=OuterRef("pk"), superseded=None)
     setups = list_setups_between(axes, assemblies, first, last)

@@ -7,6 +7,8 @@ from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
+from django.db.models import F
+
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
 from trace.floor.models import Fitting, Salvage, Unit
@@ -188,7 +190,7 @@ def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
 
 def _fitted_from(evidence: Evidence, at: int) -> set[int]:
     """Units that had something fitted from a suspect container, or from a feed that gave one."""
-    fittings = Fitting.objects.filter(superseded=None, since__lte=at)
+    fittings = Fitting.objects.filter(superseded=None, since__lte=F("error") + at)
     found = set(fittings.filter(container__in=evidence.suspects).values_list("unit", flat=True))
     feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
     for fitting in fittings.filter(feed__in=feeds):
@@ -207,7 +209,7 @@ def _salvage_judge(at: int) -> SalvageJudge:
         parts = Container.objects.filter(pk__in=evidence.suspects).values_list("part", flat=True)
         belongs = {(assembly, designator) for assembly, designator, _ in list_places_of(set(parts))}
         candidates = Salvage.objects.filter(
-            unit__part__in={assembly for assembly, _ in belongs}, superseded=None, at__lte=at
+            unit__part__in={assembly for assembly, _ in belongs}, superseded=None, at__lte=F("error") + at
         ).select_related("unit")
         fresh = [s for s in candidates if s.pk not in taken and (s.unit.part_id, s.designator) in belongs]
         for start in range(0, len(fresh), CHUNK):
@@ -215,13 +217,13 @@ def _salvage_judge(at: int) -> SalvageJudge:
             places = list_places({salvage.unit_id for salvage in chunk})
             for salvage in chunk:
                 happenings = places.get(salvage.unit_id, {}).get(salvage.designator, [])
-                taken[salvage.pk] = salvage, just_before(happenings, salvage.at)
+                taken[salvage.pk] = salvage, just_before(happenings, salvage)
         fills = set()
         for salvage, happenings in taken.values():
             finding = judge_place(happenings, PlaceJudge(evidence))
             if finding.sureness in (Sureness.CERTAIN, Sureness.POSSIBLE):
                 wholly = finding.sureness == Sureness.CERTAIN
-                fills.add(Fill(salvage.result_id, salvage.at, wholly, salvage.pk))
+                fills.add(Fill(salvage.result_id, salvage.at - salvage.error, wholly, salvage.pk))
         return fills
 
     return judge

@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db import connection
+from django.db.models import F
 
 from trace.core.clock import OPEN, last_before
 from trace.core.sql import load_sql
-from trace.floor.models import Fitting
+from trace.floor.models import Fitting, Salvage
 from trace.genealogy.rules import CLEAN, Happening, Reason, Sureness, Verdict, judge_draw
 from trace.genealogy.verdicts import Evidence
 from trace.material.models import Span
@@ -109,29 +110,33 @@ def _by_pass(rows: Iterable[tuple]) -> dict[tuple, dict[tuple[int, int], Served]
     return passes
 
 
-def just_before(happenings: Collection[Happening], moment: int) -> list[Happening]:
-    """What had happened at a designator when something was taken out of it at a moment: the fitting
-    that this ended still ruled."""
+def just_before(happenings: Collection[Happening], salvage: Salvage) -> list[Happening]:
+    """What had happened at a designator when something was taken out of it and kept: the fitting that
+    this ended still ruled."""
+    first, last = salvage.at - salvage.error, salvage.at + salvage.error
     before = []
     for one in happenings:
         nothing = isinstance(one.content, Fitted) and one.content.holds == Fitting.Holds.NOTHING
-        if one.began < moment or one.began == one.until == moment and not nothing:
-            until = one.until if one.until is not None and one.until < moment else None
-            before.append(replace(one, sure=one.sure and one.ended <= moment, until=until))
+        if nothing and (one.began, one.ended) == (first, last):
+            continue  # that is this removal
+        if one.began < last or one.began == one.until == last:
+            until = one.until if one.until is not None and one.until < last else None
+            before.append(replace(one, sure=one.sure and one.ended <= first, until=until))
     return before
 
 
 def _add_fittings(places: Places, units: Collection[int], at: int) -> None:
-    fittings = list(Fitting.objects.filter(unit__in=units, superseded=None, since__lte=at))
+    fittings = list(Fitting.objects.filter(unit__in=units, superseded=None, since__lte=F("error") + at))
     feeds = {fitting.feed_id for fitting in fittings if fitting.feed_id}
-    spans = list(Span.objects.filter(feed__in=feeds, superseded=None))
+    spans = list(Span.objects.filter(feed__in=feeds, superseded=None).select_related("feed__axis"))
     for fitting in fittings:
         content: Drawn | Fitted
         if fitting.feed_id is not None and fitting.first is not None and fitting.last is not None:
             giving: dict[int | None, int] = {}
             for span in spans:
                 if span.feed_id == fitting.feed_id and span.first <= fitting.last and span.end > fitting.first:
-                    giving[span.container_id] = max(giving.get(span.container_id, 0), span.until)
+                    gone = span.until + span.feed.axis.slack
+                    giving[span.container_id] = max(giving.get(span.container_id, 0), gone)
             source = Source(fitting.feed_id, fitting.first, fitting.last, *_in_order(giving))
             content = Drawn((source,), by=fitting.by_id)
         else:

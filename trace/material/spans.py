@@ -12,7 +12,7 @@ from trace.material.rules import BY_DRAWS, Draw, Record, SpanFacts, reckon
 
 def list_records(feed: Feed) -> list[Record]:
     """The feed's records that stand, as reckoning sees them."""
-    rows = FeedRecord.objects.filter(feed=feed, superseded=None).exclude(act=FeedRecord.Act.SIGHTING)
+    rows = FeedRecord.objects.filter(feed=feed, superseded=None)
     return [
         Record(
             id=row.pk,
@@ -23,6 +23,7 @@ def list_records(feed: Feed) -> list[Record]:
             lead=row.lead or 0,
             tolerance=row.tolerance or 0,
             quantity=row.quantity,
+            at_least=row.at_least,
             left=row.left,
             cleaned=row.cleaned,
             happened=row.happened,
@@ -34,7 +35,8 @@ def list_records(feed: Feed) -> list[Record]:
 
 def counts_draws(records: Sequence[Record]) -> int | None:
     """The position from which draws matter to this feed's spans, None where they don't."""
-    return min((record.first for record in records if record.act in BY_DRAWS), default=None)
+    counting = (r.first for r in records if r.act in BY_DRAWS or r.quantity is not None)
+    return min(counting, default=None)
 
 
 def keep_spans(*, feed: Feed, records: Sequence[Record], draws: Sequence[Draw], places: int, by: Person) -> None:

@@ -3,7 +3,7 @@
 -- designator. On the clock what was put on after the moment asked for did not; on other axes passes have their
 -- positions.
 SELECT p.unit_id, p.id, p.first, p.last, p.began, p.ended, p.drew, p.only, p.step_id, p.station_id, p.by_id,
-       u.first, u."end", l.designator, l.feed_id, s.container_id, s.until
+       u.first, u."end", l.designator, l.feed_id, s.container_id, s.until + a.slack
 FROM trace_pass p
 JOIN trace_axis a ON a.id = p.axis_id
 JOIN trace_setup u
@@ -12,7 +12,7 @@ JOIN trace_setup u
 LEFT JOIN trace_setupline l ON l.setup_id = u.id
 LEFT JOIN trace_span s
        ON s.feed_id = l.feed_id AND s.superseded IS NULL AND s.first <= p.last AND s."end" > p.first
-          AND s.first < u."end" AND s."end" > u.first AND (a.kind <> 'clock' OR s.first <= %(at)s)
+          AND s.first < u."end" AND s."end" > u.first AND (a.kind <> 'clock' OR s.first - a.slack <= %(at)s)
 WHERE p.unit_id IN (SELECT {each_unit})
   AND p.superseded IS NULL
   AND p.drew <> 'none'
