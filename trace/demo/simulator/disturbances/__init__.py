@@ -1,0 +1,30 @@
+"""Everything that goes wrong in a plant, by name."""
+
+from trace.demo.simulator.disturbances import (
+    away,
+    baths,
+    changes,
+    clocks,
+    families,
+    feeds,
+    passes,
+    repairs,
+    stock,
+    tapes,
+)
+from trace.demo.simulator.disturbances.table import KINDS, Kind
+
+__all__ = [
+    "KINDS",
+    "Kind",
+    "away",
+    "baths",
+    "changes",
+    "clocks",
+    "families",
+    "feeds",
+    "passes",
+    "repairs",
+    "stock",
+    "tapes",
+]
