@@ -175,7 +175,8 @@ def _gated(
         position = (plant.cycle, plant.cycle)
     elif station == "TAPER":
         board_set = next_board_set(plant, chance)
-        position, setup = (board_set, board_set), tape_setup()
+        counted = board_set - (plant.chain.slip if plant.chain else 0)
+        position, setup = (counted, counted), tape_setup()
     elif station == "WAVE" and not plant.bath.shares:
         charge(plant, chance)
         plant.wait(chance)
@@ -199,6 +200,9 @@ def take_board_set(plant: SimPlant, unit: SimUnit) -> None:
     for designator in chain.links:
         piece = chain.cells.pop((chain.next_set, designator))
         unit.places[designator] = [piece]
+        if chain.slip and chain.cause:
+            piece.causes.append(chain.cause)
+            piece.kinds.add("board set slipped")
         plant.say(f"{unit.key} {designator}: a piece of {piece.lot} out of {piece.labels[-1]}, set {chain.next_set}")
     chain.next_set += 1
 
