@@ -92,6 +92,8 @@ class Evidence:
     visits: list[Visit] = field(default_factory=list)
     scans: dict[str, list[tuple[int, str]]] = field(default_factory=lambda: defaultdict(list))
     received: dict[str, int] = field(default_factory=dict)
+    unclear: set[str] = field(default_factory=set)
+    """Feeds with moments within an error, counts, or a reel seen away: not reasoned about."""
 
     def draws(self, feed: str) -> Iterator[Draw]:
         for events in self.events.values():
@@ -106,6 +108,7 @@ def read(plant: SimPlant) -> Evidence:
         evidence.setups[station].append((0 if station == "COUNT" else BEGIN, 0))
     entries: dict[int, Visit] = {}
     for told in plant.told:
+        _mark_unclear(evidence, plant, told)
         _read_act(evidence, told)
         _read_stock(evidence, told)
         _read_floor(evidence, told, entries)
@@ -117,6 +120,30 @@ def read(plant: SimPlant) -> Evidence:
     for events in evidence.events.values():
         events.sort(key=lambda event: event.began)
     return evidence
+
+
+def _mark_unclear(evidence: Evidence, plant: SimPlant, told: Told) -> None:
+    given = told.arguments
+    if "error" in given:
+        station = given["station"].key if "station" in given else given["feed"].key.split("-")[0]
+        evidence.unclear |= {feed for feed in plant.feeds if feed.startswith(f"{station}-")}
+    if told.verb == "correct_board_sets":
+        evidence.unclear |= set(TAPE_DESIGNATORS)
+    if "at_least" in given:
+        evidence.unclear.add(given["feed"].key)
+    if told.verb in ("load_feed", "splice_feed", "find_on_feed", "store_container"):
+        label, here = given["container"].key, given["feed"].key if "feed" in given else ""
+        evidence.unclear |= {f for f, acts in evidence.acts.items() if f != here and label in _put_on(acts)}
+
+
+def _put_on(acts: list[Act]) -> set[str | None]:
+    """Containers put on since a feed was last emptied at a known moment."""
+    found: set[str | None] = set()
+    for act in acts:
+        if act.kind in ("load", "take off", "clear") and act.first == act.last:
+            found = set()
+        found.add(act.container)
+    return found
 
 
 def _read_act(evidence: Evidence, told: Told) -> None:
