@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
+from contextlib import suppress
 from datetime import timedelta
+from functools import partial
+from typing import Any
 
 from trace.core.clock import from_ticks
+from trace.core.errors import Refusal
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.layout import MINUTE, SECOND
+from trace.demo.simulator.physics import SimUnit
 from trace.demo.simulator.plant import SimPlant
 from trace.demo.simulator.supply import choose_box, put_on
-from trace.demo.simulator.work import draw, release
+from trace.demo.simulator.work import draw, release, tell_passed
 from trace.floor.operations.feeds import load_feed
-from trace.floor.operations.passes import record_passes
+
+Line = tuple[int, Callable[..., None]]
+"""A line on paper: when it was done, and how it is entered."""
 
 
 def _outage(plant: SimPlant, chance: random.Random, name: str, sheet: str) -> None:
@@ -23,41 +31,45 @@ def _outage(plant: SimPlant, chance: random.Random, name: str, sheet: str) -> No
     units = release(plant, "BOARD", 3)
     plant.now += 20 * MINUTE
     feed = plant.served(station)["R1"]
-    lines, written = [], 0
+    lines: list[Line] = []
     for number, unit in enumerate(units):
         if number and chance.random() < 0.7:
-            box = choose_box(plant, chance, *plant.fitting(feed))
-            put_on(plant.places[feed], box)
-            plant.places[feed].kinds.add(name)
-            plant.say(f"not yet told: {box.key} is put on {feed}")
-            lines.append((plant.now, None, box))
+            lines.append(_change(plant, chance, feed, name))
             plant.wait(chance, 20, 90)
         entered = plant.now
         plant.wait(chance, 2, 20)
         for designator, place in plant.served(station).items():
             draw(plant, chance, unit, designator, place)
             plant.wait(chance, 2, 20)
-        lines.append((plant.now, entered, unit))
         unit.kinds.add(name)
+        lines.append((plant.now, partial(_tell_board, plant, station, unit, plant.now - entered)))
         plant.wait(chance, 20, 90)
     plant.now += error * SECOND + 10 * MINUTE
-    for at, entered, thing in lines:
+    written = 0
+    for at, enter in lines:
         off = chance.randint(-error, error) * SECOND
         written = max(at + off, written + SECOND) if sheet else at + off
-        said = {"error": timedelta(seconds=error), "sheet": sheet}
-        if entered is None:
-            plant.tell(load_feed, at=written, feed=plant.feeds[feed], container=plant.container(thing.key), **said)
-            continue
-        both = {"entered": from_ticks(written - (at - entered))} if station == "GATED" else {}
-        plant.tell(
-            record_passes,
-            at=written,
-            units=[plant.unit(thing)],
-            station=plant.layout.stations[station],
-            **both,
-            **said,
-        )
-        thing.step, thing.seen_at = 10, station
+        with suppress(Refusal):  # what is refused stays hidden; the next line is entered all the same
+            enter(at=written, error=timedelta(seconds=error), sheet=sheet)
+
+
+def _change(plant: SimPlant, chance: random.Random, feed: str, name: str) -> Line:
+    place, box = plant.places[feed], choose_box(plant, chance, *plant.fitting(feed))
+    put_on(place, box)
+    plant.say(f"not yet told: {box.key} is put on {feed}")
+    cause = plant.hide(name)
+    place.kinds, place.causes = {name}, [cause]
+
+    def enter(**said: Any) -> None:
+        plant.tell(load_feed, feed=plant.feeds[feed], container=plant.container(box.key), **said)
+        cause.revealed = True
+
+    return plant.now, enter
+
+
+def _tell_board(plant: SimPlant, station: str, unit: SimUnit, took: int, **said: Any) -> None:
+    both = {"entered": from_ticks(said["at"] - took)} if station == "GATED" else {}
+    tell_passed(plant, station, [unit], **both, **said)
 
 
 @kind(
