@@ -23,7 +23,7 @@ from tests.genealogy.world import DEEDS, FAMILIES, FLOOR, MATERIAL, REPAIRS, STO
 from trace.genealogy.backward import trace_backward
 from trace.genealogy.forward import trace_forward
 
-PLANTS = int(os.environ.get("PLANTS", "60"))
+PLANTS = int(os.environ.get("PLANTS", "30"))
 
 pytestmark = pytest.mark.django_db
 

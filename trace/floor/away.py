@@ -66,7 +66,7 @@ def record_left(
         recorded=to_ticks(now()),
     )
     note(feed, container)
-    reckon_feed(feed, by)
+    reckon_feed(feed, by, since.first)
     return record
 
 

@@ -7,20 +7,22 @@ from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
-from django.db.models import F
+from django.db.models import F, Q
 
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
-from trace.floor.models import Fitting, Salvage, Unit
+from trace.floor.models import Fitting, Salvage
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.places import PlaceJudge, fetch, just_before, list_places
-from trace.genealogy.rules import Finding, Happening, Reason, Sureness, best, judge_place
+from trace.genealogy.rules import RANK, Finding, Happening, Reason, Sureness, best, judge_place
 from trace.genealogy.suspicion import Fill, Suspicion
 from trace.genealogy.verdicts import Evidence, SalvageJudge, gather_evidence, suspect_pieces
 from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
-from trace.material.models import Container
+from trace.material.models import Container, SetUpLine
 
 CHUNK = 5_000
+REASONS = [Reason(number) for number in range(2 ** len(Reason))]
+"""Every combination of reasons by its number: an enumeration is slow to make for each of many units."""
 
 
 @dataclass(frozen=True)
@@ -116,25 +118,24 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
     evidence = gather_evidence(suspicion, at, _salvage_judge(at))
     findings = _find_direct(evidence, at)
     everything, tops = _climb(findings, at)
-    rows = _read_units(everything)
-    where = find_whereabouts({tops[unit] for unit in everything}, at)
-    keys = {unit: key for unit, (key, _) in _read_units(set(tops.values())).items()}
+    outermost = set(tops.values())
+    names = _read_units(everything.keys() | outermost)
+    where = find_whereabouts(outermost, at)
+    words = {reason: tuple(reason.words()) for reason in {finding.reason for finding in everything.values()}}
     carriers = [
         Carrier(
             unit,
-            rows[unit][0],
-            rows[unit][1],
+            *names[unit],
             finding.sureness,
-            tuple(finding.reason.words()),
-            keys[tops[unit]],
+            words[finding.reason],
+            names[tops[unit]][0],
             where[tops[unit]],
             unit in findings,
         )
         for unit, finding in everything.items()
         if finding.sureness
     ]
-    order = list(Sureness)
-    carriers.sort(key=lambda carrier: (order.index(carrier.sureness), carrier.key))
+    carriers.sort(key=lambda carrier: (RANK[carrier.sureness], carrier.key))
     return Population(suspicion, at, tuple(carriers), evidence)
 
 
@@ -157,16 +158,25 @@ def summarise_population(population: Population) -> Summary:
 
 
 def judge_units(units: Collection[int], evidence: Evidence, at: int) -> dict[int, Finding]:
-    """Judge these units designator by designator against the evidence."""
+    """Judge these units against the evidence, at each designator where something suspect may have come."""
     judge = PlaceJudge(evidence)
+    designators = _concerned(evidence)
     ordered = sorted(units)
     findings = {}
     for start in range(0, len(ordered), CHUNK):
-        for unit, places in list_places(ordered[start : start + CHUNK], at).items():
+        for unit, places in list_places(ordered[start : start + CHUNK], at, designators).items():
             finding = best(judge_place(happenings, judge) for happenings in places.values())
             if finding.sureness:
                 findings[unit] = finding
     return findings
+
+
+def _concerned(evidence: Evidence) -> set[str]:
+    """The designators that feeds under a verdict serve, and those fitted with something suspect or from such a feed."""
+    feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
+    fitted = Fitting.objects.filter(Q(container__in=evidence.suspects) | Q(feed__in=feeds), superseded=None)
+    served = SetUpLine.objects.filter(feed__in=feeds)
+    return {*served.values_list("designator", flat=True), *fitted.values_list("designator", flat=True)}
 
 
 def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
@@ -177,9 +187,9 @@ def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
         # What is still open has not surely drawn.
         for unit, certain, reason, since in fetch("ranges", ranges=json.dumps(pieces), at=min(at, OPEN - 1)):
             findings[unit] = (
-                Finding(Sureness.CERTAIN, Reason(0), Ranges([(since, OPEN)]))
+                Finding(Sureness.CERTAIN, REASONS[0], Ranges([(since, OPEN)]))
                 if certain
-                else Finding(Sureness.POSSIBLE, Reason(reason), Ranges([(since, OPEN)]))
+                else Finding(Sureness.POSSIBLE, REASONS[reason], Ranges([(since, OPEN)]))
             )
     one_by_one = {unit for (unit,) in fetch("by_designator", units=json.dumps(sorted(findings)))}
     one_by_one |= set(_fitted_from(evidence, at))
@@ -245,9 +255,10 @@ def _climb(direct: Mapping[int, Finding], at: int) -> tuple[dict[int, Finding], 
             left = OPEN if until is None or until > at else until
             if left == OPEN:
                 homes[child] = parent
-            for first, end in found[child].carried & Ranges([(since, left)]):
-                sureness = found[child].sureness if end == OPEN else Sureness.CLEARED
-                inherited[parent].append(Finding(sureness, found[child].reason, Ranges([(first, end)])))
+            finding = found[child]
+            for first, end in finding.carried.within(since, left):
+                sureness = finding.sureness if end == OPEN else Sureness.CLEARED
+                inherited[parent].append(Finding(sureness, finding.reason, Ranges([(first, end)])))
         layer = set()
         for parent, parts in inherited.items():
             merged = best([*parts, *([found[parent]] if parent in found else [])])
@@ -265,9 +276,4 @@ def _climb(direct: Mapping[int, Finding], at: int) -> tuple[dict[int, Finding], 
 
 def _read_units(units: Collection[int]) -> dict[int, tuple[str, str]]:
     """{unit id: (key, part key)}."""
-    ordered = sorted(units)
-    found: dict[int, tuple[str, str]] = {}
-    for start in range(0, len(ordered), CHUNK):
-        rows = Unit.objects.filter(pk__in=ordered[start : start + CHUNK])
-        found |= {pk: (key, part) for pk, key, part in rows.values_list("pk", "key", "part__key")}
-    return found
+    return {pk: (key, part) for pk, key, part in fetch("names", units=json.dumps(sorted(units)))}

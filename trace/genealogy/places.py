@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db import connection
-from django.db.models import F
+from django.db.models import F, Q
 
 from trace.core.clock import OPEN, last_before
 from trace.core.sql import load_sql
@@ -62,22 +62,36 @@ Places = dict[int, dict[str, list[Happening]]]
 """{unit id: {designator: everything that happened there}}"""
 
 
+OF_DESIGNATORS = {
+    "postgresql": "AND l.designator IN (SELECT jsonb_array_elements_text(%(designators)s::jsonb))",
+    "sqlite": "AND l.designator IN (SELECT value FROM json_each(%(designators)s))",
+}
+
+
 def fetch(name: str, **parameters: Any) -> list[tuple]:
     """Run one of this folder's named queries."""
-    sql = load_sql(__file__, name, connection.vendor).replace("{each_unit}", EACH_UNIT[connection.vendor])
     with connection.cursor() as cursor:
-        cursor.execute(sql, parameters)
+        cursor.execute(named_sql(name, parameters), parameters)
         return cursor.fetchall()
 
 
-def list_places(units: Collection[int], at: int = OPEN) -> Places:
-    """Draws and fittings of these units up to a moment, designator by designator.
+def named_sql(name: str, parameters: Mapping[str, Any]) -> str:
+    """The text of one of this folder's named queries, for these parameters and the current database."""
+    vendor = connection.vendor
+    named = OF_DESIGNATORS[vendor] if parameters.get("designators") else ""
+    return load_sql(__file__, name, vendor).replace("{each_unit}", EACH_UNIT[vendor]).replace("{of_designators}", named)
+
+
+def list_places(units: Collection[int], at: int = OPEN, designators: Collection[str] | None = None) -> Places:
+    """Draws and fittings of these units up to a moment, designator by designator; all of them, or those
+    that are named.
 
     Three queries, whatever the number of units and places.
     """
     places: Places = defaultdict(lambda: defaultdict(list))
     at = min(at, OPEN - 1)  # what is still open has not surely drawn
-    rows = fetch("places", units=json.dumps(sorted(units)), at=at)
+    named = None if designators is None else json.dumps(sorted(designators))
+    rows = fetch("places", units=json.dumps(sorted(units)), at=at, designators=named)
     for entry, under in _by_pass(rows).items():
         unit, _, first, last, began, ended, drew, only, step, station, by = entry
         for designator in dict.fromkeys(name for served in under.values() for name in served):
@@ -91,7 +105,7 @@ def list_places(units: Collection[int], at: int = OPEN) -> Places:
             # Under a set-up that does not serve the designator it drew nothing there.
             sure = drew == "all" and ended <= at and len(sources) == len(under)
             places[unit][designator].append(Happening(began, ended, sure, Drawn(sources, step, station, by)))
-    _add_fittings(places, units, at)
+    _add_fittings(places, units, at, designators)
     return places
 
 
@@ -125,8 +139,15 @@ def just_before(happenings: Collection[Happening], salvage: Salvage) -> list[Hap
     return before
 
 
-def _add_fittings(places: Places, units: Collection[int], at: int) -> None:
-    fittings = list(Fitting.objects.filter(unit__in=units, superseded=None, since__lte=F("error") + at))
+def _add_fittings(places: Places, units: Collection[int], at: int, designators: Collection[str] | None) -> None:
+    fittings = list(
+        Fitting.objects.filter(
+            *([] if designators is None else [Q(designator__in=designators)]),
+            unit__in=units,
+            superseded=None,
+            since__lte=F("error") + at,
+        )
+    )
     feeds = {fitting.feed_id for fitting in fittings if fitting.feed_id}
     spans = list(Span.objects.filter(feed__in=feeds, superseded=None).select_related("feed__axis"))
     for fitting in fittings:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import IntFlag, StrEnum
+from functools import reduce
+from operator import or_
 
 from trace.core.clock import OPEN
 from trace.genealogy.intervals import Ranges
@@ -16,6 +18,10 @@ class Sureness(StrEnum):
     CERTAIN = "certain"
     POSSIBLE = "possible"
     CLEARED = "cleared"
+
+
+RANK = {sureness: rank for rank, sureness in enumerate(Sureness)}
+"""The surest first."""
 
 
 class Reason(IntFlag):
@@ -254,10 +260,6 @@ def best(findings: Iterable[Finding]) -> Finding:
     found = [finding for finding in findings if finding.sureness]
     if not found:
         return Finding(None)
-    order = list(Sureness)
-    sureness = min((finding.sureness for finding in found if finding.sureness), key=order.index)
-    reason = Reason(0)
-    for finding in found:
-        if finding.sureness == sureness:
-            reason |= finding.reason
-    return Finding(sureness, reason, Ranges(r for finding in found for r in finding.carried))
+    sureness = min([finding.sureness for finding in found if finding.sureness], key=RANK.__getitem__)
+    reasons = {finding.reason for finding in found if finding.sureness == sureness}
+    return Finding(sureness, reduce(or_, reasons), Ranges(r for finding in found for r in finding.carried))

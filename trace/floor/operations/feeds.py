@@ -28,7 +28,7 @@ from trace.material.models import Axis, Container, Derivation, Feed, FeedRecord,
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
 from trace.material.rules import STAYS, Record, board_sets_at, reckon
-from trace.material.spans import counts_draws, list_records
+from trace.material.spans import counts_draws, find_anchor, list_records
 
 Position = tuple[int, int]
 
@@ -422,7 +422,7 @@ def _want_bath(feed: Feed) -> None:
 
 def _candidates(feed: Feed, when: When) -> list[Container | None]:
     """What may be on the feed at a take-off here, unreached splices included."""
-    records = list_records(feed)
+    records = list_records(feed, find_anchor(feed, when.first))
     since = counts_draws(records)
     draws = list_draws(feed, since)[0] if since is not None else []
     taking = Record(-1, "take-off", None, when.first, when.last, happened=when.happened, error=when.error)
@@ -450,7 +450,7 @@ def _write(
     )
     note(feed, *([container] if container else []))
     if act != FeedRecord.Act.SIGHTING or _was_seen_away(feed):
-        reckon_feed(feed, by)
+        reckon_feed(feed, by, when.first)
     return record
 
 
