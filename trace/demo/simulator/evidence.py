@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from trace.core.clock import OPEN, to_ticks
-from trace.demo.simulator.layout import BEGIN, INSERTION, SECOND, STATIONS, WORK_SECONDS, serves
+from trace.demo.simulator.layout import BEGIN, INSERTION, STATIONS, serves
 from trace.demo.simulator.plant import SimPlant, Told
+from trace.demo.simulator.scans import Visit, ranges
 from trace.engineering.models import ScanMode
 
-WORK = WORK_SECONDS * SECOND
 STEP = {**dict.fromkeys(INSERTION, 10), "TAPER": 20, "WAVE": 30, "FINAL": 10, "PROOF": 10}
 ACTS = {
     "load_feed": "load",
@@ -41,22 +41,6 @@ class Act:
     tolerance: int = 0
     counted: int | None = None
     unseen_from: int = 0
-
-
-@dataclass
-class Visit:
-    """A unit at a station, by its scans."""
-
-    unit: str
-    station: str
-    scanned_in: int | None
-    scanned_out: int | None = None
-    position: tuple[int, int] | None = None
-    outcome: str = ""
-    drew: str | None = None
-    only: list[str] | None = None
-    sure: bool = True
-    void: bool = False
 
 
 @dataclass
@@ -92,6 +76,8 @@ class Evidence:
     visits: list[Visit] = field(default_factory=list)
     scans: dict[str, list[tuple[int, str]]] = field(default_factory=lambda: defaultdict(list))
     received: dict[str, int] = field(default_factory=dict)
+    unclear: set[str] = field(default_factory=set)
+    """Feeds with moments within an error, counts, or a reel seen away: not reasoned about."""
 
     def draws(self, feed: str) -> Iterator[Draw]:
         for events in self.events.values():
@@ -106,6 +92,7 @@ def read(plant: SimPlant) -> Evidence:
         evidence.setups[station].append((0 if station == "COUNT" else BEGIN, 0))
     entries: dict[int, Visit] = {}
     for told in plant.told:
+        _mark_unclear(evidence, plant, told)
         _read_act(evidence, told)
         _read_stock(evidence, told)
         _read_floor(evidence, told, entries)
@@ -117,6 +104,30 @@ def read(plant: SimPlant) -> Evidence:
     for events in evidence.events.values():
         events.sort(key=lambda event: event.began)
     return evidence
+
+
+def _mark_unclear(evidence: Evidence, plant: SimPlant, told: Told) -> None:
+    given = told.arguments
+    if "error" in given:
+        station = given["station"].key if "station" in given else given["feed"].key.split("-")[0]
+        evidence.unclear |= {feed for feed in plant.feeds if feed.startswith(f"{station}-")}
+    if told.verb == "correct_board_sets":
+        evidence.unclear |= set(TAPE_DESIGNATORS)
+    if "at_least" in given:
+        evidence.unclear.add(given["feed"].key)
+    if told.verb in ("load_feed", "splice_feed", "find_on_feed", "store_container"):
+        label, here = given["container"].key, given["feed"].key if "feed" in given else ""
+        evidence.unclear |= {f for f, acts in evidence.acts.items() if f != here and label in _put_on(acts)}
+
+
+def _put_on(acts: list[Act]) -> set[str | None]:
+    """Containers put on since a feed was last emptied at a known moment."""
+    found: set[str | None] = set()
+    for act in acts:
+        if act.kind in ("load", "take off", "clear") and act.first == act.last:
+            found = set()
+        found.add(act.container)
+    return found
 
 
 def _read_act(evidence: Evidence, told: Told) -> None:
@@ -228,52 +239,10 @@ def _fit(evidence: Evidence, told: Told) -> None:
     evidence.events[unit, designator].append(event)
 
 
-def ranges(evidence: Evidence, visit: Visit) -> tuple[int, int]:
-    """When the unit can have drawn, by what the station's scans prove."""
-    mode = STATIONS[visit.station]
-    scan = visit.scanned_in if visit.scanned_in is not None else visit.scanned_out
-    assert scan is not None
-    others = [other for other in evidence.visits if other is not visit and not other.void]
-    own = [at for v in others if v.unit == visit.unit and v.station != visit.station for at in _scans(v)]
-    own += [at for at, _ in evidence.scans[visit.unit]]
-    before = max((at for at in own if at <= scan), default=scan)
-    if mode == ScanMode.LOOSE:
-        left = visit.scanned_out or scan
-        return before, min((at for at in own if at >= left and at > before), default=OPEN) if visit.outcome else OPEN
-    began, ended = visit.scanned_in, visit.scanned_out
-    if mode == ScanMode.ONE_AT_A_TIME:
-        here = sorted({at for v in (*others, visit) if v.station == visit.station for at in _scans(v)})
-        start, end = _batch(here, scan)
-        if began is None or start < scan or (ended is not None and ended - began < WORK):
-            began = max((at for at in here if at < start), default=before)
-        if ended is not None:
-            ended = _batch(here, ended)[1]
-        elif visit.outcome:
-            ended = min((at for at in here if at > end), default=None)
-    return before if began is None else began, OPEN if ended is None else ended
-
-
-def _batch(scans: list[int], scan: int) -> tuple[int, int]:
-    """The first and the last of the scans that follow each other faster than the work, this one among them."""
-    first = last = scan
-    for at in reversed([at for at in scans if at < scan]):
-        if first - at >= WORK:
-            break
-        first = at
-    for at in (at for at in scans if at > scan):
-        if at - last >= WORK:
-            break
-        last = at
-    return first, last
-
-
-def _scans(visit: Visit) -> list[int]:
-    return [at for at in (visit.scanned_in, visit.scanned_out) if at is not None]
-
-
 def _place(evidence: Evidence, visit: Visit) -> None:
     """What a visit put at each designator."""
-    began, ended = ranges(evidence, visit)
+    elsewhere = [at for at, _ in evidence.scans[visit.unit]]
+    began, ended = ranges(visit, evidence.visits, elsewhere)
     first, last = visit.position or (began, ended)
     events: dict[str, Event] = {}
     if visit.station == "TAPER":

@@ -3,7 +3,8 @@
 Every uncertain change is tried at every moment of its range that makes a difference, every lead within its tolerance,
 every draw within its own range. Written without the system's reckoning. Where it simplifies it says more than is
 possible, never less: unknown material may be any container of the part; of three reels spliced in a row the counts are
-taken each at its most.
+taken each at its most; where a feed has moments known within an error, counts, or a reel seen away, any draw may
+be of whatever was ever on that feed.
 """
 
 from __future__ import annotations
@@ -140,6 +141,8 @@ class Narrowest:
         """The containers that one draw may have come from."""
         if draw.feed == "WAVE-S":
             return {(act.container, draw.ended) for act in self._charges(draw)}
+        if draw.feed in self.evidence.unclear:
+            return self._ever_on(draw.feed)
         found: set[Origin] = set()
         for way in self.ways(draw.feed):
             for start, end, past in _stretches(way):
@@ -151,6 +154,10 @@ class Narrowest:
         if draw.feed.startswith("TAPE-") and (label := self.evidence.by_hand.get((draw.feed, draw.first))):
             return {(label, draw.ended)}
         return found or {(None, draw.ended)}
+
+    def _ever_on(self, feed: str) -> set[Origin]:
+        by_hand = {label for (head, _), label in self.evidence.by_hand.items() if head == feed}
+        return {(label, OPEN) for label in {act.container for act in self.evidence.acts[feed]} | by_hand | {None}}
 
     def _charges(self, draw: Draw) -> Iterator[Act]:
         return (act for act in self.evidence.acts[draw.feed] if act.kind == "charge" and act.first <= draw.last)
@@ -204,6 +211,9 @@ class Narrowest:
         return sum(k not in drawn and (feed, k) not in self.evidence.by_hand for k in sets)
 
     def _at_take_off(self, feed: str, taking: Act) -> Iterator[set[Origin]]:
+        if feed in self.evidence.unclear:
+            yield self._ever_on(feed)
+            return
         for way in self.ways(feed):
             place = next(n for n, act in enumerate(way) if act.kind == "take off" and act.at == taking.at)
             past, at = way[:place], way[place].first

@@ -115,6 +115,8 @@ class Chain:
     cells: dict[tuple[int, str], Piece] = field(default_factory=dict)
     gaps: set[tuple[int, str]] = field(default_factory=set)
     next_set: int = 0
+    slip: int = 0
+    cause: Cause | None = None
 
     def cell_at(self, head: str) -> tuple[int, str] | None:
         """The board set and designator into which a head drops now, if this link is one of its own."""

@@ -13,13 +13,14 @@ from trace.core.errors import Refusal
 from trace.demo.simulator.disturbances import KINDS
 from trace.demo.simulator.disturbances.changes import tell_pending
 from trace.demo.simulator.disturbances.stock import verify
+from trace.demo.simulator.families import assemble, order_assemblies, scrap, ship
 from trace.demo.simulator.layout import Layout, lay_out
 from trace.demo.simulator.narrowest import Narrowest
 from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.shrinking import shrink
 from trace.demo.simulator.supply import clear, receive, stock_up
 from trace.demo.simulator.truth import Fault, Tally, judge_backward, judge_question, questions, weigh
-from trace.demo.simulator.work import assemble, carry_on, order_assemblies, scrap, ship, work
+from trace.demo.simulator.work import carry_on, work
 
 ORDINARY: dict[str, Callable[[SimPlant, random.Random], object]] = {
     "carry on": carry_on,

@@ -1,20 +1,18 @@
-"""Units in an ordinary shift: through their stations, each with the scans that its kind of station makes; children into
-parents, products to the customer."""
+"""Units in an ordinary shift: through their stations, each with the scans that its kind of station makes."""
 
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from trace.core.clock import from_ticks
-from trace.demo.simulator.layout import CHILDREN, ROUTES
+from trace.core.errors import Refusal
+from trace.demo.simulator.layout import ROUTES
 from trace.demo.simulator.physics import SimUnit
 from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.supply import charge, load, next_board_set, tape_setup
-from trace.floor.operations.dispatch import load_shipment, pack_units, send_shipment
-from trace.floor.operations.fittings import fit_child
-from trace.floor.operations.orders import release_order, scrap_unit
+from trace.floor.operations.orders import release_order
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 
 Between = Callable[[], None]
@@ -122,6 +120,22 @@ def visit(
     return station
 
 
+def tell_passed(plant: SimPlant, station: str, units: Sequence[SimUnit], **said: Any) -> None:
+    """The scan after the work. Where it is refused, what was drawn is in the units and on no record: hidden."""
+    try:
+        plant.tell(record_passes, units=[plant.unit(u) for u in units], station=plant.layout.stations[station], **said)
+    except Refusal:
+        cause = plant.hide("scan refused")
+        for unit in units:
+            for designator in plant.served(station):
+                for piece in unit.places.get(designator, []):
+                    piece.causes.append(cause)
+        raise
+    for unit in units:
+        pass_step(unit, said)
+        unit.seen_at = station
+
+
 def pass_step(unit: SimUnit, said: dict[str, Any]) -> None:
     if said.get("outcome", "passed") == "passed":
         unit.step = due(unit)
@@ -158,7 +172,8 @@ def _gated(
         position = (plant.cycle, plant.cycle)
     elif station == "TAPER":
         board_set = next_board_set(plant, chance)
-        position, setup = (board_set, board_set), tape_setup()
+        counted = board_set - (plant.chain.slip if plant.chain else 0)
+        position, setup = (counted, counted), tape_setup()
     elif station == "WAVE" and not plant.bath.shares:
         charge(plant, chance)
         plant.wait(chance)
@@ -182,6 +197,9 @@ def take_board_set(plant: SimPlant, unit: SimUnit) -> None:
     for designator in chain.links:
         piece = chain.cells.pop((chain.next_set, designator))
         unit.places[designator] = [piece]
+        if chain.slip and chain.cause:
+            piece.causes.append(chain.cause)
+            piece.kinds.add("board set slipped")
         plant.say(f"{unit.key} {designator}: a piece of {piece.lot} out of {piece.labels[-1]}, set {chain.next_set}")
     chain.next_set += 1
 
@@ -201,8 +219,7 @@ def _one(
     if how == "out":
         let_out(plant, station)
         _draws(plant, chance, unit, draws, between)
-        plant.tell(record_passes, units=[record], station=place)
-        pass_step(unit, said)
+        tell_passed(plant, station, [unit])
         return
     plant.tell(start_pass, unit=record, station=place)
     let_out(plant, station)
@@ -238,8 +255,7 @@ def _loose(
     entered = from_ticks(plant.now)
     plant.wait(chance, 2, 20)
     both: dict[str, Any] = {"entered": entered} if chance.random() < 0.3 else {}
-    plant.tell(record_passes, units=[plant.unit(unit)], station=plant.layout.stations[station], **both, **said)
-    pass_step(unit, said)
+    tell_passed(plant, station, [unit], **both, **said)
     unit.todo = draws[cut:]
     plant.wait(chance, 2, 20)
     if between and not cut:
@@ -261,61 +277,3 @@ def carry_on(plant: SimPlant, chance: random.Random) -> None:
     if sum(unit.kind == "BOARD" for unit in units) < 3:
         units = release(plant, "BOARD", 2)
     visit(plant, chance, plant.pick(chance, units))
-
-
-def fit(plant: SimPlant, chance: random.Random, parent: SimUnit, designator: str, child: SimUnit) -> None:
-    settle(plant, chance, child)
-    plant.tell(fit_child, unit=plant.unit(parent), designator=designator, child=plant.unit(child))
-    parent.children[designator] = child
-    parent.had.append(child)
-    child.parent = parent
-
-
-def ready_children(plant: SimPlant, kind: str) -> list[SimUnit]:
-    """Finished, complete, and in nothing."""
-    return [u for u in free(plant, kind) if finished(u) and complete(u)]
-
-
-def complete(unit: SimUnit) -> bool:
-    return all(place in unit.children for kind, place in CHILDREN if kind == unit.kind)
-
-
-def assemble(plant: SimPlant, chance: random.Random) -> None:
-    """A child goes into a parent that wants one."""
-    wanting = [
-        (parent, designator, child)
-        for (kind, designator), wanted in CHILDREN.items()
-        for parent in free(plant, kind)
-        if designator not in parent.children and parent.gone == ""
-        for child in ready_children(plant, wanted)
-    ]
-    if not wanting:
-        raise Skip
-    fit(plant, chance, *plant.pick(chance, wanting))
-
-
-def order_assemblies(plant: SimPlant, chance: random.Random) -> None:
-    release(plant, chance.choice(["MODULE", "PRODUCT"]), 1)
-
-
-def scrap(plant: SimPlant, chance: random.Random) -> None:
-    """A board goes into the scrap cage, with all that is in it."""
-    unit = plant.pick(chance, [u for u in free(plant, "BOARD") if u.places])
-    settle(plant, chance, unit)
-    plant.tell(scrap_unit, unit=plant.unit(unit), reason="broken")
-    unit.gone = "scrapped"
-
-
-def ship(plant: SimPlant, chance: random.Random) -> None:
-    """A finished unit is packed, and perhaps goes to the customer."""
-    unit = plant.pick(chance, [u for u in free(plant, "PRODUCT") if finished(u) and complete(u)])
-    settle(plant, chance, unit)
-    carton = plant.tell(pack_units, carton=plant.new_key("CARTON"), units=[plant.unit(unit)])
-    unit.gone = "packed"
-    plant.wait(chance)
-    if chance.random() < 0.7:
-        load = plant.tell(
-            load_shipment, shipment=plant.new_key("SHIP"), customer=plant.layout.customer, cartons=[carton]
-        )
-        plant.tell(send_shipment, shipment=load)
-        unit.gone = "shipped"

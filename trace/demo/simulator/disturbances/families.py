@@ -5,8 +5,9 @@ from __future__ import annotations
 import random
 
 from trace.demo.simulator.disturbances.table import kind
+from trace.demo.simulator.families import assemble, fit, order_assemblies
 from trace.demo.simulator.plant import SimPlant
-from trace.demo.simulator.work import assemble, fit, free, order_assemblies, release
+from trace.demo.simulator.work import free, release
 from trace.floor.operations.fittings import remove_part
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from trace.core.clock import from_ticks
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.plant import SimPlant
-from trace.demo.simulator.work import board_for, draw, let_out, release, settle, visit, waiting
+from trace.demo.simulator.work import board_for, draw, let_out, release, settle, tell_passed, visit, waiting
 from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.passes import record_passes
 
@@ -93,16 +93,7 @@ def swapped_in_rack(plant: SimPlant, chance: random.Random) -> None:
             plant.wait(chance, 2, 10)
         unit.kinds.add("swapped in a rack")
     positions = [(first, plant.cycle)] * len(units) if station == "COUNT" else None
-    plant.tell(
-        record_passes,
-        units=[plant.unit(unit) for unit in units],
-        station=plant.layout.stations[station],
-        entered=from_ticks(entered),
-        positions=positions,
-        rack="RACK",
-    )
-    for unit in units:
-        unit.step, unit.seen_at = 10, station
+    tell_passed(plant, station, units, entered=from_ticks(entered), positions=positions, rack="RACK")
 
 
 @kind(
@@ -144,8 +135,7 @@ def scanned_in_batch(plant: SimPlant, chance: random.Random) -> None:
         plant.wait(chance, 2, 10)
     for unit in units:
         plant.wait(chance, 1, 3)
-        plant.tell(record_passes, units=[plant.unit(unit)], station=plant.layout.stations["ONE"])
-        unit.step, unit.seen_at = 10, "ONE"
+        tell_passed(plant, "ONE", [unit])
         unit.kinds.add("scanned in a batch")
 
 
@@ -164,12 +154,11 @@ def count_misread(plant: SimPlant, chance: random.Random) -> None:
         draw(plant, chance, unit, designator, feed)
         plant.wait(chance, 2, 10)
     off = chance.randint(1, 3)
-    plant.tell(
-        record_passes,
-        units=[plant.unit(unit)],
-        station=plant.layout.stations["COUNT"],
+    tell_passed(
+        plant,
+        "COUNT",
+        [unit],
         entered=from_ticks(entered),
         positions=[(max(plant.cycle - off, 0), plant.cycle + chance.randint(0, 2))],
     )
-    unit.step, unit.seen_at = 10, "COUNT"
     unit.kinds.add("count misread")

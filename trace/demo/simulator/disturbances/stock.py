@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import random
+from contextlib import suppress
 
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.layout import COMPONENTS
-from trace.demo.simulator.plant import SimPlant
+from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.supply import load
 from trace.floor.operations.feeds import find_on_feed
 from trace.holds.operations import place_holds, release_hold
@@ -84,8 +85,9 @@ def hold_lot(plant: SimPlant, chance: random.Random) -> None:
         if plant.lots[box.key] == lot and box.at is None:
             box.gone = True
     for place in {place.key: place for place, key in loaded if plant.lots[key] == lot}.values():
-        place.kinds.add("bad lot held")
         plant.wait(chance)
-        load(plant, chance, place.key)
+        with suppress(Skip):  # nothing else may be in store: then the place stays as it is
+            load(plant, chance, place.key)
+        place.kinds.add("bad lot held")
     plant.wait(chance)
     plant.tell(release_hold, hold=hold, reason="later deliveries were sorted")

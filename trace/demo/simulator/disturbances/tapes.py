@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import random
+from functools import partial
 
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.plant import SimPlant, Skip
-from trace.demo.simulator.supply import advance, begin_tape, choose_box, load
+from trace.demo.simulator.supply import advance, begin_tape, choose_box, load, next_board_set
+from trace.floor.operations.corrections import correct_board_sets
 from trace.floor.operations.feeds import fill_by_hand
 
 
@@ -45,3 +47,33 @@ def filled_by_hand(plant: SimPlant, chance: random.Random) -> None:
     piece.kinds.add("filled by hand")
     plant.places[head].kinds.add("filled by hand")
     advance(plant, chance, by_hand={head: piece})
+
+
+@kind(
+    "board set slipped",
+    does="a board set is skipped, or counted twice, and boards go on being recorded by the wrong count",
+    recorded="wrong board sets, put right once somebody finds out",
+)
+def slipped(plant: SimPlant, chance: random.Random) -> None:
+    chain = plant.chain or begin_tape(plant, chance)
+    if chain.slip or chain.next_set < 1:
+        raise Skip
+    good = next_board_set(plant, chance) - 1
+    chain.slip = chance.choice([1, -1])
+    if chain.slip > 0:
+        for designator in chain.links:
+            chain.cells.pop((chain.next_set, designator))
+        chain.next_set += 1
+    chain.cause = plant.hide("board set slipped")
+    plant.say(f"untold: from board set {good + 1} on the count is off by {chain.slip}")
+    plant.pending.append(partial(_put_right, plant, chance, good))
+
+
+def _put_right(plant: SimPlant, chance: random.Random, good: int) -> None:
+    chain = plant.chain
+    assert chain and chain.cause
+    slip, chain.slip = chain.slip, 0
+    tape = plant.feeds["TAPE-H1"].axis.tape
+    found = next_board_set(plant, chance) - slip
+    plant.tell(correct_board_sets, tape=tape, good=good, found=found, slip=slip, reason="the count had slipped")
+    chain.cause.revealed = True
