@@ -7,6 +7,7 @@ from trace.floor.models import (
     Consignment,
     Customer,
     Fitting,
+    LooseSighting,
     Packing,
     Pass,
     Salvage,
@@ -32,7 +33,7 @@ from trace.material.models import (
 
 __all__ = [
     "Answer", "Axis", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
-    "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "Lot", "Packing",
-    "Part", "Pass", "Person", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span", "Station",
+    "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting", "Lot",
+    "Packing", "Part", "Pass", "Person", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span", "Station",
     "Step", "Substitute", "Supplier", "Tape", "Unit", "User", "WorkOrder",
 ]  # fmt: skip

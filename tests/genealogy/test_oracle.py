@@ -19,7 +19,7 @@ from tests.genealogy.asking import lots_in, split, suspect
 from tests.genealogy.oracle import Oracle
 from tests.genealogy.plantlog import Log
 from tests.genealogy.shop import Shop
-from tests.genealogy.world import DEEDS, FAMILIES, FLOOR, MATERIAL, REPAIRS, STOCK, World
+from tests.genealogy.world import DEEDS, FAMILIES, FLOOR, FOUND, MATERIAL, REPAIRS, STOCK, World
 from trace.genealogy.backward import trace_backward
 from trace.genealogy.forward import trace_forward
 
@@ -155,4 +155,10 @@ def test_random_repairs(shop: Shop, history: list[Deed]) -> None:
 @plants
 @given(histories(FAMILIES, ["load", "finish", "finish", "finish", "child", "child"]))
 def test_random_families(shop: Shop, history: list[Deed]) -> None:
+    run(shop, history)
+
+
+@plants
+@given(histories(FOUND, ["load", *["finish"] * 7, "child", "child", "child"]))
+def test_random_children_found_elsewhere(shop: Shop, history: list[Deed]) -> None:
     run(shop, history)

@@ -24,7 +24,8 @@ FAMILIES = [
     "load",
     "visit",
 ]
-DEEDS = MATERIAL + STOCK + FLOOR + REPAIRS + FAMILIES
+FOUND = ["child", "child", *["discover"] * 4, "empty", "loose", "finish", "unchild", "ship", "visit", "scrap"]
+DEEDS = MATERIAL + STOCK + FLOOR + REPAIRS + FAMILIES + FOUND
 
 
 class World(MaterialDeeds, FloorDeeds):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, replace
 
+from django.db.models import Q
+
 from trace.core.clock import OPEN
 from trace.core.models import Person
 from trace.engineering.models import Designator, Station, Step
@@ -42,8 +44,9 @@ class Entry:
     """One thing that happened at a place: what it put there, when, where and by whom.
 
     It happened between `since` and `until`; a later event displaced it at `gone`, None while it may
-    still rule (microseconds). Of several `origins` one is there, or from a bath (`feed_kind`) perhaps
-    something of each; several `feeds` where it was drawn before or after a changeover.
+    still rule (microseconds). What was found gone may have been so since `doubted`. Of several
+    `origins` one is there, or from a bath (`feed_kind`) perhaps something of each; several `feeds`
+    where it was drawn before or after a changeover.
     """
 
     kind: str
@@ -59,6 +62,7 @@ class Entry:
     step: str | None = None
     by: str | None = None
     reason: str = ""
+    doubted: int | None = None
 
     @property
     def standing(self) -> bool:
@@ -102,7 +106,7 @@ def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
     """The unit as built as of a moment (microseconds): per designator the candidates with lot,
     supplier and date code, when, where and by whom; derivations to the first lots; children to any
     depth. The number of queries grows with depth only."""
-    children = find_children(unit, at)
+    children = find_children([unit.pk], at)
     units = {u.pk: u for u in _units({unit.pk, *(c for found in children.values() for c in found)})}
     places = list_places(units, at)
     names = _Names(places)
@@ -119,20 +123,24 @@ def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
     return built[unit.pk]
 
 
-def find_children(unit: Unit, at: int = OPEN) -> dict[int, list[int]]:
-    """{unit id: ids of the units fitted in it at a moment}, for a unit and all within it."""
-    children: dict[int, list[int]] = {}
-    layer = {unit.pk}
+def find_children(units: Collection[int], at: int = OPEN) -> dict[int, dict[int, bool]]:
+    """{unit id: {id of each unit fitted in it at a moment: whether it surely was}}, for units and all
+    within them."""
+    children: dict[int, dict[int, bool]] = {}
+    layer = set(units)
     while layer:
         rows = (
-            Fitting.objects.filter(unit__in=layer, child__isnull=False, superseded=None, since__lte=at)
+            Fitting.objects.filter(
+                Q(since__lte=at) | Q(earliest__lte=at), unit__in=layer, child__isnull=False, superseded=None
+            )
             .exclude(until__lte=at)
-            .order_by("designator")
+            .order_by("designator", "since")
         )
         layer = set()
-        for parent, child in rows.values_list("unit", "child"):
+        for parent, child, since, doubted in rows.values_list("unit", "child", "since", "doubted"):
             assert child is not None
-            children.setdefault(parent, []).append(child)
+            sure = since <= at and (doubted is None or doubted >= at)
+            children.setdefault(parent, {})[child] = sure or children.get(parent, {}).get(child, False)
             layer.add(child)
     return children
 
@@ -200,13 +208,14 @@ class _Names:
         return Entry(
             content.holds,
             (self.origins.of(content.container, happening.ended),) if content.container else (),
-            happening.began,
+            happening.began if content.earliest is None else content.earliest,
             happening.ended,
             happening.sure,
             gone,
             child=self.children.get(content.child or 0),
             by=self._who(content.by),
             reason=content.reason,
+            doubted=content.doubted,
         )
 
     def _who(self, by: int | None) -> str | None:

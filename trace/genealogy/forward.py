@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
@@ -13,6 +14,7 @@ from trace.floor.models import Fitting, Salvage, Unit
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.places import PlaceJudge, fetch, just_before, list_places
 from trace.genealogy.rules import Finding, Happening, Reason, Sureness, best, judge_place
+from trace.genealogy.strangers import find_strangers, list_unknown_children
 from trace.genealogy.suspicion import Fill, Suspicion
 from trace.genealogy.verdicts import Evidence, SalvageJudge, gather_evidence, suspect_pieces
 from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
@@ -39,12 +41,14 @@ class Carrier:
 
 @dataclass(frozen=True)
 class Population:
-    """The answer to a suspicion at a moment: every carrier, and the evidence behind it."""
+    """The answer to a suspicion at a moment: every carrier, and the evidence behind it; per unit with a
+    child that is not known, the carriers that it may be (ids)."""
 
     suspicion: Suspicion
     at: int
     carriers: tuple[Carrier, ...]
     evidence: Evidence = field(repr=False)
+    strangers: Mapping[int, Collection[int]] = field(default_factory=dict, repr=False)
 
     def of(self, sureness: Sureness) -> list[Carrier]:
         """The carriers of one sureness, boards and assemblies alike."""
@@ -109,7 +113,7 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
     """
     evidence = gather_evidence(suspicion, at, _salvage_judge(at))
     findings = _find_direct(evidence, at)
-    everything, tops = _climb(findings, at)
+    everything, tops, strangers = _climb(findings, at)
     rows = _read_units(everything)
     where = find_whereabouts({tops[unit] for unit in everything}, at)
     keys = {unit: key for unit, (key, _) in _read_units(set(tops.values())).items()}
@@ -129,7 +133,7 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
     ]
     order = list(Sureness)
     carriers.sort(key=lambda carrier: (order.index(carrier.sureness), carrier.key))
-    return Population(suspicion, at, tuple(carriers), evidence)
+    return Population(suspicion, at, tuple(carriers), evidence, strangers)
 
 
 def summarise_population(population: Population) -> Summary:
@@ -223,25 +227,40 @@ def _salvage_judge(at: int) -> SalvageJudge:
     return judge
 
 
-def _climb(direct: Mapping[int, Finding], at: int) -> tuple[dict[int, Finding], dict[int, int]]:
-    """(findings of these units and of every unit they are or were in, each one's outermost unit).
+class _Climbed(NamedTuple):
+    """Findings of units and of all that they are or were in; each one's outermost unit; and per unit with
+    a child that is not known, the carriers that it may be."""
+
+    found: dict[int, Finding]
+    tops: dict[int, int]
+    strangers: dict[int, set[int]]
+
+
+def _climb(direct: Mapping[int, Finding], at: int) -> _Climbed:
+    """From these units to every unit that they are or were in.
 
     A parent carries what a child carries while it is inside. It is cleared by a child that carried
-    the suspect while inside and left, or was put right there; not by one that came in clean.
+    the suspect while inside and left, or was put right there; not by one that came in clean. Where it
+    is not sure that the child is inside, the parent only may carry it; and a unit with a child that is
+    not known may carry what any unit does that may be there.
     """
     found = dict(direct)
     homes: dict[int, int] = {}
+    unknown = list_unknown_children(at)
+    strangers: dict[int, set[int]] = defaultdict(set)
     layer = set(found)
     while layer:
         inherited: dict[int, list[Finding]] = defaultdict(list)
         fetched = fetch("homes", units=json.dumps(sorted(layer)), at=at)
-        for child, parent, since, until in fetched:
+        for child, parent, since, until, sure in fetched:
             left = OPEN if until is None or until > at else until
-            if left == OPEN:
+            if left == OPEN and sure:
                 homes[child] = parent
-            for first, end in found[child].carried & Ranges([(since, left)]):
-                sureness = found[child].sureness if end == OPEN else Sureness.CLEARED
-                inherited[parent].append(Finding(sureness, found[child].reason, Ranges([(first, end)])))
+            inherited[parent] += _inherit(found[child], Ranges([(since, left)]), bool(sure))
+        for child, parent, inside in find_strangers(layer, unknown, at):
+            if parts := list(_inherit(found[child], inside, False)):
+                inherited[parent] += parts
+                strangers[parent].add(child)
         layer = set()
         for parent, parts in inherited.items():
             merged = best([*parts, *([found[parent]] if parent in found else [])])
@@ -254,7 +273,19 @@ def _climb(direct: Mapping[int, Finding], at: int) -> tuple[dict[int, Finding], 
         while top in homes:
             top = homes[top]
         tops[unit] = top
-    return found, tops
+    return _Climbed(found, tops, dict(strangers))
+
+
+def _inherit(child: Finding, inside: Ranges, sure: bool) -> Iterator[Finding]:
+    """What a unit carries, or carried, of a child while that was, or may have been, inside."""
+    for first, end in child.carried & inside:
+        ranges = Ranges([(first, end)])
+        if end < OPEN:
+            yield Finding(Sureness.CLEARED, child.reason, ranges)
+        elif sure:
+            yield Finding(child.sureness, child.reason, ranges)
+        else:
+            yield Finding(Sureness.POSSIBLE, child.reason | Reason.UNRECORDED, ranges)
 
 
 def _read_units(units: Collection[int]) -> dict[int, tuple[str, str]]:

@@ -20,6 +20,7 @@ class Place(StrEnum):
     SHIPPED = "shipped"
     SCRAPPED = "scrapped"
     FITTED = "fitted"
+    UNKNOWN = "not known"
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,8 @@ class Whereabouts:
                 return f"at {self.key}"
             case Place.FITTED:
                 return f"fitted in {self.key}"
+            case Place.UNKNOWN:
+                return f"not known: on record in {self.key}, and not found there"
             case Place.WAITING if self.step:
                 return f"waiting after step {self.step}, last seen at {self.key}"
             case Place.WAITING:
@@ -57,13 +60,15 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
     found = {}
     for (
         unit, scrapped, parent, parent_since, shipment, customer, customer_name, departed, carton, packed,
-        inside, inside_since, last_step, last_station, last_seen, finished,
+        inside, inside_since, last_step, last_station, last_seen, finished, missed, missed_since,
     ) in fetch("whereabouts", units=json.dumps(sorted(units)), at=at):  # fmt: skip
         step = last_step or 0
         if scrapped is not None:
             found[unit] = Whereabouts(Place.SCRAPPED, since=scrapped, step=step)
         elif parent is not None:
             found[unit] = Whereabouts(Place.FITTED, parent, since=parent_since, step=step)
+        elif missed is not None:
+            found[unit] = Whereabouts(Place.UNKNOWN, missed, since=missed_since, step=step)
         elif shipment is not None:
             found[unit] = Whereabouts(Place.SHIPPED, shipment, customer, customer_name, departed, step, carton)
         elif carton is not None:

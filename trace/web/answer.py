@@ -107,6 +107,8 @@ def where_cell(where: Whereabouts) -> Several:
         case Place.SHIPPED:
             customer = Ref("customer", where.customer)
             return Several(("shipped to", customer, where.customer_name, "on", Ref("shipment", where.key)), " ")
+        case Place.UNKNOWN:
+            return Several(("not known: on record in", Ref("unit", where.key), "and not found there"), " ")
     return Several((where.kind.value,))
 
 

@@ -64,17 +64,25 @@ def _fittings(unit: Unit) -> Iterator[Happened]:
         content: Any = one.child and Ref("unit", one.child.key)
         content = content or (one.container and Ref("container", one.container.key))
         content = content or (one.feed and Several(("a part from", Ref("feed", one.feed.key)), " "))
+        found = one.earliest is not None
         if one.holds == Fitting.Holds.NOTHING:
-            what = _say("part removed at", one.designator)
+            what = _say("found empty:" if found else "part removed at", one.designator)
+        elif one.holds == Fitting.Holds.UNKNOWN:
+            perhaps = "perhaps until now" if one.since == one.until else "from now on"
+            what = _say(f"{perhaps}, a unit that is not known at", one.designator)
         else:
-            what = _say(content or "unknown", "fitted at", one.designator)
+            what = _say(content, "found at" if found else "fitted at", one.designator)
         reason = (f"({one.reason})",) if one.reason else ()
         yield Happened(one.since, "fitting", _say(*what.values, *reason), _person(one.by))
     for one in Fitting.objects.filter(child=unit, superseded=None).select_related("unit", "by"):
         home = Ref("unit", one.unit.key)
-        yield Happened(one.since, "fitting", _say("fitted in", home, f"at {one.designator}"), _person(one.by))
+        how = "fitted in" if one.earliest is None else "found in"
+        yield Happened(one.since, "fitting", _say(how, home, f"at {one.designator}"), _person(one.by))
         if one.until is not None:
-            yield Happened(one.until, "fitting", _say("taken out of", home, f"at {one.designator}"), "")
+            left = "taken out of" if one.doubted is None else "not found in"
+            yield Happened(one.until, "fitting", _say(left, home, f"at {one.designator}"), "")
+    for seen in unit.sightings.select_related("by"):
+        yield Happened(seen.at, "fitting", _say("seen loose"), _person(seen.by))
 
 
 def _packings(unit: Unit) -> Iterator[Happened]:

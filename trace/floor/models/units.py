@@ -123,8 +123,12 @@ class Fitting(models.Model):
     """A scan that says what occupies a designator of a unit, from `since` until `until`.
 
     `holds` says what: material of a container, material of a feed (at a position in
-    `first..last`, from which its candidates follow), a serialised child, nothing (removed), or
-    unknown. At a designator the latest event rules, draw or fitting.
+    `first..last`, from which its candidates follow), a serialised child, nothing (removed), or a child
+    that is unknown. At a designator the latest event rules, draw or fitting.
+
+    What was found, not put there by a scan, was surely there at `since` and perhaps from `earliest` on;
+    what was found gone was surely there up to `doubted` and perhaps until `until`. Found and gone at one
+    moment: it only may have been there.
     """
 
     class Holds(models.TextChoices):
@@ -147,6 +151,8 @@ class Fitting(models.Model):
     since = TickField()
     until = TickField(null=True, blank=True)
     error = TickField(default=0)
+    earliest = TickField(null=True, blank=True, help_text="it was found there, and may have been there since then")
+    doubted = TickField(null=True, blank=True, help_text="it was found gone, and may have been gone since then")
     reason = models.CharField(max_length=300, blank=True)
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     recorded = TickField()
@@ -157,6 +163,7 @@ class Fitting(models.Model):
         indexes = [
             models.Index(fields=["unit", "designator", "since"], name="fittings_of_unit"),
             models.Index(fields=["feed", "first"], condition=Q(feed__isnull=False), name="fittings_from_feed"),
+            models.Index(fields=["since"], condition=Q(holds="unknown", superseded=None), name="unknown_children"),
         ]
         constraints = [
             models.UniqueConstraint(
@@ -174,6 +181,13 @@ class Fitting(models.Model):
                 name="fitted_child_level_below_parent",
             ),
             models.CheckConstraint(condition=Q(until=None) | Q(until__gte=F("since")), name="fitting_runs_forward"),
+            models.CheckConstraint(
+                condition=Q(earliest=None) | Q(earliest__lte=F("since")), name="fitting_found_after_earliest"
+            ),
+            models.CheckConstraint(
+                condition=Q(doubted=None) | Q(until__isnull=False, doubted__gte=F("since"), doubted__lte=F("until")),
+                name="fitting_doubted_before_its_end",
+            ),
             models.CheckConstraint(
                 condition=Q(holds="container", container__isnull=False, feed=None, child=None, child_level=None)
                 | Q(
@@ -202,3 +216,12 @@ class Salvage(models.Model):
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     recorded = TickField()
     superseded = TickField(null=True, blank=True)
+
+
+class LooseSighting(models.Model):
+    """A unit was scanned where it is fitted in nothing: on a bench, in a rack."""
+
+    unit = models.ForeignKey(Unit, models.PROTECT, related_name="sightings")
+    at = TickField()
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    recorded = TickField()

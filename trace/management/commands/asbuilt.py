@@ -7,8 +7,9 @@ With `--json` one object, complete and stable in shape (moments ISO 8601 with th
     unit        {key, part, part_name, places, children [the same again]}
     places      [{designator, part, entries}]; no entries where nothing is on record
     entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,
-                origins, child, feeds, feed_kind, station, step, by, reason}]: a draw happened somewhere in
-                since..until; gone is when a later event displaced it, null while it may rule
+                origins, child, feeds, feed_kind, station, step, by, reason, doubted}]: a draw happened
+                somewhere in since..until, and what was found came there then; what was found gone may have
+                been so since doubted; gone is when a later event displaced it, null while it may rule
     origins     [{container, part, lot, lot_number, supplier, date_code, sources [the same again]}]:
                 more than one where the evidence leaves it open; all null for unknown material
 """
@@ -123,9 +124,13 @@ def _happened(entry: Entry, time: PlantTime) -> str:
     if entry.kind == "drawn":
         where = f" at {entry.station}, step {entry.step}" if entry.station else f" from {' or '.join(entry.feeds)}"
         return f"{'' if entry.sure else 'perhaps '}drawn{where}, {time.between(entry.since, entry.until)}{who}"
-    what = {"nothing": "empty", "unknown": "not known"}.get(entry.kind, "fitted")
+    what = {"nothing": "empty", "unknown": "a unit that is not known"}.get(entry.kind, "fitted")
+    when = f"since {time.show(entry.since)}"
+    if entry.since < entry.until:
+        when = f"since {time.show(entry.until)}, or earlier, after {time.show(entry.since)}"
+    last = "" if entry.doubted is None else f", last surely there {time.show(entry.doubted)}"
     ended = "" if entry.gone is None else f" until {time.show(entry.gone)}"
-    return f"{what} since {time.show(entry.since)}{ended}{who}{why}"
+    return f"{'' if entry.sure else 'perhaps '}{what} {when}{ended}{last}{who}{why}"
 
 
 def _wrap(text: str, margin: str) -> list[str]:
@@ -155,6 +160,7 @@ def _entry(entry: Entry, time: PlantTime) -> dict[str, Any]:
         "since": time.iso(entry.since),
         "until": time.iso(entry.until),
         "gone": None if entry.gone is None else time.iso(entry.gone),
+        "doubted": None if entry.doubted is None else time.iso(entry.doubted),
         "origins": [_origin_data(origin) for origin in entry.origins],
     }
 

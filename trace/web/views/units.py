@@ -67,9 +67,8 @@ def _trail(it: Unit, asof: Asof) -> list[Whereabouts]:
     trail = [find_whereabouts([it.pk], asof.ticks)[it.pk]]
     seen = it.pk
     while trail[-1].kind == Place.FITTED:
-        homes = Fitting.objects.filter(child=seen, superseded=None, since__lte=asof.ticks).exclude(
-            until__lte=asof.ticks
-        )
+        homes = Fitting.objects.filter(child=seen, superseded=None, since__lte=asof.ticks)
+        homes = homes.exclude(until__lte=asof.ticks).exclude(doubted__lt=asof.ticks)
         seen = homes.values_list("unit", flat=True)[0]
         trail.append(find_whereabouts([seen], asof.ticks)[seen])
     return trail
