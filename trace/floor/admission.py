@@ -123,6 +123,8 @@ def list_missing_children(units: Sequence[Unit]) -> dict[int, list[tuple[str, st
     wanted: dict[int, list[tuple[str, str, int | None]]] = defaultdict(list)
     for parent, name, part, number in rows.values_list("parent", "name", "line__child__key", "step_number"):
         wanted[parent].append((name, part, number))
+    if not wanted:
+        return {unit.pk: [] for unit in units}
     some = [Fitting.Holds.CHILD, Fitting.Holds.UNKNOWN]
     fitted = set(
         Fitting.objects.filter(unit__in=units, holds__in=some, until=None, superseded=None).values_list(

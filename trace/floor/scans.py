@@ -4,6 +4,7 @@ neighbours' and by its next scan elsewhere. For use inside operations."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from copy import copy
 
 from django.db.models import Max, Min, Q
 
@@ -25,9 +26,10 @@ LAST_FEW = 1_000
 
 CLOSING = [
     "inside", "outcome", "scanned_out", "closed", "drew", "only", "began", "first", "last", "ended", "length_class",
+    "bounded", "recorded",
 ]  # fmt: skip
 
-BOUNDS = ["last", "ended", "length_class"]
+BOUNDS = ["last", "ended", "length_class", "bounded", "recorded"]
 
 
 class PassRefused(Refusal):
@@ -53,6 +55,7 @@ def close_pass(
     """
     if scanned_out < (inside.scanned_in or 0):
         raise PassRefused(f"The unit went into {inside.station.key} after that moment.")
+    was = copy(inside)
     inside.inside, inside.outcome, inside.scanned_out = False, outcome, None if displaced else scanned_out
     inside.closed = to_ticks(now())
     met = (
@@ -67,6 +70,7 @@ def close_pass(
         if hasty(inside.station, inside.scanned_in, inside.scanned_out):
             _begin_before_scans(inside)
         _bound(inside, scanned_out)
+    _keep_versions([was], [inside])
     inside.save(update_fields=CLOSING)
     if only is not None or inside.drew != Pass.Drew.ALL:
         judge_by_designator([inside.unit])
@@ -179,9 +183,11 @@ def scans_elsewhere(units: Sequence[Unit], station: Station, scan: int) -> dict[
 
 def _bound_all(passes: Iterable[Pass], moment: int, by: Person) -> None:
     bounded = list(passes)
+    were = [copy(entry) for entry in bounded]
     for entry in bounded:
         _bound(entry, moment)
     if bounded:
+        _keep_versions(were, bounded)
         Pass.objects.bulk_update(bounded, BOUNDS)
         reckon_after(bounded, by)
 
@@ -194,6 +200,29 @@ def _bound(entry: Pass, moment: int) -> None:
         entry.length_class = length_class(entry.first, entry.last)
 
 
+def _keep_versions(were: Sequence[Pass], entries: Sequence[Pass]) -> None:
+    """Before changed passes are saved: what was believed of them stays readable.
+
+    That a pass was open is told by when it was closed and bounded; after any other change the row as it
+    was stays beside it, superseded.
+    """
+    recorded = to_ticks(now())
+    old = []
+    for was, entry in zip(were, entries, strict=True):
+        same = all(getattr(was, name) == getattr(entry, name) for name in ("began", "first", "drew", "only"))
+        if entry.ended == was.ended:
+            plain = same
+        else:
+            plain = same and was.ended == OPEN
+            entry.bounded = recorded
+        if not plain:
+            was.pk, was.superseded = None, recorded
+            was._state.adding = True
+            entry.recorded = recorded
+            old.append(was)
+    Pass.objects.bulk_create(old)
+
+
 def bound_anew(gone: Pass, by: Person) -> None:
     """A pass turned out never to have been: the passes that its scans had bounded reach to the next
     scan that bounds them, on either side, or stay open."""
@@ -204,6 +233,7 @@ def bound_anew(gone: Pass, by: Person) -> None:
         .exclude(Q(outcome=Pass.Outcome.VOID) | Q(scanned_out__in=scans) & ~Q(station__scan_mode=ScanMode.LOOSE))
         .select_related("axis", "station")
     )
+    were = [copy(entry) for entry in bounded]
     for entry in bounded:
         scanned = entry.scanned_out if entry.scanned_out is not None else entry.scanned_in
         after = scanned or 0
@@ -219,6 +249,7 @@ def bound_anew(gone: Pass, by: Person) -> None:
             out=Min("scanned_out", filter=Q(scanned_out__gt=after)),
         )
         _bound(entry, min((m for m in scans_after.values() if m is not None), default=OPEN))
+    _keep_versions(were, bounded)
     Pass.objects.bulk_update(bounded, BOUNDS)
     reckon_after(bounded, by)
 
@@ -230,6 +261,7 @@ def _begin_anew(gone: Pass, scans: set[int], by: Person) -> None:
         .exclude(Q(outcome=Pass.Outcome.VOID) | Q(scanned_in__in=scans))
         .select_related("axis", "station", "unit")
     )
+    were = [copy(entry) for entry in begun]
     for entry in begun:
         last, before = None, 0
         if entry.station.scan_mode == ScanMode.ONE_AT_A_TIME:
@@ -240,7 +272,8 @@ def _begin_anew(gone: Pass, scans: set[int], by: Person) -> None:
         if entry.axis is None or entry.axis.kind == Axis.Kind.CLOCK:
             entry.first = entry.began
             entry.length_class = length_class(entry.first, entry.last)
-    Pass.objects.bulk_update(begun, ["began", "first", "length_class"])
+    _keep_versions(were, begun)
+    Pass.objects.bulk_update(begun, ["began", "first", *BOUNDS])
     reckon_after(begun, by)
 
 

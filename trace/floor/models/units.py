@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, now_ticks
 from trace.core.models import KeyField, Person, TickField
 from trace.engineering.models import Part, Site, Station, Step
 from trace.material.models import Axis, Container, Feed
@@ -36,6 +36,8 @@ class Unit(models.Model):
     order = models.ForeignKey(WorkOrder, models.PROTECT, related_name="units")
     created = TickField()
     scrapped = TickField(null=True, blank=True)
+    recorded = TickField(default=now_ticks)
+    scrap_recorded = TickField(null=True, blank=True)
     by_designator = models.BooleanField(
         default=False,
         help_text="a part was fitted or removed by scan, or a step drew more than once or not surely: "
@@ -56,7 +58,9 @@ class Pass(models.Model):
     `assembly` there; `began..ended` is the same on the clock. No axis: the step draws nothing. `last`
     and `ended` are `clock.OPEN` until a scan bounds them. `inside` is true while the unit is at the
     station. `length_class` is the bit length of `last - first`: with it a range query reads short
-    passes tightly and long ones apart. Nothing points at a pass, so that the table can be partitioned.
+    passes tightly and long ones apart. What closed and bounded a pass is written into its row, with
+    when that was recorded; any other change leaves the row as it was, superseded, and counts as
+    recorded then. Nothing points at a pass, so that the table can be partitioned.
     """
 
     class Drew(models.TextChoices):
@@ -91,7 +95,8 @@ class Pass(models.Model):
     error = TickField(default=0)
     by = models.ForeignKey(Person, models.PROTECT, related_name="+", db_index=False)
     recorded = TickField()
-    closed = TickField(null=True, blank=True, help_text="when its end was recorded")
+    closed = TickField(null=True, blank=True, help_text="when its outcome was recorded")
+    bounded = TickField(null=True, blank=True, help_text="when the scan that bounds it was recorded")
     superseded = TickField(null=True, blank=True)
 
     class Meta:
