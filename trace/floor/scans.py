@@ -80,7 +80,9 @@ def close_pass(
 def judge_by_designator(units: Iterable[Unit]) -> None:
     """From now on the places of these units are judged one by one: not everything that a set-up
     gives them is in them."""
-    Unit.objects.filter(pk__in={unit.pk for unit in units}, by_designator=False).update(by_designator=True)
+    Unit.objects.filter(pk__in={unit.pk for unit in units}, by_designator=False).update(
+        by_designator=True, by_designator_recorded=to_ticks(now())
+    )
 
 
 def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station | None = None) -> None:

@@ -75,7 +75,10 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     Shipment: ("TRUE", _until("departure_recorded", "departed")),
     Span: (STOOD, STANDS),
     Tape: (RECORDED, _until("finished", "board_sets", "planned") | _until("finished", "built_until", str(OPEN))),
-    Unit: (RECORDED, _until("scrap_recorded", "scrapped")),
+    Unit: (
+        RECORDED,
+        _until("scrap_recorded", "scrapped") | _until("by_designator_recorded", "by_designator", "{false}"),
+    ),
 }
 """Per table: which rows were on record, and the columns that say something else today."""
 
@@ -118,6 +121,7 @@ def _view(model: type[models.Model], known: int, schema: str) -> str:
         "moment": f"'{from_ticks(known):%Y-%m-%d %H:%M:%S.%f}{zone}'",
         "schema": f'"{schema}"',
         "true": "TRUE",
+        "false": "FALSE",
     }
     columns = [field.column for field in model._meta.concrete_fields]
     given = {column.strip('"'): text for column, text in then.items()}

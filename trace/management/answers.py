@@ -12,7 +12,7 @@ from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from trace.core.clock import OPEN, from_ticks, to_ticks
 from trace.core.errors import NotFound, Refusal
@@ -55,6 +55,12 @@ class MomentUnclear(Refusal):
 
     code = "moment-unclear"
     action = "Write it as 2026-11-03 14:00, in the plant's time zone, or with an offset such as +01:00."
+
+
+def add_times(parser: CommandParser) -> None:
+    """The two times of a question."""
+    parser.add_argument("--at", metavar="MOMENT", help="as of then, such as “2026-11-03 14:00” (the plant's time)")
+    parser.add_argument("--known", metavar="MOMENT", help="as known then: nothing that was recorded later is believed")
 
 
 def get_lot(text: str) -> Lot:
@@ -118,6 +124,13 @@ class PlantTime:
         if first == last:
             return first
         return f"{first}–{last[-5:]}" if first[:10] == last[:10] else f"between {first} and {last}"
+
+    def looking(self, at: int, known: int) -> str:
+        """The two times of an answer as a sentence; nothing where both are now."""
+        said = (
+            f"As known on {self.show(known)}, looking at {self.show(at)}" if known != OPEN else f"As of {self.show(at)}"
+        )
+        return "" if at == known == OPEN else f"{said} ({self.name})."
 
     def iso(self, ticks: int) -> str | None:
         """ISO 8601 with the plant's offset, to the microsecond; None for what has no end."""

@@ -277,10 +277,10 @@ def respond(
 ) -> HttpResponse | StreamingHttpResponse:
     """The page with its tables; one table alone when htmx asks for it; one as CSV with `?csv=`.
 
-    `name` begins the file's name. The context's `asof` text goes into every link.
+    `name` begins the file's name. The context's `asof` goes into every link.
     """
     shown = {
-        table.name: table.bind(request.GET, request.path, getattr(context.get("asof"), "text", "")) for table in tables
+        table.name: table.bind(request.GET, request.path, getattr(context.get("asof"), "query", "")) for table in tables
     }
     if wanted := shown.get(request.GET.get("csv", "")):
         return _download(wanted, f"{name}-{wanted.table.name}")

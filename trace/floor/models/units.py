@@ -43,6 +43,7 @@ class Unit(models.Model):
         help_text="a part was fitted or removed by scan, or a step drew more than once or not surely: "
         "its places are judged one by one",
     )
+    by_designator_recorded = TickField(null=True, blank=True)
 
     class Meta:
         ordering = ["key"]

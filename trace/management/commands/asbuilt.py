@@ -2,7 +2,7 @@
 
 With `--json` one object, complete and stable in shape (moments ISO 8601 with the plant's offset):
 
-    at          the moment asked for, null for now
+    at, known   the moment looked at, and that as known on which; null for now
     where       {kind, key, customer, customer_name, carton, since, step, words}
     unit        {key, part, part_name, places, children [the same again]}
     places      [{designator, part, entries}]; no entries where nothing is on record
@@ -24,12 +24,12 @@ from typing import Any
 
 from django.core.management.base import CommandParser
 
-from trace.core.clock import OPEN
 from trace.core.keys import read_label
 from trace.floor.queries import get_unit
 from trace.genealogy.backward import AsBuilt, Entry, Origin, trace_backward
+from trace.genealogy.known import as_known
 from trace.genealogy.whereabouts import find_whereabouts
-from trace.management.answers import WIDTH, AnswerCommand, PlantTime, compact, dump
+from trace.management.answers import WIDTH, AnswerCommand, PlantTime, add_times, compact, dump
 from trace.material.models import Feed
 
 
@@ -40,21 +40,24 @@ class Command(AnswerCommand):
         parser.formatter_class = RawDescriptionHelpFormatter
         parser.epilog = __doc__
         parser.add_argument("serial", metavar="SERIAL", help="the unit's key, with or without its check character")
-        parser.add_argument("--at", metavar="MOMENT", help="as of then, such as “2026-11-03 14:00” (the plant's time)")
+        add_times(parser)
         parser.add_argument("--json", action="store_true", help="everything, as JSON; see below")
 
     def handle(self, *args: Any, **options: Any) -> None:
         time = PlantTime()
-        unit = get_unit(read_label(options["serial"]))
-        at = time.read(options["at"])
-        built = trace_backward(unit, at)
-        where = find_whereabouts([unit.pk], at)[unit.pk]
+        at, known = time.read(options["at"]), time.read(options["known"])
+        with as_known(known):
+            unit = get_unit(read_label(options["serial"]))
+            built = trace_backward(unit, at)
+            where = find_whereabouts([unit.pk], at)[unit.pk]
         if options["json"]:
+            times = {"at": time.iso(at), "known": time.iso(known)}
             place = {**vars(where), "since": time.iso(where.since) if where.since else None, "words": str(where)}
-            self.stdout.write(dump({"at": time.iso(at), "where": place, "unit": as_data(built, time)}))
+            self.stdout.write(dump({**times, "where": place, "unit": as_data(built, time)}))
             return
-        moment = "" if at == OPEN else f", as of {time.show(at)} ({time.name})"
-        self.stdout.write(f"{built.key}  {built.part}  {built.part_name}: {where}{moment}.")
+        looking = time.looking(at, known)
+        moment = f", {looking[0].lower()}{looking[1:]}" if looking else "."
+        self.stdout.write(f"{built.key}  {built.part}  {built.part_name}: {where}{moment}")
         self.stdout.write("\n".join(_places(built, time, "  ")))
 
 

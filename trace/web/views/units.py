@@ -16,11 +16,12 @@ from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
 from trace.web.answer import holds_table, list_open_holds, where_cell
 from trace.web.asbuilt import first_lots, read_tree
 from trace.web.cells import Moment, Ref
-from trace.web.moments import Asof, read_asof
+from trace.web.moments import Asof, looks_back, read_asof
 from trace.web.tables import Column, Table, respond
 from trace.web.timeline import record_table, timeline_table
 
 
+@looks_back
 def unit(request: HttpRequest, key: str) -> HttpResponseBase:
     """A unit's page."""
     it = get_unit(clean_key(key))
