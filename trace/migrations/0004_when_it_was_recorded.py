@@ -6,7 +6,6 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
         ("trace", "0003_children_found_elsewhere"),
     ]
@@ -45,7 +44,9 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name="pass",
             name="bounded",
-            field=trace.core.models.TickField(blank=True, help_text="when the scan that bounds it was recorded", null=True),
+            field=trace.core.models.TickField(
+                blank=True, help_text="when the scan that bounds it was recorded", null=True
+            ),
         ),
         migrations.AddField(
             model_name="setup",
@@ -75,7 +76,9 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name="tape",
             name="planned",
-            field=models.PositiveIntegerField(blank=True, help_text="board sets planned before they were counted", null=True),
+            field=models.PositiveIntegerField(
+                blank=True, help_text="board sets planned before they were counted", null=True
+            ),
         ),
         migrations.AddField(
             model_name="tape",
