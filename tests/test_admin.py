@@ -67,3 +67,9 @@ def test_an_account_is_linked_to_its_person(client, chief, records):
 def test_all_master_data_is_registered():
     registered = {model.__name__ for model in admin.site._registry}
     assert registered >= {"Site", "Station", "Part", "Step", "Supplier", "Customer", "Person", "User"}
+
+
+def test_it_goes_by_our_own_words(client, chief):
+    page = client.get("/admin/").content.decode()
+    assert "<title>What the plant is made of | Traceability</title>" in page
+    assert "Django" not in page[page.index("<title>") : page.index("</title>")] and "Master data" in page

@@ -9,6 +9,10 @@ from django.contrib.auth.admin import UserAdmin
 
 from trace.models import BomLine, Customer, Designator, Part, Person, Site, Station, Step, Substitute, Supplier, User
 
+admin.site.site_title = "Traceability"
+admin.site.site_header = "Master data"
+admin.site.index_title = "What the plant is made of"
+
 
 class KeepsAll:
     """Nothing is deleted: things retire."""

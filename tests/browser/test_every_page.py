@@ -47,3 +47,20 @@ def test_every_page_is_accessible_and_fits(
         shot(name)
         accessible()
         assert page.evaluate("document.documentElement.scrollWidth") <= width, name
+
+
+def test_on_a_phone_rows_stack_and_stay_a_table_to_be_read_out(page, suspects: Suspects, enter_as: Callable) -> None:
+    enter_as(make_user())
+    page.set_viewport_size({"width": 390, "height": 844})
+    for name, address in addresses(suspects).items():
+        page.goto(address)
+        wider = "found => found.filter(e => e.scrollWidth > e.clientWidth).map(e => e.parentElement.id)"
+        assert page.locator(".table .scroll").evaluate_all(wider) == [], name
+    page.goto("/lots/K77/?units-counted=")
+    table = page.locator("#table-units").get_by_role("table")
+    assert table.get_by_role("row").count() == 6
+    assert table.get_by_role("columnheader").first.inner_text() == "Sureness"
+    first = table.get_by_role("row").nth(1)
+    assert first.get_by_role("rowheader").count() == 1 and first.get_by_role("cell").count() == 7
+    tops = first.get_by_role("cell").evaluate_all("cells => cells.map(cell => cell.getBoundingClientRect().top)")
+    assert len(set(tops)) > 4  # below one another

@@ -146,7 +146,7 @@ def test_a_lot_in_no_unit(plant) -> None:
     [
         (["NO-SUCH"], "No lot has the key or the number NO-SUCH."),
         (["--container", "NO-SUCH"], "No container is labelled NO-SUCH."),
-        (["LOT-7", "--at", "soon"], "“soon” is not a date and time."),
+        (["LOT-7", "--at", "soon"], "“soon” is no date and time."),
         ([], "Name a lot"),
     ],
 )

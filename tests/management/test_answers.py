@@ -4,15 +4,17 @@ import os
 from datetime import timedelta
 
 import pytest
-from django.core.management import call_command
+from django.core.management import CommandError, call_command
 
 from tests.factories import Plant, ticks
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, now
 from trace.core.errors import NotFound
 from trace.core.keys import BadKey, label_text
+from trace.core.moments import BadMoment
 from trace.engineering.models import Site
-from trace.management.answers import WIDTH, AnswerCommand, LotUnclear, MomentUnclear, PlantTime, compact, get_lot, table
+from trace.management.answers import WIDTH, AnswerCommand, PlantTime, compact, table
 from trace.material.operations.stock import define_supplier
+from trace.material.queries import LotUnclear, get_lot
 
 pytestmark = pytest.mark.django_db
 
@@ -62,8 +64,16 @@ def test_moments_are_the_plants_unless_they_say_otherwise() -> None:
     assert time.between(ticks(0), OPEN) == "between 2026-03-02 07:00 and now"
     assert (time.show(OPEN), time.iso(OPEN)) == ("now", None)
     for text in ("yesterday", "2026-13-01", "1066-10-14 09:00", "9999-12-31 23:59"):
-        with pytest.raises(MomentUnclear):
+        with pytest.raises(BadMoment):
             time.read(text)
+
+
+def test_a_moment_that_is_still_to_come_is_refused_by_commands() -> None:
+    Plant().lot("LOT-1")
+    tomorrow = now() + timedelta(days=1)
+    with pytest.raises(CommandError, match="is still to come: nothing is known of it"):
+        call_command("affected", "LOT-1", at=tomorrow.isoformat())
+    assert PlantTime().read((now() - timedelta(minutes=1)).isoformat()) < OPEN
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from datetime import timedelta
 from html import unescape
 
 import pytest
@@ -15,9 +16,12 @@ from django.test.utils import CaptureQueriesContext
 
 from tests.factories import Plant, moment
 from tests.web.conftest import Suspects
+from trace.core.clock import now
 from trace.floor.operations.feeds import load_feed
 from trace.holds.models import Hold
 from trace.holds.operations import release_hold
+from trace.material.models import Container
+from trace.material.operations.stock import discard_container, split_container
 
 pytestmark = pytest.mark.django_db
 
@@ -40,7 +44,9 @@ def serials(page: str) -> list[str]:
     """The serials in the units table, in order."""
     table = page[page.index('id="table-units"') :]
     table = table[: table.index("</table>")] if "</table>" in table else table
-    return re.findall(r'<td><a class="key" href="/units/([A-Z0-9-]+)/', table[: table.find('id="table-', 5)] or table)
+    return re.findall(
+        r'<td[^>]*><span><a class="key" href="/units/([A-Z0-9-]+)/', table[: table.find('id="table-', 5)] or table
+    )
 
 
 def test_a_lot_answers_in_words_with_its_numbers_as_links(visitor: Client, suspects: Suspects) -> None:
@@ -118,6 +124,72 @@ def test_as_of_an_earlier_moment(visitor: Client, suspects: Suspects) -> None:
     assert f"/units/{suspects.certain.key}/?at={before}" in page
     assert "Parts drift after solder." not in page  # the hold came later
     assert rows_of(visitor.get(f"/lots/K77/?at={before}&csv=customers")) == []
+
+
+def test_a_moment_that_is_still_to_come_is_refused(visitor: Client, suspects: Suspects) -> None:
+    soon = (now() + timedelta(hours=1)).isoformat()
+    for address in ("/lots/K77/", f"/units/{suspects.product.key}/", "/feeds/SLOT-R/"):
+        response = visitor.get(address, {"at": soon})
+        assert response.status_code == 400
+        assert "is still to come: nothing is known of it." in response.content.decode()
+
+
+def test_a_download_as_of_a_moment_is_named_by_it(visitor: Client, suspects: Suspects) -> None:
+    before = visitor.get(f"/lots/K77/?at={moment(13.5):%Y-%m-%dT%H:%M}&csv=units")["Content-Disposition"]
+    assert before == 'attachment; filename="lot-K77-units-as-of-2026-03-02T0613.csv"'
+    assert visitor.get("/lots/K77/?csv=units")["Content-Disposition"] == 'attachment; filename="lot-K77-units.csv"'
+    unit = visitor.get(f"/units/{suspects.product.key}/", {"at": "2026-03-02T06:31:30+00:00", "csv": "lots"})
+    assert unit["Content-Disposition"].endswith('-lots-as-of-2026-03-02T063130.csv"')
+
+
+def test_a_lot_before_it_came_in_has_no_containers(visitor: Client, suspects: Suspects) -> None:
+    plant = suspects.plant
+    plant.lot("LATE", containers=[("L-1", None)], minute=20)
+    plant.lot("LATE", containers=[("L-2", None)], minute=30, number="N-LATE")
+    plant.do(discard_container, 40, container=Container.objects.get(key="L-1"), reason="damp")
+
+    def look(minute: float) -> tuple[str, list[dict[str, str]]]:
+        at = f"?at={moment(minute):%Y-%m-%dT%H:%M}"
+        return text_of(visitor.get(f"/lots/LATE/{at}").content.decode()), rows_of(
+            visitor.get(f"/lots/LATE/{at}&csv=containers")
+        )
+
+    page, rows = look(10)
+    assert "Received not yet" in page and rows == []
+    assert "None of its containers had come into the plant by then." in page
+    page, rows = look(25)
+    assert [(row["Container"], row["Left the plant"]) for row in rows] == [("L-1", "")]
+    assert "Received 2026-03-02 06:20" in page
+    page, rows = look(45)
+    assert [(row["Container"], bool(row["Left the plant"])) for row in rows] == [("L-1", True), ("L-2", False)]
+    assert "In the plant since not yet" in text_of(
+        visitor.get(f"/containers/L-2/?at={moment(25):%Y-%m-%dT%H:%M}").content.decode()
+    )
+
+
+def test_a_container_page_shows_only_what_was_done_by_then(visitor: Client, suspects: Suspects) -> None:
+    spare = Container.objects.get(key="SPARE")
+    suspects.plant.do(split_container, 35, source=spare, key="PART")
+
+    def rows(key: str, minute: float, table: str) -> list[dict[str, str]]:
+        return rows_of(visitor.get(f"/containers/{key}/?at={moment(minute):%Y-%m-%dT%H:%M}&csv={table}"))
+
+    assert rows("SPARE", 34, "into") == [] and [row["Into"] for row in rows("SPARE", 36, "into")] == ["PART"]
+    assert rows("BAD", 0, "spans") == []
+    assert [row["Until"] for row in rows("BAD", 10, "spans")] == ["still there"]
+    assert [row["Until"] for row in rows("BAD", 18, "spans")] == ["2026-03-02T06:16:30Z"]
+
+
+def test_a_filter_counts_what_the_other_filters_leave(visitor: Client, suspects: Suspects) -> None:
+    def offered(query: str, column: str) -> list[str]:
+        shown = visitor.get(f"/lots/K77/{query}").context["tables"]["units"]
+        return next((([c.label for c in choices]) for at, choices in shown.choices() if at.name == column), [])
+
+    assert offered("?units-counted=", "sureness") == ["all", "certain (3)", "cleared (1)", "possible (1)"]
+    assert offered("?units-counted=&units-part=PRODUCT", "sureness") == []
+    assert offered("?units-counted=&units-sureness=certain", "part") == ["all", "BOARD (2)", "PRODUCT (1)"]
+    # Its own choice does not narrow a filter.
+    assert "possible (1)" in offered("?units-counted=&units-sureness=certain", "sureness")
 
 
 @pytest.mark.parametrize("text", ["yesterday", "2026-13-01T00:00", "0001-01-01T00:00"])

@@ -218,7 +218,14 @@ def test_a_refusal_is_a_page_with_its_sentence_and_next_action(visitor: Client, 
 
 @pytest.mark.parametrize(
     ("address", "status"),
-    [("/lots/NONE/", 404), ("/units/NONE/", 404), ("/parts/NONE/", 404), ("/lots/a b/", 400), ("/nowhere/", 404)],
+    [
+        ("/lots/NONE/", 404),
+        ("/units/NONE/", 404),
+        ("/parts/NONE/", 404),
+        ("/lots/a b/", 404),
+        ("/units/a b/", 400),
+        ("/nowhere/", 404),
+    ],
 )
 def test_what_is_not_there_says_so(visitor: Client, address: str, status: int) -> None:
     response = visitor.get(address)

@@ -8,6 +8,7 @@ from django.test import Client
 from tests.factories import Plant
 from tests.web.conftest import Suspects
 from trace.core.keys import check_character, label_text
+from trace.floor.operations.orders import release_order
 from trace.material.operations.stock import define_supplier
 from trace.web.scan import SUGGESTIONS, slips_of, suggest
 
@@ -32,6 +33,8 @@ pytestmark = pytest.mark.django_db
         ("NORD", "/customers/NORD/"),
         (label_text("K77"), "/lots/K77/"),
         (label_text("BAD").lower(), "/containers/BAD/"),
+        ("]Q3K77", "/lots/K77/"),
+        ("]C1" + label_text("BAD"), "/containers/BAD/"),
     ],
 )
 def test_what_is_scanned_opens(visitor: Client, suspects: Suspects, text: str, address: str) -> None:
@@ -81,6 +84,32 @@ def test_nonsense_is_answered_with_a_sentence(visitor: Client, suspects: Suspect
     assert response.status_code == 404
     assert '<div class="stop" role="alert">' in response.content.decode()
     assert "<script>alert" not in response.content.decode()
+
+
+def test_leading_zeros_may_be_left_out(visitor: Client, suspects: Suspects) -> None:
+    suspects.plant.do(
+        release_order,
+        50,
+        key="WO-Z",
+        part=suspects.plant.board,
+        site=suspects.plant.site,
+        serials=["QV-00145", "QV-01450", "QV-00007", "QV-0007"],
+    )
+    check = check_character("QV-00145")
+    wrong = "A" if check != "A" else "B"
+    for text in ("QV-145", "qv-0145", f"qv-145.{check}"):
+        assert visitor.get("/scan/", {"q": text})["Location"] == "/units/QV-00145/", text
+    assert visitor.get("/scan/", {"q": f"QV-145.{wrong}"}).status_code == 404
+    several = visitor.get("/scan/", {"q": "QV-7"})
+    assert {found.key for found in several.context["reading"].found} == {"QV-00007", "QV-0007"}
+    assert "2 things go by that name." in several.content.decode()
+
+
+@pytest.mark.parametrize("text", ["2605", "acme", "Acm"])
+def test_a_lot_is_suggested_by_its_date_code_and_its_supplier(visitor: Client, suspects: Suspects, text: str) -> None:
+    reading = visitor.get("/scan/", {"q": text}, follow=True).context.get("reading")
+    suggested = [*reading.suggestions, *reading.found] if reading else suggest(text)
+    assert ("lot", "K77") in {(found.kind, found.key) for found in suggested}
 
 
 def test_a_slip_of_each_kind_is_found() -> None:

@@ -264,18 +264,14 @@ def _group_of(top: Carrier) -> CostGroup:
     return CostGroup(top.sureness, kinds.get(top.where.kind, CostPlace.IN_PLANT))
 
 
-def _carrying_tops(population: Population) -> list[Carrier]:
-    return [top for top in population.tops() if top.sureness != Sureness.CLEARED]
-
-
 def _count_tops(population: Population) -> Mapping[CostPlace, int]:
-    return Counter(_group_of(top).place for top in _carrying_tops(population))
+    return Counter(_group_of(top).place for top in population.carrying())
 
 
 def _group_tops(population: Population) -> Groups:
     """The outermost carriers that are not scrapped."""
     groups: Groups = defaultdict(list)
-    for top in _carrying_tops(population):
+    for top in population.carrying():
         if (group := _group_of(top)).place != CostPlace.SCRAPPED:
             groups[group].append(top.unit)
     return groups
@@ -283,7 +279,7 @@ def _group_tops(population: Population) -> Groups:
 
 def _group_carriers(population: Population) -> Groups:
     """Every carrier with a place of its own that carries, under the group of its outermost unit."""
-    of_top = {top.key: _group_of(top) for top in _carrying_tops(population)}
+    of_top = {top.key: _group_of(top) for top in population.carrying()}
     groups: Groups = defaultdict(list)
     for carrier in population.carriers:
         group = of_top.get(carrier.top)

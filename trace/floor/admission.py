@@ -82,11 +82,7 @@ def admit(
                 for designator, part, number in missing[unit.pk]
                 if due and number is not None and number < due.number
             ),
-            held=tuple(
-                f"{h.target_kind} {h.target_key}: {h.reason}"
-                for h in holds
-                if (h.target_kind, h.target_key) in subjects
-            ),
+            held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
             **places.get(unit.pk, {}),
         )
         refusals += judge(facts)

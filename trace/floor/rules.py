@@ -142,7 +142,7 @@ RULES: tuple[Rule, ...] = (
         "held",
         "an open hold does not permit the move: on the unit, what is in it, the station, its set-up, tape or feeds, "
         "or the containers and lots they give",
-        lambda f: f"Held: {'; '.join(f.held)}" if f.held else None,
+        lambda f: " ".join(f.held) if f.held else None,
         "Put it aside, marked, and call the quality engineer.",
     ),
 )

@@ -13,6 +13,7 @@ from trace.engineering.models import Designator, Station, Step
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.genealogy.places import Drawn, Fitted, Places, just_before, list_places
 from trace.genealogy.rules import Happening, split_standing
+from trace.genealogy.whereabouts import Whereabouts, find_whereabouts
 from trace.material.models import Container, Derivation, Feed
 
 
@@ -46,7 +47,8 @@ class Entry:
     It happened between `since` and `until`; a later event displaced it at `gone`, None while it may
     still rule (microseconds). What was found gone may have been so since `doubted`. Of several
     `origins` one is there, or from a bath (`feed_kind`) perhaps something of each; several `feeds`
-    where it was drawn before or after a changeover.
+    where it was drawn before or after a changeover. A child `came_from` the unit that it was in before;
+    one that is gone `went_to` the unit that it was put in next, or is elsewhere `now`.
     """
 
     kind: str
@@ -63,6 +65,9 @@ class Entry:
     by: str | None = None
     reason: str = ""
     doubted: int | None = None
+    came_from: str | None = None
+    went_to: str | None = None
+    now: Whereabouts | None = None
 
     @property
     def standing(self) -> bool:
@@ -83,6 +88,17 @@ class AsBuiltPlace:
     def standing(self) -> list[Entry]:
         """What may rule here now."""
         return [entry for entry in self.entries if entry.standing]
+
+    @property
+    def filled(self) -> bool:
+        """Whether it is sure that something is here, if not what."""
+        standing = self.standing
+        return any(entry.sure for entry in standing) and all(entry.kind != "nothing" for entry in standing)
+
+    @property
+    def perhaps_filled(self) -> bool:
+        """Whether something may be here, or nothing."""
+        return not self.filled and any(entry.kind != "nothing" for entry in self.standing)
 
 
 @dataclass
@@ -109,7 +125,7 @@ def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
     children = find_children([unit.pk], at)
     units = {u.pk: u for u in _units({unit.pk, *(c for found in children.values() for c in found)})}
     places = list_places(units, at)
-    names = _Names(places)
+    names = _Names(places, at)
     designed = _designed({u.part_id for u in units.values()})
     built = {pk: AsBuilt(u.key, u.part.key, u.part.name) for pk, u in units.items()}
     for pk, u in units.items():
@@ -117,7 +133,7 @@ def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
         order = {name: i for i, (name, _) in enumerate(designed.get(u.part_id, []))}
         parts = dict(designed.get(u.part_id, []))
         for designator in sorted({*order, *mine}, key=lambda d: (order.get(d, len(order)), d)):
-            entries = names.entries(mine.get(designator, []))
+            entries = names.entries(mine.get(designator, []), u.key)
             built[pk].places.append(AsBuiltPlace(designator, parts.get(designator), entries))
         built[pk].children = [built[child] for child in children.get(pk, [])]
     return built[unit.pk]
@@ -161,7 +177,7 @@ def _designed(parts: Collection[int]) -> dict[int, list[tuple[str, str]]]:
 class _Names:
     """Reads, once each, the names of everything that a set of places mentions."""
 
-    def __init__(self, places: Places) -> None:
+    def __init__(self, places: Places, at: int) -> None:
         contents = [h.content for unit in places.values() for at in unit.values() for h in at]
         drawn = [content for content in contents if isinstance(content, Drawn)]
         fitted = [content for content in contents if isinstance(content, Fitted)]
@@ -174,14 +190,21 @@ class _Names:
         self.steps = Step.objects.in_bulk({d.step for d in drawn if d.step})
         self.stations = Station.objects.in_bulk({d.station for d in drawn if d.station})
         self.people = Person.objects.in_bulk({d.by for d in drawn if d.by} | {f.by for f in fitted if f.by})
-        self.children = dict(Unit.objects.filter(pk__in={f.child for f in fitted if f.child}).values_list("pk", "key"))
+        children = {f.child for f in fitted if f.child}
+        self.children = dict(Unit.objects.filter(pk__in=children).values_list("pk", "key"))
+        self.homes: dict[int, list[tuple[int, str]]] = {child: [] for child in children}
+        homes = Fitting.objects.filter(child__in=children, superseded=None, since__lte=at).order_by("since", "id")
+        for child, since, error, home in homes.values_list("child", "since", "error", "unit__key"):
+            assert child is not None
+            self.homes[child].append((since - error, home))
+        self.now = find_whereabouts(children, at) if children else {}
 
-    def entries(self, happenings: list[Happening]) -> tuple[Entry, ...]:
+    def entries(self, happenings: list[Happening], here: str) -> tuple[Entry, ...]:
         gone = {id(one): when for one, when in split_standing(happenings)[1]}
         ordered = sorted(happenings, key=lambda h: (h.began, h.ended))
-        return tuple(self._entry(happening, gone.get(id(happening))) for happening in ordered)
+        return tuple(self._entry(happening, gone.get(id(happening)), here) for happening in ordered)
 
-    def _entry(self, happening: Happening, gone: int | None) -> Entry:
+    def _entry(self, happening: Happening, gone: int | None, here: str) -> Entry:
         content = happening.content
         if isinstance(content, Drawn):
             step = self.steps.get(content.step or 0)
@@ -205,6 +228,13 @@ class _Names:
                 by=self._who(content.by),
             )
         assert isinstance(content, Fitted)
+        before, after, now = None, None, None
+        if content.child:
+            moves = self.homes[content.child]
+            before = next((home for since, home in reversed(moves) if since < happening.began), None)
+            if gone is not None:
+                after = next((home for since, home in moves if since > happening.began), None)
+                now = None if after else self.now[content.child]
         return Entry(
             content.holds,
             (self.origins.of(content.container, happening.ended),) if content.container else (),
@@ -216,6 +246,9 @@ class _Names:
             by=self._who(content.by),
             reason=content.reason,
             doubted=content.doubted,
+            came_from=None if before == here else before,
+            went_to=after,
+            now=now,
         )
 
     def _who(self, by: int | None) -> str | None:

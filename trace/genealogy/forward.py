@@ -63,6 +63,10 @@ class Population:
                 found[carrier.top] = carrier
         return list(found.values())
 
+    def carrying(self) -> list[Carrier]:
+        """Those of the outermost units that carry the suspect, surely or possibly."""
+        return [top for top in self.tops() if top.sureness != Sureness.CLEARED]
+
 
 @dataclass(frozen=True)
 class Summary:
@@ -139,7 +143,7 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
 def summarise_population(population: Population) -> Summary:
     """Count the outermost units of a population."""
     tops = population.tops()
-    carrying = [top for top in tops if top.sureness != Sureness.CLEARED]
+    carrying = population.carrying()
     shipped = [top for top in carrying if top.where.kind == Place.SHIPPED]
     places: dict[str, int] = defaultdict(int)
     for top in carrying:

@@ -2,53 +2,63 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
 from decimal import Decimal
 
-from django.db.models import Q, QuerySet
+from django.db.models import Q
 
 from trace.core.clock import OPEN
 from trace.floor.models import Pass
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.verdicts import Evidence
-from trace.material.models import Container, Feed, FeedRecord, Span
+from trace.genealogy.whereabouts import Named
+from trace.material.models import Axis, Container, Feed, FeedRecord, Span, Tape
+from trace.material.rules import EMPTIES, PUTS_ON
+
+POURED = {FeedRecord.Act.TOP_UP: "poured into feed", FeedRecord.Act.CHARGE: "charged into feed"}
+"""Acts that leave the rest of a container where it was, in words."""
 
 
 @dataclass(frozen=True)
 class StockItem:
-    """A suspect container or tape in the plant: `where` in words, `quantity` at the start or
-    None, `wholly` suspect or in part, the key of the `feed` that it is on."""
+    """A suspect container or tape in the plant: where in words (`pieces`, with the feeds in it),
+    `quantity` at the start or None (of a tape, the suspect board sets that may be on it), `wholly`
+    suspect or in part."""
 
     kind: str
     key: str
     part: str
     lot: str
-    where: str
+    pieces: tuple[str | Named, ...]
     quantity: Decimal | None
     wholly: bool
-    feed: str = ""
+
+    @property
+    def where(self) -> str:
+        """Where it is, in words."""
+        return " ".join(map(str, self.pieces))
 
 
 def list_stock(evidence: Evidence, at: int = OPEN) -> list[StockItem]:
     """Every suspect container that is in the plant at a moment (microseconds), and every tape with
-    suspect board sets that no unit had drawn."""
+    suspect board sets that may be on it, built and not drawn."""
     here = Q(gone=None) | Q(gone__gt=at)
     containers = Container.objects.select_related("part", "lot").filter(
         here, pk__in=evidence.suspects, received__lte=at
     )
-    on_feed = dict(_on_feeds(evidence, at).values_list("container", "feed__key"))
-    emptied = _emptied(evidence, at) - set(on_feed)
+    on_feeds = _on_feeds(evidence, at)
+    emptied = _emptied(evidence, at) - set(on_feeds)
     items = [
         StockItem(
             container.kind,
             container.key,
             container.part.key,
             container.lot.key,
-            _where(container, on_feed.get(container.pk)),
+            _where(container, on_feeds.get(container.pk, {})),
             container.quantity,
             evidence.suspects[container.pk].whole_until == OPEN,
-            on_feed.get(container.pk, ""),
         )
         for container in containers
         if container.pk not in emptied
@@ -66,11 +76,65 @@ def where_is(container: Container, evidence: Evidence, at: int = OPEN) -> StockI
     return "left the plant" if container.gone is not None and container.gone <= at else "used up"
 
 
-def _on_feeds(evidence: Evidence, at: int) -> QuerySet[Span]:
-    """Spans of suspect containers that were on their feeds at a moment."""
-    return Span.objects.filter(
-        Q(until__gt=at) | Q(end=OPEN, until=OPEN), container__in=evidence.suspects, superseded=None, since__lte=at
-    )
+# On feeds ------------------------------------------------------------------------------------------------------------
+
+
+def _on_feeds(evidence: Evidence, at: int) -> dict[int, dict[str, str]]:
+    """{suspect container: {feed key: how it is there, in words}} at a moment: “perhaps” from the
+    earliest moment at which it may have been put on to the latest, and again while its end is open.
+
+    A splice hangs there before its first part is drawn; what was filled by hand never did.
+    """
+    there = Q(until__gt=at) | Q(end=OPEN, until=OPEN)
+    spans = Span.objects.filter(there, container__in=evidence.suspects, superseded=None, since__lte=at)
+    spans = spans.select_related("feed__axis__tape")
+    around: dict[int, list[Span]] = defaultdict(list)
+    records: dict[int, list[FeedRecord]] = defaultdict(list)
+    feeds = {span.feed_id for span in spans}
+    for span in Span.objects.filter(feed__in=feeds, superseded=None):
+        around[span.feed_id].append(span)
+    for record in FeedRecord.objects.filter(feed__in=feeds, superseded=None):
+        records[record.feed_id].append(record)
+    found: dict[int, dict[str, str]] = defaultdict(dict)
+    for span in spans:
+        words = _how(span, records[span.feed_id], around[span.feed_id], at)
+        if words and span.container_id:
+            found[span.container_id].setdefault(span.feed.key, words)
+    return found
+
+
+def _how(span: Span, records: Collection[FeedRecord], around: Collection[Span], at: int) -> str:
+    """How a span's container is on its feed at a moment, in words; empty where it is not."""
+    on_clock = span.feed.axis.kind == Axis.Kind.CLOCK
+    put_on = [r for r in records if r.container_id == span.container_id and r.act in PUTS_ON and r.first <= span.first]
+    if not put_on:
+        return ""
+    placed = max(put_on, key=lambda r: (r.first, r.pk))
+    if on_clock:  # positions are moments, and a later span that has begun may have ended this one
+        earliest, latest = placed.first, placed.last
+        ended = any(span.first < other.first <= at < other.end for other in around)
+    else:
+        found = placed.act == FeedRecord.Act.FOUND  # it was put on some time before
+        earliest = span.since if found else placed.happened - placed.error
+        latest = placed.happened + placed.error
+        later = [r for r in records if r.first >= placed.last and r != placed and r.happened - r.error <= at]
+        ended = any(r.act in EMPTIES or r.act == FeedRecord.Act.SPLICE or r.cleaned for r in later)
+    if earliest > at or not on_clock and _is_past(span, records, at):
+        return ""
+    if placed.act in POURED:
+        return POURED[FeedRecord.Act(placed.act)]
+    return "on feed" if latest <= at and not ended else "perhaps on feed"
+
+
+def _is_past(span: Span, records: Collection[FeedRecord], at: int) -> bool:
+    """Whether a span of an axis that is no clock had surely run out by a moment: its end was passed."""
+    tape = span.feed.axis.tape
+    if span.end == OPEN:
+        return False
+    if tape and tape.built_until <= at or any(r.first >= span.end and r.happened + r.error <= at for r in records):
+        return True
+    passes = Pass.objects.filter(axis=span.feed.axis_id, superseded=None, first__gte=span.end - 1, ended__lte=at)
+    return passes.exists()
 
 
 def _emptied(evidence: Evidence, at: int) -> set[int]:
@@ -81,40 +145,101 @@ def _emptied(evidence: Evidence, at: int) -> set[int]:
     return {container for container, act in last.items() if container and act in put_on}
 
 
-def _where(container: Container, feed: str | None) -> str:
-    if feed:
-        return f"on feed {feed}"
-    return f"in stock, {container.store}" if container.store else "in stock"
+def _where(container: Container, feeds: dict[str, str]) -> tuple[str | Named, ...]:
+    """On its feeds; in stock where it is on none, or has only poured some of itself out."""
+    pieces: list[str | Named] = []
+    for feed, words in sorted(feeds.items()):
+        pieces += [f"or {words}" if pieces else words, Named("feed", feed)]
+    if all(words in POURED.values() for words in feeds.values()):
+        stock = f"in stock, {container.store}" if container.store else "in stock"
+        pieces.append(f"and the rest {stock}" if pieces else stock)
+    return tuple(pieces)
+
+
+# On tapes ------------------------------------------------------------------------------------------------------------
 
 
 def _tapes(evidence: Evidence, at: int, feeds: Collection[int]) -> list[StockItem]:
-    tape_feeds = Feed.objects.select_related("axis__tape__assembly").filter(
-        pk__in=feeds, axis__tape__built_from__lte=at
-    )
-    suspect: dict[int, Ranges] = {}
-    tapes = {}
-    for feed in tape_feeds:
-        tape = feed.axis.tape
+    """Tapes with suspect board sets on them at a moment: surely, where they were built and not drawn by
+    then, and perhaps.
+
+    Each record at a head says in which board set its next component landed at that moment. Sets before
+    that of a record so far have what the head gives, and so has every set once the tape is finished or
+    one behind it was drawn; a set from that of a later record on has nothing of it yet. What lies
+    between is perhaps built. Only a draw that is sure, and of one known set, takes that set away.
+    """
+    heads = Feed.objects.select_related("axis__tape__assembly").filter(pk__in=feeds, axis__tape__built_from__lte=at)
+    sure: dict[Tape, Ranges] = defaultdict(Ranges)
+    possible: dict[Tape, Ranges] = defaultdict(Ranges)
+    given = _given_by(heads, evidence, at)
+    bounds = _built_by(heads, at)
+    for head in heads:
+        tape = head.axis.tape
         assert tape is not None
-        tapes[feed.axis_id] = tape
-        held = evidence.verdicts[feed.pk].possible & Ranges([(0, tape.board_sets)])
-        suspect[feed.axis_id] = suspect.get(feed.axis_id, Ranges()) | held
-    items = []
-    for axis, ranges in suspect.items():
-        drawn = Pass.objects.filter(axis=axis, superseded=None, began__lte=at).exclude(drew=Pass.Drew.NONE)
-        left = ranges - Ranges((first, last + 1) for first, last in drawn.values_list("first", "last"))
-        if left:
-            sets = ", ".join(f"{first}–{end - 1}" if end - first > 1 else str(first) for first, end in left)
-            count = sum(end - first for first, end in left)
-            items.append(
-                StockItem(
-                    "tape",
-                    tapes[axis].key,
-                    tapes[axis].assembly.key,
-                    "",
-                    f"board sets {sets}, not yet inserted",
-                    Decimal(count),
-                    False,
-                )
-            )
-    return items
+        built, begun = (tape.board_sets,) * 2 if tape.built_until <= at else bounds[head.pk]
+        drawn, perhaps_drawn = _drawn_by(head.axis_id, at)
+        built = max([built, *(end for _, end in drawn)])
+        held = evidence.verdicts[head.pk].possible & given[head.pk] & Ranges([(0, min(begun, tape.board_sets))])
+        possible[tape] |= held - drawn
+        sure[tape] |= (held & Ranges([(0, built)])) - drawn - perhaps_drawn
+    return [
+        StockItem(
+            "tape",
+            tape.key,
+            tape.assembly.key,
+            "",
+            (_board_sets(sure[tape], may_be - sure[tape]),),
+            Decimal(sum(end - first for first, end in may_be)),
+            False,
+        )
+        for tape, may_be in possible.items()
+        if may_be
+    ]
+
+
+def _given_by(heads: Collection[Feed], evidence: Evidence, at: int) -> dict[int, Ranges]:
+    """Per head, the board sets that may have been given suspect or unknown material by a moment."""
+    spans = Span.objects.filter(
+        Q(container__in=evidence.suspects) | Q(container=None), feed__in=heads, superseded=None, since__lte=at
+    )
+    found: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for head, first, end in spans.values_list("feed", "first", "end"):
+        found[head].append((first, end))
+    return defaultdict(Ranges, {head: Ranges(ranges) for head, ranges in found.items()})
+
+
+def _built_by(heads: Collection[Feed], at: int) -> dict[int, tuple[int, int]]:
+    """Per head (the first board set that may lack what it gives at a moment, the first that surely
+    does), by what was recorded at it so far and since."""
+    bounds = {head.pk: (0, OPEN) for head in heads}
+    records = FeedRecord.objects.filter(feed__in=heads, superseded=None).exclude(act=FeedRecord.Act.HAND_FILL)
+    for head, first, last, happened, error in records.values_list("feed", "first", "last", "happened", "error"):
+        built, begun = bounds[head]
+        if happened + error <= at:
+            built = max(built, first)
+        if happened - error > at:
+            begun = min(begun, last)
+        bounds[head] = built, begun
+    return bounds
+
+
+def _drawn_by(axis: int, at: int) -> tuple[Ranges, Ranges]:
+    """(board sets that were surely drawn by a moment, those that perhaps were)."""
+    surely: list[tuple[int, int]] = []
+    perhaps: list[tuple[int, int]] = []
+    passes = Pass.objects.filter(axis=axis, superseded=None, began__lte=at).exclude(drew=Pass.Drew.NONE)
+    for first, last, ended, drew, only in passes.values_list("first", "last", "ended", "drew", "only"):
+        exact = first == last and ended <= min(at, OPEN - 1) and drew == Pass.Drew.ALL and only is None
+        (surely if exact else perhaps).append((first, last + 1))
+    return Ranges(surely), Ranges(perhaps)
+
+
+def _board_sets(sure: Ranges, perhaps: Ranges) -> str:
+    """Which board sets are on a tape, in words."""
+    if not sure:
+        return f"perhaps board sets {_name_sets(perhaps)}"
+    return f"board sets {_name_sets(sure)}" + (f", perhaps {_name_sets(perhaps)}" if perhaps else "")
+
+
+def _name_sets(ranges: Ranges) -> str:
+    return ", ".join(f"{first}–{end - 1}" if end - first > 1 else str(first) for first, end in ranges)

@@ -6,6 +6,7 @@ import json
 from collections.abc import Collection
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from trace.genealogy.places import fetch
 
@@ -23,10 +24,25 @@ class Place(StrEnum):
     UNKNOWN = "not known"
 
 
+class Named(NamedTuple):
+    """A thing in a sentence: its kind and key, and its name where it has one beside the key."""
+
+    kind: str
+    key: str
+    name: str = ""
+
+    def __str__(self) -> str:
+        return self.name or self.key
+
+
 @dataclass(frozen=True)
 class Whereabouts:
-    """A unit's place in words: `kind`, the key of the station, carton, shipment or parent unit, the
-    customer it was shipped to, since when (microseconds), the last step it passed."""
+    """A unit's place: `kind`, the key of the station, carton, shipment or parent unit, the customer
+    it was shipped to, since when (microseconds), the last step it passed.
+
+    A waiting unit has `begun` when it was in a pass, perhaps, or something was fitted in it; `key` is
+    the station that scanned it last, none where no scan is on record.
+    """
 
     kind: Place
     key: str = ""
@@ -35,24 +51,43 @@ class Whereabouts:
     since: int = 0
     step: int = 0
     carton: str = ""
+    begun: bool = False
 
-    def __str__(self) -> str:
+    @property
+    def group(self) -> str:
+        """The place in words, as places are counted: one for each station and each kind of place."""
         match self.kind:
-            case Place.SHIPPED:
-                return f"shipped to {self.customer_name} on {self.key}"
-            case Place.PACKED:
-                return f"packed in {self.key}"
             case Place.AT_STATION:
                 return f"at {self.key}"
             case Place.FITTED:
-                return f"fitted in {self.key}"
-            case Place.UNKNOWN:
-                return f"not known: on record in {self.key}, and not found there"
+                return "fitted in another unit"
             case Place.WAITING if self.step:
-                return f"waiting after step {self.step}, last seen at {self.key}"
+                return f"waiting after step {self.step}"
             case Place.WAITING:
-                return "not started"
+                return "begun, no step passed yet" if self.begun else "not started"
         return str(self.kind)
+
+    @property
+    def pieces(self) -> tuple[str | Named, ...]:
+        """The place in words, with the things in it."""
+        match self.kind:
+            case Place.SHIPPED:
+                customer = Named("customer", self.customer, self.customer_name)
+                return ("shipped to", customer, "on", Named("shipment", self.key))
+            case Place.PACKED:
+                return ("packed in", Named("carton", self.key))
+            case Place.AT_STATION:
+                return ("at", Named("station", self.key))
+            case Place.FITTED:
+                return ("fitted in", Named("unit", self.key))
+            case Place.UNKNOWN:
+                return ("not known: on record in", Named("unit", self.key), "and not found there")
+            case Place.WAITING if self.key:
+                return (f"{self.group}, last seen at", Named("station", self.key))
+        return (self.group,)
+
+    def __str__(self) -> str:
+        return " ".join(map(str, self.pieces))
 
 
 def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
@@ -60,7 +95,7 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
     found = {}
     for (
         unit, scrapped, parent, parent_since, shipment, customer, customer_name, departed, carton, packed,
-        inside, inside_since, last_step, last_station, last_seen, finished, missed, missed_since,
+        inside, inside_since, last_step, last_station, last_seen, finished, begun, missed, missed_since,
     ) in fetch("whereabouts", units=json.dumps(sorted(units)), at=at):  # fmt: skip
         step = last_step or 0
         if scrapped is not None:
@@ -75,8 +110,7 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
             found[unit] = Whereabouts(Place.PACKED, carton, since=packed, step=step)
         elif inside is not None:
             found[unit] = Whereabouts(Place.AT_STATION, inside, since=inside_since, step=step)
-        elif last_step is not None and finished:
-            found[unit] = Whereabouts(Place.FINISHED, last_station, since=last_seen, step=step)
         else:
-            found[unit] = Whereabouts(Place.WAITING, last_station or "", since=last_seen or 0, step=step)
+            kind = Place.FINISHED if last_step is not None and finished else Place.WAITING
+            found[unit] = Whereabouts(kind, last_station or "", since=last_seen or 0, step=step, begun=bool(begun))
     return found

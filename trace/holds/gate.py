@@ -64,9 +64,8 @@ def check_moves(move: Move, things: Iterable[Model | None]) -> None:
     For use inside a moving operation, after its row locks. One query, whatever the number.
     """
     if held := find_holds(move, things):
-        first = held[0]
         raise Held(
-            f"Stop. {first.target_kind.capitalize()} {first.target_key} is held: {first.reason}",
+            f"Stop. {held[0].sentence}",
             move=move.value,
             holds=[f"{hold.target_kind}:{hold.target_key}" for hold in held],
         )

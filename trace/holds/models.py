@@ -33,5 +33,10 @@ class Hold(models.Model):
             )
         ]
 
+    @property
+    def sentence(self) -> str:
+        """What is held and why, to whoever is stopped by it."""
+        return f"{self.target_kind.capitalize()} {self.target_key} is held: {self.reason}"
+
     def __str__(self) -> str:
         return f"hold on {self.target_kind} {self.target_key}"

@@ -7,19 +7,16 @@ import os
 import re
 import sys
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import datetime
 from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from trace.core.clock import OPEN, from_ticks, to_ticks
-from trace.core.errors import NotFound, Refusal
-from trace.core.keys import BadKey, read_label
+from trace.core.clock import OPEN, from_ticks
+from trace.core.errors import Refusal
+from trace.core.moments import read_moment
 from trace.engineering.models import Site
-from trace.material.models import Lot
-from trace.material.queries import list_lots
 
 WIDTH = 100
 """Columns of a terminal that every table fits."""
@@ -43,54 +40,10 @@ class AnswerCommand(BaseCommand):
             return None
 
 
-class LotUnclear(Refusal):
-    """A lot number stands for several lots, and which one is meant was not said."""
-
-    code = "lot-unclear"
-    action = "Name the one that is meant by its key, or all of them."
-
-
-class MomentUnclear(Refusal):
-    """A date and time that can't be read."""
-
-    code = "moment-unclear"
-    action = "Write it as 2026-11-03 14:00, in the plant's time zone, or with an offset such as +01:00."
-
-
 def add_times(parser: CommandParser) -> None:
     """The two times of a question."""
     parser.add_argument("--at", metavar="MOMENT", help="as of then, such as “2026-11-03 14:00” (the plant's time)")
     parser.add_argument("--known", metavar="MOMENT", help="as known then: nothing that was recorded later is believed")
-
-
-def get_lot(text: str) -> Lot:
-    """The lot of a key, with or without check character, or of a supplier's lot number.
-
-    Refuses with NotFound, LotUnclear (it lists the lots of that number), BadKey.
-    """
-    text = text.strip()
-    try:
-        found = list(list_lots(read_label(text)))
-    except BadKey:
-        found = list(list_lots(text))
-        if not found and re.fullmatch(r"[A-Za-z0-9-]+\.[A-Za-z0-9]", text):
-            raise
-    found = found or list(list_lots(text))
-    if not found:
-        raise NotFound(
-            f"No lot has the key or the number {text}.",
-            action="Check the label; for a single reel, box or bag use --container KEY.",
-        )
-    if len(found) > 1:
-        choices = "\n".join(f"  {lot.key}  {describe_lot(lot)}" for lot in found)
-        raise LotUnclear(f"{len(found)} lots have the number {text}:\n{choices}\n")
-    return found[0]
-
-
-def describe_lot(lot: Lot) -> str:
-    """The lot's part, supplier, number and date code."""
-    code = f", date code {lot.date_code}" if lot.date_code else ""
-    return f"{lot.part.key} from {lot.supplier.name}, lot number {lot.number}{code}"
 
 
 class PlantTime:
@@ -102,17 +55,8 @@ class PlantTime:
         self.zone = ZoneInfo(self.name)
 
     def read(self, text: str | None) -> int:
-        """Microseconds of a typed moment; OPEN (now) when there is none. Refuses with MomentUnclear."""
-        if not text:
-            return OPEN
-        try:
-            moment = datetime.fromisoformat(text.strip())
-            ticks = to_ticks(moment if moment.tzinfo else moment.replace(tzinfo=self.zone))
-        except (ValueError, OverflowError):
-            raise MomentUnclear(f"“{text}” is not a date and time.") from None
-        if not 0 <= ticks < OPEN:
-            raise MomentUnclear(f"“{text}” is out of reach.")
-        return ticks
+        """Microseconds of a typed moment; OPEN (now) when there is none. Refuses with BadMoment."""
+        return read_moment(text or "", self.zone)
 
     def show(self, ticks: int) -> str:
         """Date and time to the minute; “now” for what has no end."""

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 from django.db.models import F, QuerySet
 
 from trace.core.clock import OPEN
-from trace.core.errors import NotFound
+from trace.core.errors import NotFound, Refusal
+from trace.core.keys import BadKey, read_label
 from trace.engineering.models import Station
 from trace.material.models import Axis, Container, Feed, Lot, SetUp, Span
+
+LABEL = re.compile(r"[A-Za-z0-9-]+\.[A-Za-z0-9]")
+"""A key with a check character behind it: where that is wrong, the label was misread."""
+
+
+class LotUnclear(Refusal):
+    """A lot number stands for several lots, and which one is meant was not said."""
+
+    code = "lot-unclear"
+    action = "Name the one that is meant by its key, or all of them."
 
 
 def get_container(key: str) -> Container:
@@ -20,10 +32,35 @@ def get_container(key: str) -> Container:
     return container
 
 
-def list_lots(text: str) -> QuerySet[Lot]:
-    """Lots by our key or by the supplier's lot number: a number may be used by several suppliers."""
+def get_lot(text: str) -> Lot:
+    """The lot of a key, with or without check character, or of a supplier's lot number.
+
+    Refuses with NotFound, LotUnclear (it lists the lots of that number), BadKey.
+    """
+    text = text.strip()
     lots = Lot.objects.select_related("part", "supplier")
-    return lots.filter(key=text.upper()) or lots.filter(number__iexact=text)
+    try:
+        found, misread = list(lots.filter(key=read_label(text))), None
+    except BadKey as bad:
+        found, misread = [], bad
+    found = found or list(lots.filter(number__iexact=text))
+    if len(found) == 1:
+        return found[0]
+    if found:
+        choices = "\n".join(f"  {lot.key}  {describe_lot(lot)}" for lot in found)
+        raise LotUnclear(f"{len(found)} lots have the number {text}:\n{choices}\n")
+    if misread and LABEL.fullmatch(text):
+        raise misread
+    raise NotFound(
+        f"No lot has the key or the number {text[:60]}.",
+        action="Check the label; a single reel, box or bag is asked about by its own (--container KEY).",
+    )
+
+
+def describe_lot(lot: Lot) -> str:
+    """The lot's part, supplier, number and date code."""
+    code = f", date code {lot.date_code}" if lot.date_code else ""
+    return f"{lot.part.key} from {lot.supplier.name}, lot number {lot.number}{code}"
 
 
 def get_axis(station: Station) -> Axis:

@@ -14,7 +14,7 @@ from trace.genealogy.forward import Carrier, Population, Summary, summarise_popu
 from trace.genealogy.rules import REASONS, Reason, Sureness
 from trace.genealogy.stock import StockItem, list_stock
 from trace.genealogy.suspicion import Suspicion
-from trace.genealogy.whereabouts import Place, Whereabouts
+from trace.genealogy.whereabouts import Named, Place, Whereabouts
 from trace.holds.models import Hold
 from trace.web.cells import Link, Mark, Moment, Ref, Several, Why
 from trace.web.moments import Asof
@@ -54,7 +54,7 @@ class Answer:
     @cached_property
     def carrying(self) -> list[Carrier]:
         """The outermost units that carry it."""
-        return [top for top in self.population.tops() if top.sureness != Sureness.CLEARED]
+        return self.population.carrying()
 
     def reasons(self) -> list[tuple[str, str]]:
         """The reasons why carriers are only possible, as far as they occur, each with its sentence."""
@@ -78,37 +78,14 @@ class Answer:
         }
 
 
-def where_words(where: Whereabouts) -> str:
-    """A place as the places table groups it: one row each for stations, customers and kinds of place."""
-    match where.kind:
-        case Place.AT_STATION:
-            return f"at {where.key}"
-        case Place.WAITING:
-            return f"waiting after step {where.step}" if where.step else "not started"
-        case Place.FITTED:
-            return "fitted in another unit"
-    return where.kind.value
+def pieces_cell(pieces: Iterable[str | Named]) -> Several:
+    """A place in words, with links."""
+    return Several(tuple(piece if isinstance(piece, str) else Ref(*piece) for piece in pieces), " ")
 
 
 def where_cell(where: Whereabouts) -> Several:
-    """A place in words, with links."""
-    match where.kind:
-        case Place.AT_STATION:
-            return Several(("at", Ref("station", where.key)), " ")
-        case Place.WAITING if where.step:
-            return Several((f"waiting after step {where.step}, last seen at", Ref("station", where.key)), " ")
-        case Place.WAITING:
-            return Several(("not started",))
-        case Place.FITTED:
-            return Several(("fitted in", Ref("unit", where.key)), " ")
-        case Place.PACKED:
-            return Several(("packed in", Ref("carton", where.key)), " ")
-        case Place.SHIPPED:
-            customer = Ref("customer", where.customer)
-            return Several(("shipped to", customer, where.customer_name, "on", Ref("shipment", where.key)), " ")
-        case Place.UNKNOWN:
-            return Several(("not known: on record in", Ref("unit", where.key), "and not found there"), " ")
-    return Several((where.kind.value,))
+    """Where a unit is."""
+    return pieces_cell(where.pieces)
 
 
 def list_open_holds(targets: Iterable[tuple[str, str]], asof: Asof) -> QuerySet[Hold]:
@@ -140,7 +117,7 @@ def units_table(answer: Answer) -> Table:
             Column("since", "Since", lambda c: Moment(c.where.since or None)),
             Column("reason", "Why only possible", lambda c: ", ".join(c.reasons), choose=True),
             Column("why", "Evidence", lambda c: Why(why, answer.key, c.key)),
-            Column("place", "Place", lambda c: where_words(c.where), choose=True, hidden=True),
+            Column("place", "Place", lambda c: c.where.group, choose=True, hidden=True),
             Column("customer", "Customer", lambda c: c.where.customer, choose=True, hidden=True),
             Column(
                 "counted", "Counted as", lambda c: OUTERMOST if c.top == c.key else INSIDE, choose=True, hidden=True
@@ -159,7 +136,7 @@ def places_table(answer: Answer) -> Table:
     """How many carriers are in each place."""
     counts: dict[str, Counter[str]] = defaultdict(Counter)
     for top in answer.carrying:
-        counts[where_words(top.where)][top.sureness.value] += 1
+        counts[top.where.group][top.sureness.value] += 1
 
     def count(place: str, sureness: str) -> Link:
         filters = {"sureness": sureness} if sureness else {"carried": "yes"}
@@ -212,11 +189,6 @@ def customers_table(answer: Answer) -> Table:
     )
 
 
-def stock_where(item: StockItem) -> Several:
-    """Where a container or tape is, its feed a link."""
-    return Several(("on feed", Ref("feed", item.feed)), " ") if item.feed else Several((item.where,))
-
-
 def stock_table(answer: Answer) -> Table:
     """Suspect material that is in no unit yet."""
     return Table(
@@ -226,7 +198,7 @@ def stock_table(answer: Answer) -> Table:
             Column("what", "What", lambda item: Several((item.kind, _item_ref(item)), " ")),
             Column("part", "Part", lambda item: Ref("part", item.part)),
             Column("lot", "Lot", lambda item: Ref("lot", item.lot) if item.lot else ""),
-            Column("where", "Where", stock_where),
+            Column("where", "Where", lambda item: pieces_cell(item.pieces)),
             Column("quantity", "Held at first", lambda item: item.quantity, number=True),
             Column("wholly", "Wholly suspect", lambda item: "wholly" if item.wholly else "in part", choose=True),
         ],

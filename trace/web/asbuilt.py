@@ -25,6 +25,11 @@ class ReadEntry:
         return self.entry.since < self.entry.until < OPEN
 
     @property
+    def still(self) -> bool:
+        """Whether the pass in which it was drawn is still open."""
+        return self.entry.kind == "drawn" and self.entry.until >= OPEN
+
+    @property
     def unknown(self) -> bool:
         """Whether it may be of unknown material."""
         return self.entry.kind == "unknown" or any(origin.container is None for origin in self.lots)
@@ -64,9 +69,11 @@ class PartGroup:
         return sorted(found, key=lambda key: tuple(natural(key)))
 
     @property
-    def doubtful(self) -> bool:
-        """Whether any place has several candidates, or unknown ones."""
-        return any(place.candidates > 1 or any(e.unknown for e in place.standing) for place in self.places)
+    def doubts(self) -> list[str]:
+        """Why it is not certain what is in these places, as far as it is not."""
+        open_places = any(place.candidates > 1 or any(e.unknown for e in place.standing) for place in self.places)
+        unsure = any(not shown.entry.sure for place in self.places for shown in place.standing)
+        return ["not one alone"] * open_places + ["perhaps not drawn"] * unsure
 
 
 @dataclass
@@ -101,20 +108,6 @@ def read_tree(built: AsBuilt, find: str = "") -> ReadUnit:
             by_part.setdefault(place.part or _part_of(read), []).append(read)
     unit.groups = [PartGroup(part, tuple(places)) for part, places in by_part.items()]
     return unit
-
-
-def first_lots(built: AsBuilt) -> list[Origin]:
-    """Every first lot that may stand in a unit or in anything within it, each once, in order."""
-    found = {
-        origin.lot: origin
-        for unit in built.walk()
-        for place in unit.places
-        for entry in place.standing
-        for top in entry.origins
-        for origin in top.first_lots()
-        if origin.lot
-    }
-    return [found[key] for key in sorted(found, key=lambda key: tuple(natural(key)))]
 
 
 AT = re.compile(r"^at (\S+?)(?=,| until|$)")

@@ -13,9 +13,9 @@ from django.utils.functional import SimpleLazyObject
 
 from trace.core.errors import NotFound, Refusal
 from trace.core.keys import BadKey
+from trace.core.moments import BadMoment
 from trace.engineering.models import Site
 from trace.holds.gate import Held
-from trace.web.moments import BadMoment
 
 Answer = Callable[[HttpRequest], HttpResponse]
 

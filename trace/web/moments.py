@@ -13,18 +13,13 @@ from django.http import HttpRequest, StreamingHttpResponse
 from django.http.response import HttpResponseBase
 from django.utils import timezone
 
-from trace.core.clock import OPEN, from_ticks, to_ticks
-from trace.core.errors import Refusal
+from trace.core.clock import OPEN, from_ticks
+from trace.core.moments import read_moment
 from trace.genealogy.known import as_known
 
 P = ParamSpec("P")
 
-
-class BadMoment(Refusal):
-    """The date and time asked for can't be read."""
-
-    code = "bad-moment"
-    action = "Give year, month, day, hour and minute, such as 2026-03-02T14:30."
+MINUTE = 60_000_000
 
 
 @dataclass(frozen=True)
@@ -58,9 +53,15 @@ class Asof:
         return {name: text for name, text in (("at", self.text), ("known", self.known_text)) if text}
 
     @property
+    def mark(self) -> str:
+        """What tells the file of a download at these moments from that of others: empty for now."""
+        words = {"at": "as-of", "known": "as-known-on"}
+        return "".join(f"-{words[name]}-{text.replace(':', '')}" for name, text in self.fields.items())
+
+    @property
     def query(self) -> str:
         """What to put behind an address to stay at these moments."""
-        return f"?{urlencode(self.fields)}" if self.fields else ""
+        return f"?{urlencode(self.fields, safe=':')}" if self.fields else ""
 
 
 def read_asof(request: HttpRequest) -> Asof:
@@ -83,17 +84,9 @@ def looks_back(view: Callable[Concatenate[HttpRequest, P], HttpResponseBase]) ->
 
 
 def _read(request: HttpRequest, name: str) -> tuple[int, str]:
-    text = request.GET.get(name, "").strip()
-    if not text:
+    ticks = read_moment(request.GET.get(name, ""), timezone.get_current_timezone())
+    if ticks == OPEN:
         return OPEN, ""
-    try:
-        moment = datetime.fromisoformat(text)
-        if moment.tzinfo is None:
-            moment = moment.replace(tzinfo=timezone.get_current_timezone())
-        ticks = to_ticks(moment)
-    except (ValueError, OverflowError):
-        raise BadMoment(f"“{text[:40]}” is no date and time.") from None
-    if not 0 <= ticks < OPEN:
-        raise BadMoment(f"“{text[:40]}” lies outside the record.")
-    # Without + and :, so that it can stand in an address as it is.
-    return ticks, f"{timezone.localtime(from_ticks(ticks)):%Y-%m-%dT%H:%M}"
+    local = timezone.localtime(from_ticks(ticks))
+    # Without the zone's +, so that it can stand in an address as it is.
+    return ticks, local.replace(tzinfo=None).isoformat(timespec="auto" if ticks % MINUTE else "minutes")

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import product
 from typing import Any
 
 from django.db.models import Model, Q
 from django.db.models.functions import Upper
 
-from trace.core.keys import BadKey, check_character, clean_key, read_label
+from trace.core.keys import KEY, KEY_LENGTH, BadKey, check_character, clean_key, read_label
 from trace.core.models import Person
 from trace.engineering.models import Part, Station
 from trace.floor.models import Carton, Customer, Shipment, Unit, WorkOrder
@@ -39,6 +41,21 @@ KINDS: dict[str, type[Model]] = {
 
 OTHER_NAMES: dict[str, str] = {"lot": "number", "part": "number"}
 """What is known by a name besides its key: a supplier's lot number may be used by several."""
+
+HINTS: dict[str, tuple[str, ...]] = {
+    "lot": ("number__istartswith", "date_code__istartswith", "supplier__name__icontains"),
+    "part": ("number__istartswith",),
+}
+"""By what else a thing may be meant: enough to suggest it."""
+
+SYMBOLOGY = re.compile(r"^\][A-Za-z][0-9A-Za-z]")
+"""The symbology identifier of ISO/IEC 15424, which a scanner may send before what it read: ], a letter
+for the kind of code, a modifier (common practice)."""
+
+MOST_ZEROS = 6
+"""So many leading zeros may be left out of a number in a key …"""
+MOST_NUMBERS = 2
+"""… of so many numbers."""
 
 DESCRIBED = {
     "unit": ("part__name",),
@@ -87,7 +104,7 @@ class Reading:
 
 def read_scan(text: str) -> Reading:
     """Read a scanned or typed text: label text with its check character, a key, or another name."""
-    text = "".join(c for c in text if c.isprintable()).strip()[:120]
+    text = SYMBOLOGY.sub("", "".join(c for c in text if c.isprintable()).strip()[:120]).strip()
     reading = Reading(text)
     if not text:
         reading.problem, reading.action = "Nothing was scanned.", "Scan or type a label, a serial or a lot number."
@@ -96,14 +113,15 @@ def read_scan(text: str) -> Reading:
     try:
         key = read_label(text)
     except BadKey as bad:
-        reading.found = named
-        if not named:
-            reading.problem, reading.action = bad.message, bad.action
-            reading.suggestions = suggest(text)
-            if "." not in text:  # no label, and no key either
-                reading.problem, reading.action = _unknown(text)
+        reading.found = named or list(_without_zeros(text))
+        if reading.found:
+            return reading
+        reading.problem, reading.action = bad.message, bad.action
+        reading.suggestions = suggest(text)
+        if "." not in text:  # no label, and no key either
+            reading.problem, reading.action = _unknown(text)
         return reading
-    reading.found = list(dict.fromkeys([*_by_key(key), *named]))
+    reading.found = list(dict.fromkeys([*_by_key(key), *named])) or list(_without_zeros(text))
     if not reading.found:
         reading.problem, reading.action = _unknown(key)
         reading.suggestions = suggest(key)
@@ -137,9 +155,9 @@ def suggest(text: str) -> list[Found]:
             near += _describe(kind, Q(key__in=slips), SUGGESTIONS)
         if len(key) >= 2:
             near += _describe(kind, Q(key__startswith=key), SUGGESTIONS)
-    for kind, name in OTHER_NAMES.items():
-        if len(body) >= 2:
-            near += _describe(kind, Q(**{f"{name}__istartswith": body}), SUGGESTIONS)
+    for kind, names in HINTS.items():
+        for name in names if len(body) >= 2 else ():
+            near += _describe(kind, Q(**{name: body}), SUGGESTIONS)
     near = list(dict.fromkeys(near))
     if check:
         near.sort(key=lambda found: check_character(found.key) != check[:1])
@@ -155,6 +173,20 @@ def slips_of(key: str) -> set[str]:
         *(a + c + b[1:] for a, b in halves if b for c in ALPHABET),
         *(a + c + b for a, b in halves for c in ALPHABET),
     } - {key, ""}
+
+
+def _without_zeros(text: str) -> Iterator[Found]:
+    """Things whose key is this one but for zeros left out before a number: QV-145 for QV-00145. A check
+    character that was read must be right for the whole key."""
+    body, _, check = text.strip().upper().partition(".")
+    pieces = re.split(r"(\d+)", body)
+    if not KEY.fullmatch(body) or len(body) > KEY_LENGTH or len(pieces) > MOST_NUMBERS * 2 + 1:
+        return
+    ways = [[f"{'0' * n}{piece}" for n in range(MOST_ZEROS + 1)] if piece.isdigit() else [piece] for piece in pieces]
+    keys = {key for way in product(*ways) if (key := "".join(way)) != body}
+    for kind in KINDS:
+        found = _describe(kind, Q(key__in=keys), SUGGESTIONS) if keys else ()
+        yield from (one for one in found if not check or check_character(one.key) == check)
 
 
 def _by_key(key: str) -> Iterator[Found]:

@@ -22,6 +22,7 @@ from django.http import HttpRequest, HttpResponse, QueryDict, StreamingHttpRespo
 from django.shortcuts import render
 
 from trace.web.cells import sort_key, text_of
+from trace.web.moments import Asof
 
 PAGE_SIZE = 25
 CHOICES_SHOWN = 200
@@ -177,7 +178,8 @@ class Shown:
                 yield column, [every, *(choice for choice in found if choice.value)]
 
     def _count(self, column: Column) -> dict[str, int]:
-        rows = self.table.rows
+        """How many rows each value of a column would leave, the other filters as they are."""
+        rows = self._filtered(leave_out=column)
         if isinstance(rows, QuerySet):
             counted = rows.order_by().values(column.field).annotate(number=Count("pk"))
             return {text_of(row[column.field]): row["number"] for row in counted}
@@ -186,27 +188,36 @@ class Shown:
     @cached_property
     def rows(self) -> Sequence[Any] | QuerySet:
         """Every row that the filters let through, in order."""
-        rows = self.table.rows
-        return self._query(rows) if isinstance(rows, QuerySet) else self._pick(rows)
+        rows = self._filtered()
+        named = {column.name: column for column in self.columns}
+        by, down = named.get(self.sort.removeprefix("-")), self.sort.startswith("-")
+        if isinstance(rows, QuerySet):
+            return rows.order_by(f"-{by.field}" if down else by.field, "pk") if by and by.field else rows
+        value = by and by.value
+        return sorted(rows, key=lambda row: sort_key(value(row)), reverse=down) if value else rows
 
-    def _query(self, rows: QuerySet) -> QuerySet:
-        for column in self.table.columns:
-            if chosen := self.chosen.get(column.name):
-                rows = rows.filter(**{column.field: chosen})
+    def _filtered(self, leave_out: Column | None = None) -> Sequence[Any] | QuerySet:
+        """The rows that the filters let through, all of them or all but one column's."""
+        rows = self.table.rows
+        wanted = [
+            (column, chosen)
+            for column in self.table.columns
+            if column is not leave_out and (chosen := self.chosen.get(column.name))
+        ]
+        return self._query(rows, wanted) if isinstance(rows, QuerySet) else self._pick(rows, wanted)
+
+    def _query(self, rows: QuerySet, chosen: Sequence[tuple[Column, str]]) -> QuerySet:
+        rows = rows.filter(**{column.field: value for column, value in chosen})
         if self.find:
             wanted = Q()
             for name in self.table.search:
                 wanted |= Q(**{f"{name}__icontains": self.find})
             rows = rows.filter(wanted)
-        fields = {column.name: column.field for column in self.table.columns if column.field}
-        if by := fields.get(self.sort.removeprefix("-")):
-            rows = rows.order_by(f"-{by}" if self.sort.startswith("-") else by, "pk")
         return rows
 
-    def _pick(self, rows: Sequence[Any]) -> Sequence[Any]:
-        for column in self.table.columns:
-            if chosen := self.chosen.get(column.name):
-                rows = [row for row in rows if text_of(column.value(row)) == chosen]
+    def _pick(self, rows: Sequence[Any], chosen: Sequence[tuple[Column, str]]) -> Sequence[Any]:
+        for column, value in chosen:
+            rows = [row for row in rows if text_of(column.value(row)) == value]
         if self.find:
             wanted = self.find.casefold()
             rows = [
@@ -214,10 +225,6 @@ class Shown:
                 for row in rows
                 if any(wanted in text_of(column.value(row)).casefold() for column in self.table.columns)
             ]
-        named = {column.name: column for column in self.columns}
-        if by := named.get(self.sort.removeprefix("-")):
-            value = by.value
-            rows = sorted(rows, key=lambda row: sort_key(value(row)), reverse=self.sort.startswith("-"))
         return rows
 
     @cached_property
@@ -277,13 +284,12 @@ def respond(
 ) -> HttpResponse | StreamingHttpResponse:
     """The page with its tables; one table alone when htmx asks for it; one as CSV with `?csv=`.
 
-    `name` begins the file's name. The context's `asof` goes into every link.
+    `name` begins the file's name, and the context's `asof` ends it and goes into every link.
     """
-    shown = {
-        table.name: table.bind(request.GET, request.path, getattr(context.get("asof"), "query", "")) for table in tables
-    }
+    asof = context.get("asof") or Asof()
+    shown = {table.name: table.bind(request.GET, request.path, asof.query) for table in tables}
     if wanted := shown.get(request.GET.get("csv", "")):
-        return _download(wanted, f"{name}-{wanted.table.name}")
+        return _download(wanted, f"{name}-{wanted.table.name}{asof.mark}")
     htmx = getattr(request, "htmx", None)
     if htmx and (asked := shown.get((htmx.target or "").removeprefix("table-"))):
         return render(request, "pieces/table.html", {**context, "shown": asked})

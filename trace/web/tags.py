@@ -14,6 +14,8 @@ from django.utils.html import conditional_escape, format_html
 from django.utils.safestring import SafeString, mark_safe
 
 from trace.core.clock import to_ticks
+from trace.genealogy.whereabouts import Whereabouts
+from trace.web.answer import where_cell
 from trace.web.cells import Moment, Money, Ref, kind_words, mark, show
 
 register = template.Library()
@@ -33,6 +35,12 @@ def cell(context: Context, value: Any) -> SafeString:
 def ref(context: Context, kind: str, key: str, words: str = "") -> SafeString:
     """A link to a thing's page; nothing where there is no key."""
     return Ref(kind, key, words).show(_asof(context)) if key else mark_safe("")
+
+
+@register.simple_tag(takes_context=True)
+def place(context: Context, where: Whereabouts) -> SafeString:
+    """Where a unit is, with links."""
+    return where_cell(where).show(_asof(context))
 
 
 @register.simple_tag

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from trace.core.clock import from_ticks
 from trace.core.models import Person
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
 from trace.holds.models import Hold
@@ -30,7 +32,21 @@ def _person(person: Person | None) -> Ref | str:
 
 
 def _say(*words: Any) -> Several:
-    return Several(tuple(words), " ")
+    return Several(tuple(word for word in words if word), " ")
+
+
+def _signed(verb: str, kind: str, key: str, moment: int) -> tuple[Ref | str, str]:
+    """(who did it, why in brackets) of what the ledger has under this verb about a thing at a moment:
+    the records of these keep neither."""
+    about = Event.objects.filter(verb=verb, subjects__kind=kind, subjects__key=key, happened=from_ticks(moment))
+    event = about.select_related("by").last()
+    if event is None:
+        return "", ""
+    return _person(event.by), _bracket(json.loads(event.payload)["arguments"].get("reason", ""))
+
+
+def _bracket(reason: str) -> str:
+    return f"({reason})" if reason else ""
 
 
 def list_happenings(unit: Unit, asof: Asof) -> list[Happened]:
@@ -41,8 +57,10 @@ def list_happenings(unit: Unit, asof: Asof) -> list[Happened]:
 
 def _passes(unit: Unit) -> Iterator[Happened]:
     if unit.scrapped is not None:
-        yield Happened(unit.scrapped, "scrap", _say("scrapped"), "")
-    yield Happened(unit.created, "order", _say("ordered on", Ref("workorder", unit.order.key)), "")
+        by, reason = _signed("scrap_unit", "unit", unit.key, unit.scrapped)
+        yield Happened(unit.scrapped, "scrap", _say("scrapped", reason), by)
+    by, _ = _signed("release_order", "workorder", unit.order.key, unit.created)
+    yield Happened(unit.created, "order", _say("ordered on", Ref("workorder", unit.order.key)), by)
     for one in Pass.objects.filter(unit=unit, superseded=None).select_related("station", "step", "by"):
         step = f"step {one.step.number} {one.step.name} at"
         if one.scanned_in is not None or one.scanned_out is None:
@@ -54,33 +72,38 @@ def _passes(unit: Unit) -> Iterator[Happened]:
             )
         if one.scanned_out is not None and one.outcome:
             drew = {"none": "(drew nothing)", "unsure": "(perhaps drew)"}.get(one.drew, "") if one.axis_id else ""
-            words = (f"{one.outcome}", step, Ref("station", one.station.key), drew)
-            yield Happened(one.scanned_out, "pass", _say(*(word for word in words if word)), _person(one.by))
+            words = _say(f"{one.outcome}", step, Ref("station", one.station.key), drew)
+            yield Happened(one.scanned_out, "pass", words, _person(one.by))
 
 
 def _fittings(unit: Unit) -> Iterator[Happened]:
-    mine = Fitting.objects.filter(unit=unit, superseded=None).select_related("container", "feed", "child", "by")
+    mine = list(Fitting.objects.filter(unit=unit, superseded=None).select_related("container", "feed", "child", "by"))
+    taken = {(one.designator, one.until): one.child.key for one in mine if one.child}
     for one in mine:
         content: Any = one.child and Ref("unit", one.child.key)
         content = content or (one.container and Ref("container", one.container.key))
         content = content or (one.feed and Several(("a part from", Ref("feed", one.feed.key)), " "))
         found = one.earliest is not None
         if one.holds == Fitting.Holds.NOTHING:
-            what = _say("found empty:" if found else "part removed at", one.designator)
+            child = taken.get((one.designator, one.since))
+            thing = Ref("unit", child) if child else "part"
+            what = _say("found empty:", one.designator) if found else _say(thing, "removed at", one.designator)
         elif one.holds == Fitting.Holds.UNKNOWN:
             perhaps = "perhaps until now" if one.since == one.until else "from now on"
             what = _say(f"{perhaps}, a unit that is not known at", one.designator)
         else:
             what = _say(content, "found at" if found else "fitted at", one.designator)
-        reason = (f"({one.reason})",) if one.reason else ()
-        yield Happened(one.since, "fitting", _say(*what.values, *reason), _person(one.by))
+        yield Happened(one.since, "fitting", _say(*what.values, _bracket(one.reason)), _person(one.by))
     for one in Fitting.objects.filter(child=unit, superseded=None).select_related("unit", "by"):
         home = Ref("unit", one.unit.key)
         how = "fitted in" if one.earliest is None else "found in"
         yield Happened(one.since, "fitting", _say(how, home, f"at {one.designator}"), _person(one.by))
         if one.until is not None:
+            removal = Fitting.objects.filter(unit=one.unit, designator=one.designator, since=one.until, superseded=None)
+            out = removal.select_related("by").filter(holds=Fitting.Holds.NOTHING).first()
             left = "taken out of" if one.doubted is None else "not found in"
-            yield Happened(one.until, "fitting", _say(left, home, f"at {one.designator}"), "")
+            words = _say(left, home, f"at {one.designator}", _bracket(out.reason if out else ""))
+            yield Happened(one.until, "fitting", words, _person(out.by if out else None))
     for seen in unit.sightings.select_related("by"):
         yield Happened(seen.at, "fitting", _say("seen loose"), _person(seen.by))
 
@@ -91,7 +114,8 @@ def _packings(unit: Unit) -> Iterator[Happened]:
         carton = Ref("carton", one.carton.key)
         yield Happened(one.since, "packing", _say("packed in", carton), _person(one.by))
         if one.until is not None:
-            yield Happened(one.until, "packing", _say("unpacked from", carton), "")
+            by, reason = _signed("unpack_unit", "unit", unit.key, one.until)
+            yield Happened(one.until, "packing", _say("unpacked from", carton, reason), by)
     loads = Consignment.objects.filter(carton__in=[one.carton_id for one in packings])
     for load in loads.select_related("shipment__customer", "carton"):
         packing = next(one for one in packings if one.carton_id == load.carton_id)
@@ -102,7 +126,8 @@ def _packings(unit: Unit) -> Iterator[Happened]:
             words = _say(
                 "shipped to", Ref("customer", customer.key, customer.name), "on", Ref("shipment", load.shipment.key)
             )
-            yield Happened(departed, "shipping", words, "")
+            by, _ = _signed("send_shipment", "shipment", load.shipment.key, departed)
+            yield Happened(departed, "shipping", words, by)
 
 
 def _holds(unit: Unit) -> Iterator[Happened]:

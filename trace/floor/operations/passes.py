@@ -87,7 +87,7 @@ def finish_pass(
     inside.unit = unit
     _want_outcome(outcome)
     if held := find_holds(Move.FINISH, [*contents_of([unit])[unit.pk], inside.station]):
-        raise Stopped(f"Stop. Held: {held[0].reason}", action="Call the quality engineer.", rule="held")
+        raise Stopped(f"Stop. {held[0].sentence}", action="Call the quality engineer.", rule="held")
     close_pass(inside, outcome, to_ticks(at), by, drew=drew, only=only)
     note(inside.station)
     return inside

@@ -1,5 +1,6 @@
 -- Where each unit is at a moment: scrapped, fitted in a parent, shipped, packed, inside a station, or
--- after the furthest step it passed; finished once it has passed every step of its route. Not known, where
+-- after the furthest step it passed; finished once it has passed every step of its route. Where it was
+-- scanned last, and whether anything had begun in it: a pass, perhaps, or something fitted. Not known, where
 -- it was not found in the parent on record, and was not scanned since it was last surely there.
 SELECT u.id,
        CASE WHEN u.scrapped <= %(at)s THEN u.scrapped END,
@@ -7,12 +8,17 @@ SELECT u.id,
        CASE WHEN s.departed <= %(at)s THEN s.key END, customer.key, customer.name, s.departed,
        carton.key, pack.since,
        station.key, inside.began,
-       step.number, seen_at.key, COALESCE(seen.scanned_out, seen.began),
+       step.number, scan_at.key, COALESCE(scan.scanned_out, scan.scanned_in),
        NOT EXISTS (SELECT 1 FROM trace_step t
                    WHERE t.part_id = u.part_id
                      AND NOT EXISTS (SELECT 1 FROM trace_pass p
                                      WHERE p.unit_id = u.id AND p.step_id = t.id AND p.superseded IS NULL
                                        AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s)),
+       seen.id IS NOT NULL
+       OR EXISTS (SELECT 1 FROM trace_pass p
+                  WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void' AND p.began <= %(at)s)
+       OR EXISTS (SELECT 1 FROM trace_fitting g
+                  WHERE g.unit_id = u.id AND g.superseded IS NULL AND g.since <= %(at)s),
        missed_in.key, missed.doubted
 FROM trace_unit u
 LEFT JOIN trace_fitting f
@@ -54,5 +60,10 @@ LEFT JOIN trace_pass seen
                        AND COALESCE(p.scanned_out, p.began) <= %(at)s
                      ORDER BY t.number DESC LIMIT 1)
 LEFT JOIN trace_step step ON step.id = seen.step_id
-LEFT JOIN trace_station seen_at ON seen_at.id = seen.station_id
+LEFT JOIN trace_pass scan
+       ON scan.id = (SELECT p.id FROM trace_pass p
+                     WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void'
+                       AND COALESCE(p.scanned_out, p.scanned_in) <= %(at)s
+                     ORDER BY COALESCE(p.scanned_out, p.scanned_in) DESC, p.id DESC LIMIT 1)
+LEFT JOIN trace_station scan_at ON scan_at.id = scan.station_id
 WHERE u.id IN (SELECT {each_unit})

@@ -11,7 +11,7 @@ quantities as text, ticks never):
     places      {kind of place: units}
     customers   [{key, name, certain, possible}], of shipped units
     carriers    [{key, part, sureness, reasons, top, direct,
-                where {kind, key, customer, customer_name, carton, since, step, words}}]:
+                where {kind, key, customer, customer_name, carton, since, step, begun, words}}]:
                 every unit, boards and assemblies alike, and where its outermost unit is
     stock       [{kind, key, part, lot, where, quantity, wholly}]
     cost        currency, scrap and rework: each {total, certain, possible, in_plant, shipped,
@@ -39,19 +39,9 @@ from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import StockItem, list_stock
 from trace.genealogy.suspicion import Suspicion
 from trace.genealogy.whereabouts import Place
-from trace.management.answers import (
-    AnswerCommand,
-    PlantTime,
-    Refused,
-    add_times,
-    describe_lot,
-    dump,
-    get_lot,
-    natural,
-    table,
-)
+from trace.management.answers import AnswerCommand, PlantTime, Refused, add_times, dump, natural, table
 from trace.material.models import Container, Lot
-from trace.material.queries import get_container
+from trace.material.queries import describe_lot, get_container, get_lot
 
 CSV_COLUMNS = "key part sureness reasons outermost own_place place at customer step since".split()  # noqa: SIM905
 
@@ -109,14 +99,11 @@ class Answer:
     def customers(self) -> list[tuple[str, str, int, int]]:
         """(key, name, certain, possible) of the customers that have carriers, most first."""
         found: dict[tuple[str, str], Counter[Sureness]] = defaultdict(Counter)
-        for top in self._tops():
+        for top in self.population.carrying():
             if top.where.kind == Place.SHIPPED:
                 found[top.where.customer, top.where.customer_name][top.sureness] += 1
         counted = [(*who, n[Sureness.CERTAIN], n[Sureness.POSSIBLE]) for who, n in found.items()]
         return sorted(counted, key=lambda row: (-row[2] - row[3], row[0]))
-
-    def _tops(self) -> list[Carrier]:
-        return [top for top in self.population.tops() if top.sureness != Sureness.CLEARED]
 
     # As text --------------------------------------------------------------------------------------
 
@@ -141,7 +128,7 @@ class Answer:
 
     def _population_text(self) -> Iterator[str]:
         sureness = Counter(top.sureness for top in self.population.tops())
-        reasons = Counter(", ".join(top.reasons) for top in self._tops() if top.reasons)
+        reasons = Counter(", ".join(top.reasons) for top in self.population.carrying() if top.reasons)
         if sureness:
             yield from ("", "How sure")
             why = {Sureness.POSSIBLE: "; ".join(f"{count} {reason}" for reason, count in sorted(reasons.items()))}
@@ -150,8 +137,8 @@ class Answer:
         if self.summary.units:
             yield from ("", "Where they are")
             counts: dict[tuple[str, str], Counter[Sureness]] = defaultdict(Counter)
-            for top in self._tops():
-                counts[_place(top), top.part][top.sureness] += 1
+            for top in self.population.carrying():
+                counts[top.where.group, top.part][top.sureness] += 1
             yield from table(
                 ("", "part", "certain", "possible"),
                 (
@@ -217,7 +204,7 @@ class Answer:
                 dict(zip(("key", "name", "certain", "possible"), row, strict=True)) for row in self.customers()
             ],
             "carriers": [self._carrier(carrier) for carrier in self.population.carriers],
-            "stock": [vars(item) for item in self.stock],
+            "stock": [_stock(item) for item in self.stock],
             "cost": {"currency": self.scrap.currency, "scrap": _cost(self.scrap), "rework": _cost(self.rework)},
         }
 
@@ -246,14 +233,9 @@ def name_suspects(lots: list[Lot], containers: list[Container]) -> str:
     return f"Material of {', '.join(names[:-1])} and {names[-1]}"
 
 
-def _place(top: Carrier) -> str:
-    where = top.where
-    match where.kind:
-        case Place.AT_STATION:
-            return f"at {where.key}"
-        case Place.WAITING:
-            return f"waiting after step {where.step}" if where.step else "not started"
-    return where.kind.value
+def _stock(item: StockItem) -> dict[str, Any]:
+    names = ("kind", "key", "part", "lot", "where", "quantity", "wholly")
+    return {name: getattr(item, name) for name in names}
 
 
 def _amount(item: StockItem) -> str:

@@ -3,13 +3,15 @@
 With `--json` one object, complete and stable in shape (moments ISO 8601 with the plant's offset):
 
     at, known   the moment looked at, and that as known on which; null for now
-    where       {kind, key, customer, customer_name, carton, since, step, words}
+    where       {kind, key, customer, customer_name, carton, since, step, begun, words}
     unit        {key, part, part_name, places, children [the same again]}
     places      [{designator, part, entries}]; no entries where nothing is on record
     entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,
-                origins, child, feeds, feed_kind, station, step, by, reason, doubted}]: a draw happened
-                somewhere in since..until, and what was found came there then; what was found gone may have
-                been so since doubted; gone is when a later event displaced it, null while it may rule
+                origins, child, feeds, feed_kind, station, step, by, reason, doubted, came_from, went_to, now}]:
+                a draw happened somewhere in since..until, and what was found came there then; what was
+                found gone may have been so since doubted; gone is when a later event displaced it, null
+                while it may rule; a child came_from the unit it was in before, and where it is gone it
+                went_to the next, or now is where it is, in words
     origins     [{container, part, lot, lot_number, supplier, date_code, sources [the same again]}]:
                 more than one where the evidence leaves it open; all null for unknown material
 """
@@ -133,7 +135,10 @@ def _happened(entry: Entry, time: PlantTime) -> str:
         when = f"since {time.show(entry.until)}, or earlier, after {time.show(entry.since)}"
     last = "" if entry.doubted is None else f", last surely there {time.show(entry.doubted)}"
     ended = "" if entry.gone is None else f" until {time.show(entry.gone)}"
-    return f"{'' if entry.sure else 'perhaps '}{what} {when}{ended}{last}{who}{why}"
+    moved = f", from {entry.came_from}" if entry.came_from else ""
+    if entry.went_to or entry.now:
+        moved += f", then put into {entry.went_to}" if entry.went_to else f", now {entry.now}"
+    return f"{'' if entry.sure else 'perhaps '}{what} {when}{ended}{last}{who}{why}{moved}"
 
 
 def _wrap(text: str, margin: str) -> list[str]:

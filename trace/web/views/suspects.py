@@ -10,8 +10,7 @@ from django.http.response import HttpResponseBase
 from django.shortcuts import render
 from django.urls import reverse
 
-from trace.core.clock import OPEN
-from trace.core.errors import NotFound
+from trace.core.clock import OPEN, to_ticks
 from trace.core.keys import clean_key
 from trace.floor.queries import get_unit
 from trace.genealogy.paths import trace_paths
@@ -19,25 +18,17 @@ from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import where_is
 from trace.genealogy.suspicion import Suspicion
 from trace.material.models import Container, Derivation, Lot, Span
-from trace.material.queries import get_container
+from trace.material.queries import get_container, get_lot
 from trace.web import answer as answers
-from trace.web.answer import Answer, stock_where
+from trace.web.answer import Answer, pieces_cell
 from trace.web.asbuilt import merge_paths
 from trace.web.cells import Moment, Ref, place_of
 from trace.web.costs import cost_sheet, summarise_costs
-from trace.web.moments import looks_back, read_asof
+from trace.web.moments import Asof, looks_back, read_asof
 from trace.web.tables import Column, Table, respond
 
 MOST_PATHS = 200
 """So many ways into one unit are shown."""
-
-
-def get_lot(key: str) -> Lot:
-    """The lot of a key, or NotFound."""
-    lot = Lot.objects.select_related("part", "supplier").filter(key=clean_key(key)).first()
-    if lot is None:
-        raise NotFound(f"No lot has the key {key[:60]}.")
-    return lot
 
 
 def _answer(request: HttpRequest, thing: Lot | Container) -> Answer:
@@ -51,7 +42,8 @@ def lot(request: HttpRequest, key: str) -> HttpResponseBase:
     """Where a lot went."""
     it = get_lot(key)
     answer = _answer(request, it)
-    containers = Container.objects.filter(lot=it).select_related("part").order_by("key")
+    at = answer.asof.ticks
+    containers = Container.objects.filter(lot=it, received__lte=at).select_related("part").order_by("key")
     targets = [("lot", it.key), *(("container", label) for label in containers.values_list("key", flat=True))]
     facts = [
         ("Part", Ref("part", it.part.key, it.part.name)),
@@ -59,9 +51,9 @@ def lot(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Supplier’s lot number", it.number),
         ("Date code", it.date_code or "none given"),
         ("Expiry", it.expiry.isoformat() if it.expiry else "none given"),
-        ("Received", Moment.of(it.received)),
+        ("Received", Moment.of(it.received) if to_ticks(it.received) <= at else "not yet"),
     ]
-    tables = [_containers_table(containers)]
+    tables = [_containers_table(containers, answer.asof)]
     return _show(request, answer, facts, tables, targets)
 
 
@@ -77,10 +69,11 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Lot", Ref("lot", it.lot.key, f"{it.lot.supplier.name} {it.lot.number}")),
         ("Date code", it.lot.date_code or "none given"),
         ("Held at first", it.quantity if it.quantity is not None else "not counted"),
-        ("In the plant since", Moment(it.received)),
-        ("Where it is", where if isinstance(where, str) else stock_where(where)),
+        ("In the plant since", Moment(it.received) if it.received <= answer.asof.ticks else "not yet"),
+        ("Where it is", where if isinstance(where, str) else pieces_cell(where.pieces)),
     ]
-    tables = [_filled_from_table(it), _filled_into_table(it), _spans_table(it)]
+    at = answer.asof.ticks
+    tables = [_filled_from_table(it, at), _filled_into_table(it, at), _spans_table(it, at)]
     return _show(request, answer, facts, tables, [("container", it.key), ("lot", it.lot.key)])
 
 
@@ -163,7 +156,9 @@ def _cost(request: HttpRequest, answer: Answer) -> HttpResponseBase:
 # Tables --------------------------------------------------------------------------------------------------------------
 
 
-def _containers_table(containers: Any) -> Table:
+def _containers_table(containers: Any, asof: Asof) -> Table:
+    """A lot's containers that were in the plant by a moment. In which store each was is known for now only."""
+    store = Column("store", "Store", lambda c: c.store, "store", choose=True)
     return Table(
         "containers",
         "Its containers",
@@ -172,20 +167,29 @@ def _containers_table(containers: Any) -> Table:
             Column("kind", "Kind", lambda c: c.kind, "kind", choose=True),
             Column("quantity", "Held at first", lambda c: c.quantity, "quantity", number=True),
             Column("received", "In the plant since", lambda c: Moment(c.received), "received"),
-            Column("store", "Store", lambda c: c.store, "store", choose=True),
-            Column("gone", "Left the plant", lambda c: Moment(c.gone), "gone"),
+            *([] if asof.given else [store]),
+            Column("gone", "Left the plant", lambda c: Moment(until(c.gone, asof.ticks)), "" if asof.given else "gone"),
         ],
         containers,
-        "No container of this lot is on record.",
+        "None of its containers had come into the plant by then." if asof.given else "It has no container on record.",
         search=("key", "store"),
     )
 
 
-def _derivations(wanted: Q) -> Any:
-    return Derivation.objects.filter(wanted, superseded=None).select_related("source", "result", "by").order_by("at")
+def until(moment: int | None, at: int) -> int | None:
+    """An end as it was known at a moment: none where it came later."""
+    return moment if moment is not None and moment <= at else None
 
 
-def _filled_from_table(it: Container) -> Table:
+def _derivations(wanted: Q, at: int) -> Any:
+    return (
+        Derivation.objects.filter(wanted, superseded=None, at__lte=at)
+        .select_related("source", "result", "by")
+        .order_by("at")
+    )
+
+
+def _filled_from_table(it: Container, at: int) -> Table:
     return Table(
         "from",
         "What it was filled from",
@@ -193,17 +197,17 @@ def _filled_from_table(it: Container) -> Table:
             Column("source", "Source", lambda d: Ref("container", d.source.key) if d.source else "unknown", "source"),
             *_deed_columns(),
         ],
-        _derivations(Q(result=it)),
+        _derivations(Q(result=it), at),
         "It was received as it is.",
     )
 
 
-def _filled_into_table(it: Container) -> Table:
+def _filled_into_table(it: Container, at: int) -> Table:
     return Table(
         "into",
         "What was filled from it",
         [Column("result", "Into", lambda d: Ref("container", d.result.key), "result__key"), *_deed_columns()],
-        _derivations(Q(source=it)),
+        _derivations(Q(source=it), at),
         "Nothing was split off, merged or mixed from it.",
     )
 
@@ -217,16 +221,19 @@ def _deed_columns() -> list[Column]:
     ]
 
 
-def _spans_table(it: Container) -> Table:
-    spans = Span.objects.filter(container=it, superseded=None).select_related("feed__axis__station", "feed__axis__tape")
+def _spans_table(it: Container, at: int) -> Table:
+    spans = Span.objects.filter(container=it, superseded=None, since__lte=at)
+    spans = spans.select_related("feed__axis__station", "feed__axis__tape")
     return Table(
         "spans",
-        "Feeds it was on",
+        "Feeds it was on, or may have been",
         [
             Column("feed", "Feed", lambda s: Ref("feed", s.feed.key), "feed__key"),
             Column("place", "At", lambda s: place_of(s.feed.axis), "feed__axis__station__key"),
-            Column("since", "From", lambda s: Moment(s.since), "since"),
-            Column("until", "Until", lambda s: Moment(s.until) if s.until < OPEN else "still there", "until"),
+            Column("since", "From", lambda s: Moment(s.since) if s.since else "the beginning", "since"),
+            Column(
+                "until", "Until", lambda s: Moment(s.until) if s.until <= min(at, OPEN - 1) else "still there", "until"
+            ),
         ],
         spans.order_by("since"),
         "It was on no feed.",

@@ -10,7 +10,7 @@ from trace.core.errors import NotFound
 from trace.core.keys import clean_key
 from trace.web.answer import holds_table, list_open_holds
 from trace.web.cells import kind_words
-from trace.web.moments import read_asof
+from trace.web.moments import Asof, read_asof
 from trace.web.scan import KINDS
 from trace.web.sheets import SHEETS
 from trace.web.tables import respond
@@ -18,17 +18,17 @@ from trace.web.timeline import record_table
 
 
 def thing(request: HttpRequest, kind: str, key: str) -> HttpResponseBase:
-    """The page of one thing."""
+    """The page of one thing, as it is now: it does not look back, and says so to who asks for a moment."""
     it = find_thing(kind, key)
     sheet = SHEETS[kind](it)
     asof = read_asof(request)
     tables = list(sheet.tables)
     if kind != "person":
-        holds = list_open_holds([(kind, it.key)], asof)  # type: ignore[attr-defined]
+        holds = list_open_holds([(kind, it.key)], Asof())  # type: ignore[attr-defined]
         if holds.exists():
             tables.insert(0, holds_table(holds))
-        tables.append(record_table(kind, it.key, asof))  # type: ignore[attr-defined]
-    context = {"kind": kind_words(kind), "thing": it, "sheet": sheet}
+        tables.append(record_table(kind, it.key, Asof()))  # type: ignore[attr-defined]
+    context = {"kind": kind_words(kind), "thing": it, "sheet": sheet, "asked": asof.moment}
     return respond(request, "thing.html", context, tables, name=f"{kind}-{it.key}")  # type: ignore[attr-defined]
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import Any
 
 from django.http import HttpRequest
@@ -12,12 +11,14 @@ from trace.core.keys import clean_key
 from trace.floor.models import Fitting, Unit
 from trace.floor.queries import find_due_step, get_unit
 from trace.genealogy.backward import trace_backward
+from trace.genealogy.rules import Sureness
 from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
 from trace.web.answer import holds_table, list_open_holds, where_cell
-from trace.web.asbuilt import first_lots, read_tree
+from trace.web.asbuilt import read_tree
 from trace.web.cells import Moment, Ref
+from trace.web.contents import list_lots_in, lots_table
 from trace.web.moments import Asof, looks_back, read_asof
-from trace.web.tables import Column, Table, respond
+from trace.web.tables import respond
 from trace.web.timeline import record_table, timeline_table
 
 
@@ -29,7 +30,7 @@ def unit(request: HttpRequest, key: str) -> HttpResponseBase:
     built = trace_backward(it, asof.ticks)
     find = request.GET.get("find", "").strip()[:100]
     where = _trail(it, asof)
-    lots = first_lots(built)
+    lots = list_lots_in(built)
     inside = [child.key for child in built.walk()]
     every = [place for child in built.walk() for place in child.places]
     targets = [("unit", serial) for serial in inside]
@@ -45,9 +46,10 @@ def unit(request: HttpRequest, key: str) -> HttpResponseBase:
         "find": find,
         "inside": where[0].kind == Place.AT_STATION,
         "places": len(every),
-        "filled": sum(any(entry.kind != "nothing" for entry in place.standing) for place in every),
+        "filled": sum(place.filled for place in every),
+        "perhaps": sum(place.perhaps_filled for place in every),
         "children": len(inside) - 1,
-        "lots": len(lots),
+        "lots": sum(one.sureness != Sureness.CLEARED for one in lots),
         "facts": [
             ("Part", Ref("part", it.part.key, it.part.name)),
             ("Work order", Ref("workorder", it.order.key)),
@@ -56,7 +58,7 @@ def unit(request: HttpRequest, key: str) -> HttpResponseBase:
     }
     tables = [
         holds_table(list_open_holds(targets, asof), "Neither it nor anything in it is held."),
-        _lots_table(built, lots),
+        lots_table(lots, f"?{f'at={asof.text}&' if asof.given else ''}find="),
         timeline_table(it, asof),
         record_table("unit", it.key, asof),
     ]
@@ -73,26 +75,3 @@ def _trail(it: Unit, asof: Asof) -> list[Whereabouts]:
         seen = homes.values_list("unit", flat=True)[0]
         trail.append(find_whereabouts([seen], asof.ticks)[seen])
     return trail
-
-
-def _lots_table(built: Any, lots: list[Any]) -> Table:
-    counts: Counter[str] = Counter()
-    for unit_in in built.walk():
-        for place in unit_in.places:
-            counts.update(
-                {lot.lot for entry in place.standing for top in entry.origins for lot in top.first_lots() if lot.lot}
-            )
-    return Table(
-        "lots",
-        "Lots that are in it, or may be",
-        [
-            Column("lot", "Lot", lambda lot: Ref("lot", lot.lot)),
-            Column("part", "Part", lambda lot: Ref("part", lot.part)),
-            Column("supplier", "Supplier", lambda lot: lot.supplier, choose=True),
-            Column("number", "Supplier’s lot number", lambda lot: lot.lot_number),
-            Column("date_code", "Date code", lambda lot: lot.date_code),
-            Column("places", "Places", lambda lot: counts[lot.lot], number=True),
-        ],
-        lots,
-        "No lot is on record in it yet.",
-    )
