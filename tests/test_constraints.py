@@ -265,6 +265,12 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "one_fitting_per_designator": [(fitting_at_the_same_place, {"until": None})],
     "fitted_child_level_below_parent": [(fitting, {"child_level": 2}), (fitting, {"child_level": 3})],
     "fitting_runs_forward": [(fitting, {"until": 4})],
+    "fitting_found_after_earliest": [(fitting, {"earliest": 6})],
+    "fitting_doubted_before_its_end": [
+        (fitting, {"doubted": 4}),
+        (fitting, {"doubted": 7}),
+        (lambda p: fitting(p, doubted=5), {"until": None}),
+    ],
     "fitting_holds_one_thing": [
         (fitting, {"child": None}),
         (fitting, {"child_level": None}),
