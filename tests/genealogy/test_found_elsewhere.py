@@ -52,7 +52,7 @@ def test_what_is_not_known_may_be_what_is_lost_or_on_the_shelf(swap: Swap) -> No
     assert ask("LOT-B") == ({swap.d.key, swap.e.key}, {swap.a.key}, {swap.b.key})
     assert reasons(swap.a.key, "LOT-B") == ("unrecorded",)
     tops = {top.key: str(top.where) for top in trace_forward(suspect("LOT-B")).tops()}
-    assert tops[swap.d.key] == f"not known: on record in {swap.b.key}, and not found there"
+    assert tops[swap.d.key] == f"not known: on record in {swap.b.key} and not found there"
 
 
 @pytest.mark.parametrize("proof", ["packed", "scrapped", "fitted", "seen", "inside"])
