@@ -16,6 +16,8 @@ from django.db import connection
 from django.test import TransactionTestCase
 from django.test.utils import override_settings
 
+from tests.seeds import seed_of_commit
+
 ARTIFACTS = Path(settings.BASE_DIR) / ".artifacts"
 
 # A slow example is no failure: plants take long to build, and CI's machine may be slow. A run in CI is repeatable.
@@ -25,7 +27,7 @@ hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 
 def pytest_report_header() -> str:
-    return f"database: {connection.vendor}"
+    return f"database: {connection.vendor}\nproof of this commit: PROOF_SEED={seed_of_commit()}"
 
 
 @pytest.fixture(autouse=True, scope="session")

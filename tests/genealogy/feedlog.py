@@ -139,13 +139,25 @@ class FeedLog:
         if act.kind in EMPTIED or act.kind == "dump" and act.cleaned:
             return act.last
         if act.kind == "splice":
-            return self._used(act.lead + act.tolerance, act.last)
+            end = self._used(act.lead + act.tolerance, act.last)
+            return None if any(pour.first < end for pour in self._pours_after(act)) else end
         if act.kind in ("top-up", "charge") and put.vacancy:
             return act.last
         return None
 
+    def _pours_after(self, splice: Act) -> list[Act]:
+        """What may have been poured on once it was spliced: it mixes old and new, whatever the lead."""
+        return [act for act in self.acts if act.kind == "top-up" and not self._surely_first(act, splice)]
+
+    def _surely_first(self, one: Act, other: Act) -> bool:
+        return one.before(other) and self._later(other, one)
+
     def _reached(self, splice: Act) -> int:
         """The earliest position at which the first part of the new can be drawn."""
+        mixed = [max(pour.first, splice.first) for pour in self._pours_after(splice)]
+        return min([self._by_lead(splice), *mixed])
+
+    def _by_lead(self, splice: Act) -> int:
         old = splice.lead - splice.tolerance
         end = self._used(splice.lead + splice.tolerance, splice.last)
         if old < 0:

@@ -48,6 +48,8 @@ class Oracle:
                 here = [(first, last) for key, first, last in pieces if key == feed]
                 if here:
                     yield Part(here[0][0], here[-1][1], surely and len(here) == len(pieces))
+        for fits in self.log.fits.values():
+            yield from (Part(fit.since, fit.since, True) for fit in fits if fit.what == ("feed", feed))
 
     def _list_events(self) -> dict[tuple[str, str], list[Event]]:
         events: dict[tuple[str, str], list[Event]] = {}

@@ -9,11 +9,14 @@ import pytest
 from tests.factories import Plant
 from tests.genealogy.asking import NONE, ask, board_at, fit, load, lots_of
 from trace.floor.models import Unit
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.corrections import void_pass
+from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.fittings import fit_part, remove_part
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import start_pass
 from trace.material.models import Container
+from trace.material.operations.setups import define_feed
 from trace.material.operations.stock import merge_containers, split_container
 
 pytestmark = pytest.mark.django_db
@@ -189,3 +192,27 @@ def test_salvage_of_what_nobody_recorded_is_unknown(plant: Plant) -> None:
     plant.do(void_pass, 5, entry=visit, reason="wrong traveller scanned")
     plant.do(fit_part, 6, unit=two, designator="R1", container=kept, reason="replaced")
     assert lots_of(two)["R1"] == {None}
+
+
+def test_a_place_that_a_later_step_fills_again_holds_what_came_last() -> None:
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_c, container=plant.reel("FIRST", plant.capacitor))
+    bench = plant.do(define_feed, 1, key="BENCH", station=plant.test)
+    plant.do(load_feed, 1, feed=bench, container=plant.reel("SECOND", plant.capacitor))
+    plant.do(start_setup, 1, key="BENCH-1", station=plant.test, assembly=plant.board, feeds={"C1": bench})
+    board = board_at(plant, 5, 6)
+    assert ask("LOT-FIRST") == (NONE, NONE, {board.key})
+    assert ask("LOT-SECOND") == ({board.key}, NONE, NONE)
+    assert lots_of(board)["C1"] == {"LOT-SECOND"}
+
+
+def test_a_set_up_found_out_late_fills_again_what_passed_there() -> None:
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_c, container=plant.reel("FIRST", plant.capacitor))
+    bench = plant.do(define_feed, 1, key="BENCH", station=plant.test)
+    plant.do(load_feed, 1, feed=bench, container=plant.reel("SECOND", plant.capacitor))
+    other = plant.do(define_feed, 1, key="OTHER", station=plant.test)
+    plant.do(start_setup, 1, key="BENCH-1", station=plant.test, assembly=plant.board, feeds={"R1": other})
+    board = board_at(plant, 5, 6)
+    plant.do(start_setup, 3, key="BENCH-2", station=plant.test, assembly=plant.board, feeds={"C1": bench})
+    assert ask("LOT-FIRST") == (NONE, NONE, {board.key})

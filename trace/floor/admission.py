@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from django.db.models import Model
+from django.db.models import Exists, Model, OuterRef
 
 from trace.core.clock import from_ticks
 from trace.engineering.models import Designator, Station, Step
@@ -23,12 +23,14 @@ from trace.material.queries import find_setup_at, list_giving, list_on_feeds
 @dataclass(frozen=True)
 class Admission:
     """A unit may go ahead: the step that is due, the set-up that serves it there, whether the unit
-    perhaps drew for this step before."""
+    perhaps drew for this step before, and whether an earlier pass, of whatever step, may have filled a
+    place that this one fills."""
 
     unit: Unit
     step: Step
     setup: SetUp | None
     repeated: bool
+    refilling: bool
 
 
 def admit(
@@ -49,7 +51,7 @@ def admit(
     routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
     position = positions[0][0] if positions else scan
     setups = {part: setup or find_setup_at(station, part, position) for part in routes}
-    history = _history(units)
+    history = _history(units, [s for s in setups.values() if s])
     contents = contents_of(units)
     local, ageing = _things_at(station, [s for s in setups.values() if s], positions)
     everything = [*local, *(inner for inside in contents.values() for inner in inside)]
@@ -60,7 +62,7 @@ def admit(
     unknown = list_unknown_children([inner for inside in contents.values() for inner in inside])
     admissions, refusals = [], []
     for unit in units:
-        done, drawn = history[unit.pk]
+        done, drawn, refilling = history[unit.pk]
         due = next((step for step in routes[unit.part_id] if step.pk not in done), None)
         subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]}
         facts = Facts(
@@ -87,7 +89,7 @@ def admit(
         )
         refusals += judge(facts)
         if due:
-            admissions.append(Admission(unit, due, setups[unit.part_id], due.pk in drawn))
+            admissions.append(Admission(unit, due, setups[unit.part_id], due.pk in drawn, refilling))
     if refusals:
         raise Stopped(
             refusals[0].message,
@@ -157,16 +159,26 @@ def contents_of(units: Sequence[Unit]) -> dict[int, list[Unit]]:
     return contents
 
 
-def _history(units: Sequence[Unit]) -> dict[int, tuple[set[int], set[int]]]:
-    """Per unit: the steps it passed, and the steps for which it drew or perhaps drew."""
-    history: dict[int, tuple[set[int], set[int]]] = defaultdict(lambda: (set(), set()))
-    rows = Pass.objects.filter(unit__in=units, superseded=None)
-    for unit_id, step_id, outcome, drew in rows.values_list("unit", "step", "outcome", "drew"):
-        done, drawn = history[unit_id]
+def _history(units: Sequence[Unit], setups: Sequence[SetUp]) -> dict[int, tuple[set[int], set[int], bool]]:
+    """Per unit: the steps it passed, the steps for which it drew or perhaps drew, and whether one of them
+    served a place that one of these set-ups serves too."""
+    history: dict[int, tuple[set[int], set[int], bool]] = defaultdict(lambda: (set(), set(), False))
+    served = SetUpLine.objects.filter(setup__in=setups).values("designator")
+    again = SetUpLine.objects.filter(
+        setup__axis=OuterRef("axis"),
+        setup__assembly=OuterRef("assembly"),
+        setup__first__lte=OuterRef("last"),
+        setup__end__gt=OuterRef("first"),
+        designator__in=served,
+    )
+    rows = Pass.objects.filter(unit__in=units, superseded=None).annotate(again=Exists(again))
+    for unit_id, step_id, outcome, drew, refilling in rows.values_list("unit", "step", "outcome", "drew", "again"):
+        done, drawn, refilled = history[unit_id]
         if outcome == Pass.Outcome.PASSED:
             done.add(step_id)
         if drew != Pass.Drew.NONE:
             drawn.add(step_id)
+            history[unit_id] = done, drawn, refilled or refilling
     return history
 
 

@@ -9,7 +9,7 @@ from django.db.models import Exists, Max, OuterRef, Q, Sum
 
 from trace.core.clock import OPEN, last_before
 from trace.core.models import Person
-from trace.floor.models import Pass
+from trace.floor.models import Fitting, Pass
 from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span
 from trace.material.queries import list_setups_between
 from trace.material.rules import BY_DRAWS, Draw
@@ -35,22 +35,33 @@ def passes_meeting(axis: Axis, first: int) -> Q:
 def list_draws(feed: Feed, since: int) -> tuple[list[Draw], int]:
     """Every draw from a feed at `since` or later, and how many designators it serves at a position.
 
-    On a tape the board sets themselves draw; at a station its passes do.
+    On a tape the board sets themselves draw, but for places filled by hand; at a station its passes do, and whoever
+    takes a part out of the feed for a repair.
     """
     served = _served(feed)
     counts = [len(designators) for run in served.values() for _, _, designators in run]
     places = max(counts, default=1)
     if tape := feed.axis.tape:
-        return [Draw(k, k, places) for k in range(since, max(tape.board_sets, _reach(feed)))], places
+        by_hand = Counter(
+            FeedRecord.objects.filter(feed=feed, act=FeedRecord.Act.HAND_FILL, superseded=None).values_list(
+                "first", flat=True
+            )
+        )
+        sets = range(since, max(tape.board_sets, _reach(feed)))
+        return [Draw(k, k, places - by_hand[k]) for k in sets if by_hand[k] < places], places
     passes = (
         Pass.objects.filter(passes_meeting(feed.axis, since), assembly__in=served, superseded=None)
         .exclude(drew=Pass.Drew.NONE)
         .values_list("first", "last", "assembly_id", "drew", "only")
     )
+    repairs = Fitting.objects.filter(feed=feed, last__gte=since, superseded=None).values_list("first", "last")
     return [
-        draw
-        for first, last, assembly, drew, only in passes
-        for draw in _drawn(served[assembly], first, last, drew == Pass.Drew.ALL, only)
+        *(
+            draw
+            for first, last, assembly, drew, only in passes
+            for draw in _drawn(served[assembly], first, last, drew == Pass.Drew.ALL, only)
+        ),
+        *(Draw(first, last) for first, last in repairs if first is not None and last is not None),
     ], places
 
 
@@ -89,7 +100,7 @@ def _reach(feed: Feed) -> int:
     details = ("lead", "tolerance", "quantity", "left")
     records = FeedRecord.objects.filter(feed=feed, superseded=None)
     sums = records.aggregate(Max("last"), *(Sum(name) for name in details))
-    return sum(value or 0 for value in sums.values()) + 1
+    return sum(value or 0 for value in sums.values()) + records.filter(act=FeedRecord.Act.HAND_FILL).count() + 1
 
 
 def reckon_feed(feed: Feed, by: Person) -> None:

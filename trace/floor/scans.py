@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from copy import copy
 
-from django.db.models import Max, Min, Q
+from django.db.models import Max, Min, Q, QuerySet
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
@@ -73,14 +73,14 @@ def close_pass(
     _keep_versions([was], [inside])
     inside.save(update_fields=CLOSING)
     if only is not None or inside.drew != Pass.Drew.ALL:
-        judge_by_designator([inside.unit])
+        judge_by_designator([inside.unit_id])
     reckon_after([inside], by)
 
 
-def judge_by_designator(units: Iterable[Unit]) -> None:
+def judge_by_designator(units: Iterable[int] | QuerySet) -> None:
     """From now on the places of these units are judged one by one: not everything that a set-up
     gives them is in them."""
-    Unit.objects.filter(pk__in={unit.pk for unit in units}, by_designator=False).update(
+    Unit.objects.filter(pk__in=units, by_designator=False).update(
         by_designator=True, by_designator_recorded=to_ticks(now())
     )
 

@@ -124,20 +124,21 @@ def reckon(
                 waiting = [r for r in waiting if not _before(r, record)]
             case "splice":
                 start, end = _splice(record, draws)
-                _end(earlier, record, end)
-                if start >= OPEN - 1 or end == OPEN:
+                if any(r.act == "top-up" and not _before(r, record) for r in ordered[: order[record.id]]):
+                    start, end = record.first, OPEN  # perhaps poured on after it was spliced
+                elif start >= OPEN - 1 or end == OPEN:
                     waiting.append(record)
+                _end(earlier, record, end)
                 candidates.append(_Candidate(record.container, record, start))
                 bound = None if bound is None or record.quantity is None else bound + record.quantity
             case "top-up":
                 _end([c for c in earlier if c.vacant], record, record.last)
+                _mix_splices(candidates, record)
                 bound = None if record.id in tangled else _bound_after(record, earlier, bound, bound_at, draws)
                 bound_at = record.last
                 candidates.append(_Candidate(record.container, record, record.first))
                 used_up = OPEN if bound is None else _used_up(bound, record.last, draws)
-                waiting = [r for r in waiting if r.act != "top-up"]
-                if bound is not None and used_up == OPEN:
-                    waiting.append(record)
+                waiting = [record] if bound is not None and used_up == OPEN else []
                 for candidate in candidates:
                     if not candidate.vacant and candidate.end() > record.first:
                         candidate.used_up = used_up
@@ -221,6 +222,14 @@ def _splice(record: Record, draws: Sequence[Draw]) -> tuple[int, int]:
     start = record.first if wanted <= 0 else _nth(possible, wanted)
     end = _used_up(record.lead + record.tolerance, record.last, draws)
     return min(start, end, OPEN - 1), end
+
+
+def _mix_splices(candidates: Iterable[_Candidate], pour: Record) -> None:
+    """A pour mixes all that lies there: no lead holds any longer for what had not come to its end or its start."""
+    for candidate in candidates:
+        candidate.ends = [(at, record) for at, record in candidate.ends if record.act != "splice" or at <= pour.first]
+        if candidate.placed.act == "splice":
+            candidate.start = min(candidate.start, max(candidate.placed.first, pour.first))
 
 
 def _used_up(parts: int, since: int, draws: Sequence[Draw]) -> int:

@@ -9,8 +9,9 @@ from trace.core.clock import OPEN, now, to_ticks
 from trace.core.keys import free_key
 from trace.core.models import Person
 from trace.engineering.models import Part, Station
-from trace.floor.draws import reckon_between
+from trace.floor.draws import passes_meeting, reckon_between
 from trace.floor.models import Pass
+from trace.floor.scans import judge_by_designator
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.material.models import Axis, Feed, SetUp
@@ -63,5 +64,7 @@ def start_setup(
     first = position if before else 0
     setup = SetUp.objects.create(key=free_key(SetUp, key), assembly=assembly, axis=axis, first=first)
     serve_lines(setup, assembly, {designator: (feed, None) for designator, feed in feeds.items()})
+    reaching = Pass.objects.filter(passes_meeting(axis, position), assembly=assembly, superseded=None)
+    judge_by_designator(reaching.values("unit"))  # of what the old one did not serve they may have had some before
     reckon_between([axis.pk], [assembly.pk], position, OPEN, by)
     return setup

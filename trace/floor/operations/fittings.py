@@ -12,6 +12,7 @@ from trace.core.models import Person
 from trace.engineering.models import BomLine
 from trace.engineering.queries import list_fitting_parts
 from trace.floor.admission import contents_of, places_of
+from trace.floor.draws import reckon_feed
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.floor.operations.feeds import check_expiry, lock_container
 from trace.floor.operations.passes import BATCH
@@ -154,7 +155,7 @@ def fit_part(
     for container in inside:
         _want_place(unit, designator, container.part_id, container.key)
         check_expiry(container.lot, at)
-    return _fit(
+    fitting = _fit(
         unit,
         designator,
         by,
@@ -165,6 +166,8 @@ def fit_part(
         last=position[1],
         reason=reason,
     )
+    reckon_feed(feed, by)  # a part less lies there
+    return fitting
 
 
 @moving
@@ -274,7 +277,7 @@ def _standing_in(units: Sequence[Unit]) -> dict[tuple[int, str], Fitting]:
 
 def _fit(unit: Unit, designator: str, by: Person, at: datetime, **content: object) -> Fitting:
     fitting = _begin(unit, designator, _standing(unit, designator), by, at, **content)
-    judge_by_designator([unit])
+    judge_by_designator([unit.pk])
     fitting.save()
     return fitting
 

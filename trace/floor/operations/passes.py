@@ -246,9 +246,13 @@ def _record(
         )
     Pass.objects.bulk_create(passes)
     judge_by_designator(
-        entry.unit
+        entry.unit_id
         for entry, admission in zip(passes, admissions, strict=True)
-        if admission.repeated or drew is not None or only is not None or entry.drew != Pass.Drew.ALL
+        if admission.repeated
+        or admission.refilling
+        or drew is not None
+        or only is not None
+        or entry.drew != Pass.Drew.ALL
     )
     reckon_after(passes, by)
     return passes

@@ -1,0 +1,163 @@
+"""At feeds: splices, pours, returns, changeovers."""
+
+from __future__ import annotations
+
+import random
+
+from trace.demo.simulator.disturbances.table import kind
+from trace.demo.simulator.layout import INSERTION, setup_of
+from trace.demo.simulator.physics import SupplyPlace
+from trace.demo.simulator.plant import SimPlant
+from trace.demo.simulator.supply import add_on, choose_box, load, put_on
+from trace.floor.operations.changeovers import start_setup
+from trace.floor.operations.feeds import load_feed, splice_feed, take_off_feed, top_up_feed
+
+
+def some_place(plant: SimPlant, chance: random.Random, *kinds: str, least: int = 0) -> SupplyPlace:
+    """A supply place of these kinds that is in use and has so many pieces left."""
+    used = {feed for station in plant.variants for feed in plant.served(station).values()} | {
+        key for key in plant.places if key.startswith("TAPE")
+    }
+    return plant.pick(
+        chance,
+        [place for key, place in plant.places.items() if place.kind in kinds and key in used and place.left >= least],
+    )
+
+
+@kind(
+    "splice",
+    does="a reel is spliced on while some of the old is left",
+    recorded="at its moment, with a lead that is wrong by no more than the tolerance said",
+)
+def splice(plant: SimPlant, chance: random.Random) -> None:
+    place = some_place(plant, chance, "slot", "head", least=1)
+    tolerance = chance.randrange(3)
+    _splice(plant, chance, place, place.left + chance.randint(-tolerance, tolerance), tolerance, "splice")
+
+
+@kind(
+    "empty places",
+    does="a reel with empty places is loaded, and another is spliced on it",
+    recorded="the lead in places, within a tolerance that is no smaller than the number of empty ones",
+)
+def empty_places(plant: SimPlant, chance: random.Random) -> None:
+    place = some_place(plant, chance, "slot")
+    box = choose_box(plant, chance, *plant.fitting(place.key), least=3)
+    gaps = chance.randint(1, 2)
+    plant.tell(
+        load_feed, feed=plant.feeds[place.key], container=plant.container(box.key), position=plant.position(place.key)
+    )
+    for _ in range(gaps):
+        box.pieces.insert(chance.randrange(len(box.pieces)), None)
+    put_on(place, box)
+    plant.wait(chance)
+    _splice(plant, chance, place, len(place.queue), gaps, "empty places")
+
+
+def _splice(plant: SimPlant, chance: random.Random, place: SupplyPlace, lead: int, tolerance: int, name: str) -> None:
+    box = choose_box(plant, chance, *plant.fitting(place.key))
+    plant.tell(
+        splice_feed,
+        feed=plant.feeds[place.key],
+        container=plant.container(box.key),
+        lead=max(lead, 0),
+        tolerance=tolerance,
+        position=plant.position(place.key),
+    )
+    add_on(place, box)
+    place.kinds.add(name)
+
+
+def _top_up(plant: SimPlant, chance: random.Random, name: str, over: int | None) -> None:
+    place = some_place(plant, chance, "slot", "bin", least=1)
+    box = choose_box(plant, chance, *plant.fitting(place.key))
+    pouring = box.pieces if chance.random() < 0.5 else box.pieces[: chance.randint(1, len(box.pieces))]
+    counts = {}
+    if over is not None:
+        counts = {
+            "quantity": sum(p is not None for p in pouring) + chance.randint(0, over),
+            "left": place.left + chance.randint(0, over),
+        }
+    plant.tell(
+        top_up_feed,
+        feed=plant.feeds[place.key],
+        container=plant.container(box.key),
+        position=plant.position(place.key),
+        **counts,
+    )
+    box.pieces = box.pieces[len(pouring) :]
+    mixed = [*place.queue, *pouring]
+    chance.shuffle(mixed)
+    place.queue.clear()
+    place.queue.extend(mixed)
+    place.boxes.append(box.key)
+    place.kinds.add(name)
+
+
+@kind("top-up", does="new parts are poured on old and mix", recorded="at its moment; nobody counted")
+def top_up(plant: SimPlant, chance: random.Random) -> None:
+    _top_up(plant, chance, "top-up", None)
+
+
+@kind(
+    "miscount",
+    does="new parts are poured on old and mix",
+    recorded="with what was poured and what was left, both counted a little too high, as “at most” allows",
+)
+def miscount(plant: SimPlant, chance: random.Random) -> None:
+    _top_up(plant, chance, "miscount", 2)
+
+
+@kind(
+    "part-used, returned",
+    does="what is left on a feed goes back to the store, under its own label or a new one, and is loaded again",
+    recorded="at its moment",
+)
+def return_part_used(plant: SimPlant, chance: random.Random) -> None:
+    place = some_place(plant, chance, "slot", "bin", "head", least=1)
+    label = plant.new_key("REST") if len(place.boxes) != 1 or place.kinds or chance.random() < 0.6 else ""
+    result = plant.tell(take_off_feed, feed=plant.feeds[place.key], label=label, position=plant.position(place.key))
+    kinds, causes = place.kinds | {"part-used, returned"}, list(place.causes)
+    pieces = place.empty_out()
+    place.untold = []
+    for piece in pieces:
+        if piece:
+            piece.kinds |= kinds
+            piece.causes += causes
+    if label:
+        plant.new_box(result, pieces)
+    else:
+        box = plant.boxes[result.key]
+        box.pieces, box.at = list(pieces), None
+    plant.wait(chance)
+    other = some_place(plant, chance, "slot", "bin")
+    box = plant.boxes[result.key]
+    if chance.random() < 0.6 and box.part in plant.fitting(other.key):
+        plant.tell(
+            load_feed, feed=plant.feeds[other.key], container=plant.container(box.key),
+            position=plant.position(other.key),
+        )  # fmt: skip
+        put_on(other, box)
+
+
+@kind(
+    "changeover",
+    does="R2 is from now on fed from another slot, or from R1's again",
+    recorded="at its moment, boards still lying at the station included",
+)
+def changeover(plant: SimPlant, chance: random.Random) -> None:
+    station = plant.pick(chance, INSERTION)
+    variant = 1 - plant.variants[station]
+    feed = f"{station}-X"
+    if variant and not plant.places[feed].left:
+        load(plant, chance, feed)
+        plant.wait(chance)
+    key = plant.new_key(station)
+    plant.tell(start_setup, key=key, **setup_of(plant.layout, station, variant, plant.cycle + 1))
+    plant.variants[station] = variant
+    for unit in plant.units.values():
+        if any(name.startswith(f"{station}-") for _, name in unit.todo):
+            served = plant.served(station)
+            unit.todo = [(designator, served[designator]) for designator, _ in unit.todo]
+        if unit.seen_at == station or unit.todo:
+            unit.kinds.add("changeover")

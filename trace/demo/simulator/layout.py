@@ -1,0 +1,157 @@
+"""The simulated plant before its first board, made through the operations: parts, routes, stations, feeds, stock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import Any
+
+from trace.core.clock import to_ticks
+from trace.core.models import Person
+from trace.engineering.models import Part, ScanMode, Site, Station
+from trace.engineering.operations import (
+    BomRow,
+    RouteRow,
+    approve_substitute,
+    define_part,
+    define_site,
+    define_station,
+    set_bom,
+    set_route,
+)
+from trace.floor.models import Customer
+from trace.floor.operations.changeovers import start_setup
+from trace.floor.operations.dispatch import define_customer
+from trace.material.models import Feed, Supplier
+from trace.material.operations.setups import define_feed
+from trace.material.operations.stock import define_supplier
+
+START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
+BEGIN = to_ticks(START)
+SECOND = 1_000_000
+MINUTE = 60 * SECOND
+
+INSERTION = ("GATED", "ONE", "LOOSE", "COUNT")
+STATIONS = {
+    "GATED": ScanMode.GATED,
+    "ONE": ScanMode.ONE_AT_A_TIME,
+    "LOOSE": ScanMode.LOOSE,
+    "COUNT": ScanMode.GATED,
+    "TAPER": ScanMode.GATED,
+    "WAVE": ScanMode.GATED,
+    "FINAL": ScanMode.LOOSE,
+    "PROOF": ScanMode.GATED,
+}
+WORK_SECONDS = 15
+"""Scans at ONE that are closer together are of one batch."""
+ROUTES = {
+    "BOARD": {10: INSERTION, 20: ("TAPER",), 30: ("WAVE",)},
+    "MODULE": {10: ("FINAL",)},
+    "PRODUCT": {10: ("PROOF",)},
+}
+PLACES = {
+    "BOARD": {"R1": "RES", "R2": "RES", "C1": "CAP", "T1": "RES", "T2": "CAP", "S1": "SOLDER"},
+    "MODULE": {"M1": "BOARD", "R5": "RES"},
+    "PRODUCT": {"N1": "MODULE", "M2": "BOARD"},
+}
+FILLED_AT = {"R1": 10, "R2": 10, "C1": 10, "T1": 20, "T2": 20, "S1": 30, "M1": 10, "R5": 10, "N1": 10, "M2": 10}
+CHILDREN = {("MODULE", "M1"): "BOARD", ("PRODUCT", "N1"): "MODULE", ("PRODUCT", "M2"): "BOARD"}
+LINKS = ["T1", "T2"]
+COMPONENTS = ("RES", "RES2", "CAP", "SOLDER")
+
+
+def serves(station: str, variant: int = 0) -> dict[str, str]:
+    """{designator: feed} at a station; in the second variant R2 has a feed of its own."""
+    match station:
+        case "WAVE":
+            return {"S1": "WAVE-S"}
+        case "FINAL":
+            return {"R5": "FINAL-R"}
+        case "TAPER" | "PROOF":
+            return {}
+    return {"R1": f"{station}-R", "R2": f"{station}-{'X' if variant else 'R'}", "C1": f"{station}-C"}
+
+
+@dataclass
+class Layout:
+    """The records that every simulated plant stands on; several plants may be played on one, each rolled back."""
+
+    person: Person
+    site: Site
+    supplier: Supplier
+    customer: Customer
+    parts: dict[str, Part] = field(default_factory=dict)
+    stations: dict[str, Station] = field(default_factory=dict)
+    feeds: dict[str, Feed] = field(default_factory=dict)
+
+
+def lay_out() -> Layout:
+    """Enter the master data in an empty database. The one person is entered by hand, as an administrator does."""
+    person = Person.objects.create(key="ANN", name="Ann")
+    done: dict[str, Any] = {"by": person, "at": START}
+    site = define_site(key="PLANT", name="The plant", **done)
+    supplier = define_supplier(key="ACME", name="Acme", **done)
+    define_supplier(key="OWN", name="The plant", is_plant=True, **done)
+    layout = Layout(person, site, supplier, define_customer(key="CUST", name="A customer", **done))
+    for key, mode in STATIONS.items():
+        layout.stations[key] = define_station(
+            key=key,
+            name=key.title(),
+            site=site,
+            scan_mode=mode,
+            counts_cycles=key == "COUNT",
+            work_seconds=WORK_SECONDS if key == "ONE" else 0,
+            **done,
+        )
+    for level, keys in enumerate((COMPONENTS, ("BOARD",), ("MODULE",), ("PRODUCT",))):
+        for key in keys:
+            layout.parts[key] = define_part(
+                key=key, number=key, name=key.title(), kind=_kind(key), level=level, serialised=level > 0, **done
+            )
+    for assembly, route in ROUTES.items():
+        by_part: dict[str, list[str]] = {}
+        for designator, part in PLACES[assembly].items():
+            by_part.setdefault(part, []).append(designator)
+        lines = [BomRow(layout.parts[p], Decimal(len(names)), names, Decimal(1)) for p, names in by_part.items()]
+        set_bom(assembly=layout.parts[assembly], rows=lines, **done)
+        steps = [
+            RouteRow(number, f"Step {number}", stations, designators=_filled(assembly, number))
+            for number, stations in route.items()
+        ]
+        set_route(part=layout.parts[assembly], rows=steps, **done)
+    approve_substitute(
+        assembly=layout.parts["BOARD"], part=layout.parts["RES"], substitute=layout.parts["RES2"], **done
+    )
+    for station in INSERTION:
+        for name in ("R", "X", "C"):
+            _feed(layout, f"{station}-{name}", station, Feed.Kind.BIN if station == "LOOSE" else Feed.Kind.SLOT)
+        start_setup(key=f"{station}-0", **setup_of(layout, station, 0), **done)
+    _feed(layout, "WAVE-S", "WAVE", Feed.Kind.BATH)
+    _feed(layout, "FINAL-R", "FINAL", Feed.Kind.BIN)
+    for station in ("WAVE", "FINAL"):
+        start_setup(key=f"{station}-0", **setup_of(layout, station, 0), **done)
+    return layout
+
+
+def _kind(key: str) -> str:
+    kinds = {"BOARD": Part.Kind.ASSEMBLY, "MODULE": Part.Kind.ASSEMBLY, "PRODUCT": Part.Kind.PRODUCT}
+    return kinds.get(key, Part.Kind.PROCESS if key == "SOLDER" else Part.Kind.COMPONENT)
+
+
+def _filled(assembly: str, step: int) -> list[str]:
+    return [designator for designator in PLACES[assembly] if FILLED_AT[designator] == step]
+
+
+def _feed(layout: Layout, key: str, station: str, kind: str) -> None:
+    layout.feeds[key] = define_feed(key=key, station=layout.stations[station], kind=kind, by=layout.person, at=START)
+
+
+def setup_of(layout: Layout, station: str, variant: int, count: int = 0) -> dict[str, Any]:
+    """What `start_setup` wants of a station's set-up; `count` is the machine's, where it counts."""
+    return {
+        "station": layout.stations[station],
+        "assembly": layout.parts["MODULE" if station == "FINAL" else "BOARD"],
+        "feeds": {designator: layout.feeds[feed] for designator, feed in serves(station, variant).items()},
+        "position": count if station == "COUNT" else None,
+    }

@@ -1,0 +1,157 @@
+"""What is really where: every physical part moves by itself. Nothing here knows of records."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+
+@dataclass
+class Cause:
+    """Something that the plant did and told nobody. Once it is found out it is `revealed`."""
+
+    kind: str
+    revealed: bool = False
+
+
+@dataclass(eq=False)
+class Piece:
+    """One physical part, or one charge of solder: the lot it was delivered in, every label it lay under since, the
+    kinds of disturbance it went through, and the untold causes."""
+
+    lot: str
+    labels: list[str]
+    kinds: set[str] = field(default_factory=set)
+    causes: list[Cause] = field(default_factory=list)
+
+    @property
+    def hidden(self) -> str | None:
+        """The kind of an untold cause that put it where it is, if any stayed untold."""
+        return next((cause.kind for cause in self.causes if not cause.revealed), None)
+
+    def as_now(self) -> Piece:
+        """The piece as it is now, whatever label it comes under later; what is found out later counts."""
+        return Piece(self.lot, list(self.labels), self.kinds, self.causes)
+
+
+@dataclass
+class Box:
+    """A container: its pieces in their order, None for an empty place; `at` is the supply place it is on."""
+
+    key: str
+    part: str
+    pieces: list[Piece | None] = field(default_factory=list)
+    at: str | None = None
+    gone: bool = False
+
+    def pour_in(self, pieces: Iterable[Piece | None]) -> None:
+        for piece in pieces:
+            if piece is not None:
+                piece.labels.append(self.key)
+            self.pieces.append(piece)
+
+
+@dataclass
+class SupplyPlace:
+    """A feeder slot, a bin or a dispensing head: a queue, its first piece at the pick-up. `causes` lie in what is
+    there now; `untold` are all changes here since the last one that was told."""
+
+    key: str
+    station: str
+    part: str
+    kind: str
+    queue: deque[Piece | None] = field(default_factory=deque)
+    boxes: list[str] = field(default_factory=list)
+    kinds: set[str] = field(default_factory=set)
+    causes: list[Cause] = field(default_factory=list)
+    untold: list[Cause] = field(default_factory=list)
+    given: list[tuple[int, SimUnit]] = field(default_factory=list)
+
+    @property
+    def left(self) -> int:
+        return sum(piece is not None for piece in self.queue)
+
+    def empty_out(self) -> list[Piece | None]:
+        """All that is in it, and it forgets what was done here."""
+        rest = list(self.queue)
+        self.queue.clear()
+        self.boxes, self.kinds, self.causes = [], set(), []
+        return rest
+
+    def draw(self) -> Piece | None:
+        """The next piece; None where it has run out."""
+        while self.queue:
+            piece = self.queue.popleft()
+            if piece is not None:
+                piece.kinds |= self.kinds
+                piece.causes += self.causes
+                return piece
+        return None
+
+
+@dataclass
+class Bath:
+    """Molten solder: what share of it each charge is."""
+
+    shares: dict[Piece, float] = field(default_factory=dict)
+    kinds: set[str] = field(default_factory=set)
+
+    def charge(self, piece: Piece, amount: float) -> None:
+        self.shares[piece] = self.shares.get(piece, 0.0) + amount
+
+    def dump(self, heel: float) -> None:
+        """Only this part of it stays; none of it for 0."""
+        self.shares = {piece: share * heel for piece, share in self.shares.items() if share * heel > 0}
+
+
+@dataclass
+class Chain:
+    """A sequenced tape being built: `passed` links have gone by the reference; heads stand upstream of it."""
+
+    links: list[str]
+    heads: dict[str, tuple[int, str]]
+    passed: int = 0
+    cells: dict[tuple[int, str], Piece] = field(default_factory=dict)
+    gaps: set[tuple[int, str]] = field(default_factory=set)
+    next_set: int = 0
+
+    def cell_at(self, head: str) -> tuple[int, str] | None:
+        """The board set and designator into which a head drops now, if this link is one of its own."""
+        distance, designator = self.heads[head]
+        board_set, link = divmod(self.passed + distance, len(self.links))
+        return (board_set, designator) if self.links[link] == designator else None
+
+    def whole(self, board_set: int) -> bool:
+        return all((board_set, designator) in self.cells for designator in self.links)
+
+
+@dataclass(eq=False)
+class SimUnit:
+    """A unit: what is in its places (several pieces where solder mixed), the units fitted in it, what it still has to
+    draw, and where it stands."""
+
+    key: str
+    kind: str
+    places: dict[str, list[Piece]] = field(default_factory=dict)
+    children: dict[str, SimUnit] = field(default_factory=dict)
+    had: list[SimUnit] = field(default_factory=list)
+    step: int = 0
+    todo: list[tuple[str, str]] = field(default_factory=list)
+    inside: str | None = None
+    seen_at: str | None = None
+    parent: SimUnit | None = None
+    gone: str = ""
+    kinds: set[str] = field(default_factory=set)
+
+    def pieces(self) -> Iterable[Piece]:
+        """Every piece in it and in its children."""
+        for content in self.places.values():
+            yield from content
+        for child in self.children.values():
+            yield from child.pieces()
+
+    def touched(self) -> set[str]:
+        """Kinds of disturbance that it, its pieces or what is or was in it went through."""
+        found = set(self.kinds).union(*(piece.kinds for piece in self.pieces()))
+        return found.union(*(child.touched() for child in self.had))

@@ -1,0 +1,312 @@
+"""Units in an ordinary shift: through their stations, each with the scans that its kind of station makes; children into
+parents, products to the customer."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from trace.core.clock import from_ticks
+from trace.demo.simulator.layout import CHILDREN, ROUTES
+from trace.demo.simulator.physics import SimUnit
+from trace.demo.simulator.plant import SimPlant, Skip
+from trace.demo.simulator.supply import charge, load, next_board_set, tape_setup
+from trace.floor.operations.dispatch import load_shipment, pack_units, send_shipment
+from trace.floor.operations.fittings import fit_child
+from trace.floor.operations.orders import release_order
+from trace.floor.operations.passes import finish_pass, record_passes, start_pass
+
+Between = Callable[[], None]
+
+
+def release(plant: SimPlant, kind: str, number: int) -> list[SimUnit]:
+    """An order for some units."""
+    serials = [plant.new_key(kind[0]) for _ in range(number)]
+    order = plant.tell(
+        release_order,
+        key=plant.new_key(f"WO-{kind}"),
+        part=plant.layout.parts[kind],
+        site=plant.layout.site,
+        serials=serials,
+    )
+    plant.records |= {unit.key: unit for unit in order.units.select_related("part")}
+    units = [SimUnit(serial, kind) for serial in serials]
+    plant.units |= {unit.key: unit for unit in units}
+    return units
+
+
+def due(unit: SimUnit) -> int:
+    """The next step of its route, or Skip."""
+    step = next((step for step in ROUTES[unit.kind] if step > unit.step), None)
+    if step is None:
+        raise Skip
+    return step
+
+
+def finished(unit: SimUnit) -> bool:
+    return unit.step == max(ROUTES[unit.kind])
+
+
+def free(plant: SimPlant, kind: str = "") -> list[SimUnit]:
+    """Units that stand about: neither inside anything nor gone."""
+    return [
+        unit
+        for unit in plant.units.values()
+        if unit.kind.startswith(kind) and not (unit.inside or unit.gone or unit.parent)
+    ]
+
+
+def waiting(plant: SimPlant, kind: str = "", *stations: str) -> list[SimUnit]:
+    """Free units with a step left, at one of these stations."""
+    return [
+        unit
+        for unit in free(plant, kind)
+        if not finished(unit) and (not stations or set(stations) & set(ROUTES[unit.kind][due(unit)]))
+    ]
+
+
+def board_for(plant: SimPlant, chance: random.Random, station: str) -> SimUnit:
+    """A board that is due at a station, from a new order if need be."""
+    there = waiting(plant, "BOARD", station)
+    if there and chance.random() < 0.7:
+        return plant.pick(chance, there)
+    return release(plant, "BOARD", 1)[0]
+
+
+def draw(plant: SimPlant, chance: random.Random, unit: SimUnit, designator: str, feed: str) -> None:
+    """A piece goes from a place into a unit; a place that has run out is loaded first, in the middle of the board."""
+    if feed == "WAVE-S":
+        if not plant.bath.shares:
+            charge(plant, chance)
+        unit.places[designator] = list(plant.bath.shares)
+        unit.kinds |= plant.bath.kinds
+        return
+    place = plant.places[feed]
+    piece = place.draw()
+    if piece is None:
+        load(plant, chance, feed, inside=True)
+        plant.wait(chance, 1, 5)
+        piece = place.draw()
+        assert piece
+    unit.places[designator] = [piece]
+    place.given.append((plant.now, unit))
+    plant.say(f"{unit.key} {designator}: a piece of {piece.lot} out of {piece.labels[-1]}, from {feed}")
+
+
+def settle(plant: SimPlant, chance: random.Random, unit: SimUnit) -> None:
+    """What a unit still has to draw at a loose station is drawn before it goes anywhere else."""
+    while unit.todo:
+        designator, feed = unit.todo.pop()
+        draw(plant, chance, unit, designator, feed)
+        plant.wait(chance, 2, 20)
+
+
+def visit(
+    plant: SimPlant,
+    chance: random.Random,
+    unit: SimUnit,
+    station: str = "",
+    *,
+    between: Between | None = None,
+    leave_out: Iterable[str] = (),
+    **said: Any,
+) -> str:
+    """A unit through the station at which it is due. `between` happens after its first draw; `leave_out` are
+    designators that it does not draw; `said` goes into the record."""
+    station = station or plant.pick(chance, ROUTES[unit.kind][due(unit)])
+    settle(plant, chance, unit)
+    draws = [(d, feed) for d, feed in plant.served(station).items() if d not in set(leave_out)]
+    chance.shuffle(draws)
+    how = _loose if station in ("LOOSE", "FINAL") else _one if station == "ONE" else _gated
+    how(plant, chance, unit, station, draws, between, said)
+    unit.seen_at = station
+    return station
+
+
+def pass_step(unit: SimUnit, said: dict[str, Any]) -> None:
+    if said.get("outcome", "passed") == "passed":
+        unit.step = due(unit)
+
+
+def _draws(
+    plant: SimPlant,
+    chance: random.Random,
+    unit: SimUnit,
+    draws: list[tuple[str, str]],
+    between: Between | None,
+) -> None:
+    for number, (designator, feed) in enumerate(draws):
+        draw(plant, chance, unit, designator, feed)
+        plant.wait(chance, 2, 20)
+        if between and number == 0:
+            between()
+            plant.wait(chance, 2, 20)
+
+
+def _gated(
+    plant: SimPlant,
+    chance: random.Random,
+    unit: SimUnit,
+    station: str,
+    draws: list[tuple[str, str]],
+    between: Between | None,
+    said: dict[str, Any],
+) -> None:
+    """Scanned in, worked on, scanned out; by the machine's count or the board set where those are the axis."""
+    position = setup = None
+    if station == "COUNT":
+        plant.cycle += 1
+        position = (plant.cycle, plant.cycle)
+    elif station == "TAPER":
+        board_set = next_board_set(plant, chance)
+        position, setup = (board_set, board_set), tape_setup()
+    plant.tell(
+        start_pass, unit=plant.unit(unit), station=plant.layout.stations[station], position=position, setup=setup
+    )
+    unit.inside = station
+    plant.wait(chance, 2, 20)
+    if station == "TAPER":
+        take_board_set(plant, unit)
+    _draws(plant, chance, unit, draws, between)
+    plant.tell(finish_pass, unit=plant.unit(unit), **said)
+    unit.inside = None
+    pass_step(unit, said)
+
+
+def take_board_set(plant: SimPlant, unit: SimUnit) -> None:
+    """A board's components come off the tape."""
+    chain = plant.chain
+    assert chain
+    for designator in chain.links:
+        piece = chain.cells.pop((chain.next_set, designator))
+        unit.places[designator] = [piece]
+        plant.say(f"{unit.key} {designator}: a piece of {piece.lot} out of {piece.labels[-1]}, set {chain.next_set}")
+    chain.next_set += 1
+
+
+def _one(
+    plant: SimPlant,
+    chance: random.Random,
+    unit: SimUnit,
+    station: str,
+    draws: list[tuple[str, str]],
+    between: Between | None,
+    said: dict[str, Any],
+) -> None:
+    """One unit at a time: both scans, or only the first (the next unit's scan ends it), or only the last."""
+    record, place = plant.unit(unit), plant.layout.stations[station]
+    how = chance.choice(["both", "in", "out"]) if not said else "both"
+    if how == "out":
+        let_out(plant, station)
+        _draws(plant, chance, unit, draws, between)
+        plant.tell(record_passes, units=[record], station=place)
+        pass_step(unit, said)
+        return
+    plant.tell(start_pass, unit=record, station=place)
+    let_out(plant, station)
+    unit.inside = station
+    plant.wait(chance, 2, 20)
+    _draws(plant, chance, unit, draws, between)
+    if how == "both":
+        plant.tell(finish_pass, unit=record, **said)
+        unit.inside = None
+        pass_step(unit, said)
+
+
+def let_out(plant: SimPlant, station: str) -> None:
+    """Whoever was at a one-at-a-time station has gone when the next one comes."""
+    for other in plant.units.values():
+        if other.inside == station:
+            other.inside = None
+            pass_step(other, {})
+
+
+def _loose(
+    plant: SimPlant,
+    chance: random.Random,
+    unit: SimUnit,
+    station: str,
+    draws: list[tuple[str, str]],
+    between: Between | None,
+    said: dict[str, Any],
+) -> None:
+    """Some is drawn before the scan and some after, or long after: only the next scan elsewhere ends it."""
+    cut = chance.randint(0, len(draws))
+    _draws(plant, chance, unit, draws[:cut], between if cut else None)
+    entered = from_ticks(plant.now)
+    plant.wait(chance, 2, 20)
+    both = {"entered": entered} if chance.random() < 0.3 else {}
+    plant.tell(record_passes, units=[plant.unit(unit)], station=plant.layout.stations[station], **both, **said)
+    pass_step(unit, said)
+    unit.todo = draws[cut:]
+    plant.wait(chance, 2, 20)
+    if between and not cut:
+        between()
+    if chance.random() < 0.5:
+        settle(plant, chance, unit)
+
+
+def work(plant: SimPlant, chance: random.Random) -> None:
+    """One more draw of a unit that still lies at a loose station."""
+    unit = plant.pick(chance, [unit for unit in plant.units.values() if unit.todo and not unit.gone])
+    designator, feed = unit.todo.pop()
+    draw(plant, chance, unit, designator, feed)
+
+
+def carry_on(plant: SimPlant, chance: random.Random) -> None:
+    """Some unit goes through its next station; there are always some boards to work on."""
+    units = waiting(plant)
+    if sum(unit.kind == "BOARD" for unit in units) < 3:
+        units = release(plant, "BOARD", 2)
+    visit(plant, chance, plant.pick(chance, units))
+
+
+def fit(plant: SimPlant, chance: random.Random, parent: SimUnit, designator: str, child: SimUnit) -> None:
+    settle(plant, chance, child)
+    plant.tell(fit_child, unit=plant.unit(parent), designator=designator, child=plant.unit(child))
+    parent.children[designator] = child
+    parent.had.append(child)
+    child.parent = parent
+
+
+def ready_children(plant: SimPlant, kind: str) -> list[SimUnit]:
+    """Finished, complete, and in nothing."""
+    return [u for u in free(plant, kind) if finished(u) and complete(u)]
+
+
+def complete(unit: SimUnit) -> bool:
+    return all(place in unit.children for kind, place in CHILDREN if kind == unit.kind)
+
+
+def assemble(plant: SimPlant, chance: random.Random) -> None:
+    """A child goes into a parent that wants one."""
+    wanting = [
+        (parent, designator, child)
+        for (kind, designator), wanted in CHILDREN.items()
+        for parent in free(plant, kind)
+        if designator not in parent.children and parent.gone == ""
+        for child in ready_children(plant, wanted)
+    ]
+    if not wanting:
+        raise Skip
+    fit(plant, chance, *plant.pick(chance, wanting))
+
+
+def order_assemblies(plant: SimPlant, chance: random.Random) -> None:
+    release(plant, chance.choice(["MODULE", "PRODUCT"]), 1)
+
+
+def ship(plant: SimPlant, chance: random.Random) -> None:
+    """A finished unit is packed, and perhaps goes to the customer."""
+    unit = plant.pick(chance, [u for u in free(plant, "PRODUCT") if finished(u) and complete(u)])
+    settle(plant, chance, unit)
+    carton = plant.tell(pack_units, carton=plant.new_key("CARTON"), units=[plant.unit(unit)])
+    unit.gone = "packed"
+    plant.wait(chance)
+    if chance.random() < 0.7:
+        load = plant.tell(
+            load_shipment, shipment=plant.new_key("SHIP"), customer=plant.layout.customer, cartons=[carton]
+        )
+        plant.tell(send_shipment, shipment=load)
+        unit.gone = "shipped"
