@@ -9,7 +9,7 @@ query outside is as it was. A temporary view comes before a table of the same na
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 
 from django.db import connection, models, transaction
 
@@ -92,25 +92,35 @@ def as_known(known: int) -> Iterator[None]:
     """
     if known == OPEN:
         yield
-        return
-    with ExitStack() as stack, connection.cursor() as cursor:
-        if connection.vendor == "postgresql":
-            stack.enter_context(transaction.atomic())  # undone with what it is for, should that fail
-            cursor.execute("SELECT current_schema()")
-            schema = cursor.fetchone()[0]
-        else:
-            schema = "main"  # no transaction: it would keep the floor from writing
-        for model in BELIEVED:
-            cursor.execute(_view(model, known, schema))
-        try:
+    elif connection.vendor == "postgresql":
+        with transaction.atomic():  # its end takes the views away, whatever went wrong
+            _hide_tables(known, _ask("SELECT current_schema()"))
+            yield
+            _show_tables("pg_temp")
+    else:
+        try:  # without a transaction, which would keep the floor from writing
+            _hide_tables(known, "main")
             yield
         finally:
-            if not connection.needs_rollback:
-                for model in BELIEVED:
-                    cursor.execute(f'DROP VIEW {_TEMP[connection.vendor]}."{model._meta.db_table}"')
+            _show_tables("temp")
 
 
-_TEMP = {"postgresql": "pg_temp", "sqlite": "temp"}
+def _ask(question: str) -> str:
+    with connection.cursor() as cursor:
+        cursor.execute(question)
+        return str(cursor.fetchone()[0])
+
+
+def _hide_tables(known: int, schema: str) -> None:
+    with connection.cursor() as cursor:
+        for model in BELIEVED:
+            cursor.execute(_view(model, known, schema))
+
+
+def _show_tables(schema: str) -> None:
+    with connection.cursor() as cursor:
+        for model in BELIEVED:
+            cursor.execute(f'DROP VIEW IF EXISTS {schema}."{model._meta.db_table}"')
 
 
 def _view(model: type[models.Model], known: int, schema: str) -> str:
