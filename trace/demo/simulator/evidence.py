@@ -22,6 +22,7 @@ ACTS = {
     "charge_bath": "charge",
     "dump_bath": "dump",
     "take_off_feed": "take off",
+    "clear_feed": "clear",
 }
 TAPE_DESIGNATORS = {"TAPE-H1": "T1", "TAPE-H2": "T2"}
 
@@ -185,6 +186,8 @@ def _read_floor(evidence: Evidence, told: Told, entries: dict[int, Visit]) -> No
         case "fit_child":
             evidence.homes[given["child"].key] = given["unit"].key, given["designator"]
             evidence.scans[given["child"].key].append((at, "fitted"))
+        case "scrap_unit":
+            evidence.scans[given["unit"].key].append((at, "scrapped"))
         case "pack_units":
             for unit in given["units"]:
                 evidence.scans[unit.key].append((at, "packed"))

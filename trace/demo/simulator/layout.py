@@ -45,7 +45,7 @@ STATIONS = {
 }
 WORK_SECONDS = 15
 """Scans at ONE that are closer together are of one batch."""
-ROUTES = {
+ROUTES: dict[str, dict[int, tuple[str, ...]]] = {
     "BOARD": {10: INSERTION, 20: ("TAPER",), 30: ("WAVE",)},
     "MODULE": {10: ("FINAL",)},
     "PRODUCT": {10: ("PROOF",)},

@@ -127,7 +127,8 @@ class Narrowest:
         if feed not in self._ways:
             acts = self.evidence.acts.get(feed, [])
             draws = self._draws[feed] = list(self.evidence.draws(feed))
-            edges = sorted({2 * p for thing in (*acts, *draws) for p in (thing.first, thing.last)})
+            told = [(act.first, act.last) for act in acts] + [(draw.first, draw.last) for draw in draws]
+            edges = sorted({2 * p for ends in told for p in ends})
             points = sorted({*edges, *((a + b) // 2 for a, b in zip(edges, edges[1:], strict=False))})
             choices = [[p for p in points if 2 * act.first <= p <= 2 * act.last] for act in acts]
             if prod(map(len, choices)) > MOST:
@@ -164,7 +165,7 @@ class Narrowest:
             if act.kind == "splice":
                 chain.append(({act.container}, act))
                 continue
-            there: set[str | None] = set() if act.kind == "take off" else {act.container}
+            there: set[str | None] = set() if act.kind in ("take off", "clear") else {act.container}
             if act.kind == "pour":
                 there |= self._in_place(feed, past[:number], act.first, act.first, draw, all_of_it=True)
             chain, counted = [(there, None)], act if act.kind == "pour" and act.counted is not None else None

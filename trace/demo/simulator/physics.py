@@ -47,7 +47,7 @@ class Box:
 
     def pour_in(self, pieces: Iterable[Piece | None]) -> None:
         for piece in pieces:
-            if piece is not None:
+            if piece is not None and piece.labels[-1:] != [self.key]:
                 piece.labels.append(self.key)
             self.pieces.append(piece)
 

@@ -17,9 +17,9 @@ from trace.demo.simulator.layout import Layout, lay_out
 from trace.demo.simulator.narrowest import Narrowest
 from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.shrinking import shrink
-from trace.demo.simulator.supply import receive, stock_up
+from trace.demo.simulator.supply import clear, receive, stock_up
 from trace.demo.simulator.truth import Fault, Tally, judge_backward, judge_question, questions, weigh
-from trace.demo.simulator.work import assemble, carry_on, order_assemblies, ship, work
+from trace.demo.simulator.work import assemble, carry_on, order_assemblies, scrap, ship, work
 
 ORDINARY: dict[str, Callable[[SimPlant, random.Random], object]] = {
     "carry on": carry_on,
@@ -29,10 +29,12 @@ ORDINARY: dict[str, Callable[[SimPlant, random.Random], object]] = {
     "ship": ship,
     "receive": lambda plant, chance: receive(plant, chance, chance.choice(["RES", "CAP"])),
     "verify": verify,
+    "clear": clear,
+    "scrap": scrap,
     "record what waits": lambda plant, chance: tell_pending(plant),
 }
 SHIFT = [*["carry on"] * 12, *["work"] * 3, *["assemble"] * 3, "order assemblies", "ship", "receive", "verify",
-         *["record what waits"] * 2]  # fmt: skip
+         "clear", "scrap", *["record what waits"] * 2]  # fmt: skip
 
 
 @dataclass(frozen=True)

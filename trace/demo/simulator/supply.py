@@ -10,7 +10,7 @@ from trace.core.errors import Refusal
 from trace.demo.simulator.layout import LINKS
 from trace.demo.simulator.physics import Box, Chain, Piece, SupplyPlace
 from trace.demo.simulator.plant import SimPlant, Skip
-from trace.floor.operations.feeds import charge_bath, dump_bath, load_feed
+from trace.floor.operations.feeds import charge_bath, clear_feed, dump_bath, load_feed
 from trace.material.models import Feed, SetUp
 from trace.material.operations.setups import start_tape
 from trace.material.operations.stock import receive_lot
@@ -85,6 +85,14 @@ def load(plant: SimPlant, chance: random.Random, feed: str, *, inside: bool = Fa
         put_on(plant.places[feed], box)
         return box
     raise Skip
+
+
+def clear(plant: SimPlant, chance: random.Random) -> None:
+    """A place is emptied, and what lay there thrown away; whoever draws next will find it empty."""
+    place = plant.pick(chance, [p for p in plant.places.values() if p.left and p.kind != "head"])
+    plant.tell(clear_feed, feed=plant.feeds[place.key], position=plant.position(place.key))
+    place.empty_out()
+    place.untold = []
 
 
 def put_on(place: SupplyPlace, box: Box) -> None:

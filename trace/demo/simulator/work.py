@@ -14,7 +14,7 @@ from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.supply import charge, load, next_board_set, tape_setup
 from trace.floor.operations.dispatch import load_shipment, pack_units, send_shipment
 from trace.floor.operations.fittings import fit_child
-from trace.floor.operations.orders import release_order
+from trace.floor.operations.orders import release_order, scrap_unit
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 
 Between = Callable[[], None]
@@ -77,8 +77,6 @@ def board_for(plant: SimPlant, chance: random.Random, station: str) -> SimUnit:
 def draw(plant: SimPlant, chance: random.Random, unit: SimUnit, designator: str, feed: str) -> None:
     """A piece goes from a place into a unit; a place that has run out is loaded first, in the middle of the board."""
     if feed == "WAVE-S":
-        if not plant.bath.shares:
-            charge(plant, chance)
         unit.places[designator] = list(plant.bath.shares)
         unit.kinds |= plant.bath.kinds
         return
@@ -161,6 +159,9 @@ def _gated(
     elif station == "TAPER":
         board_set = next_board_set(plant, chance)
         position, setup = (board_set, board_set), tape_setup()
+    elif station == "WAVE" and not plant.bath.shares:
+        charge(plant, chance)
+        plant.wait(chance)
     plant.tell(
         start_pass, unit=plant.unit(unit), station=plant.layout.stations[station], position=position, setup=setup
     )
@@ -236,7 +237,7 @@ def _loose(
     _draws(plant, chance, unit, draws[:cut], between if cut else None)
     entered = from_ticks(plant.now)
     plant.wait(chance, 2, 20)
-    both = {"entered": entered} if chance.random() < 0.3 else {}
+    both: dict[str, Any] = {"entered": entered} if chance.random() < 0.3 else {}
     plant.tell(record_passes, units=[plant.unit(unit)], station=plant.layout.stations[station], **both, **said)
     pass_step(unit, said)
     unit.todo = draws[cut:]
@@ -295,6 +296,14 @@ def assemble(plant: SimPlant, chance: random.Random) -> None:
 
 def order_assemblies(plant: SimPlant, chance: random.Random) -> None:
     release(plant, chance.choice(["MODULE", "PRODUCT"]), 1)
+
+
+def scrap(plant: SimPlant, chance: random.Random) -> None:
+    """A board goes into the scrap cage, with all that is in it."""
+    unit = plant.pick(chance, [u for u in free(plant, "BOARD") if u.places])
+    settle(plant, chance, unit)
+    plant.tell(scrap_unit, unit=plant.unit(unit), reason="broken")
+    unit.gone = "scrapped"
 
 
 def ship(plant: SimPlant, chance: random.Random) -> None:

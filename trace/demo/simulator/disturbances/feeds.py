@@ -110,13 +110,22 @@ def miscount(plant: SimPlant, chance: random.Random) -> None:
 
 @kind(
     "part-used, returned",
-    does="what is left on a feed goes back to the store, under its own label or a new one, and is loaded again",
+    does="what is left on a feed goes back to the store, under a label that is on it or a new one, and is loaded again",
     recorded="at its moment",
 )
 def return_part_used(plant: SimPlant, chance: random.Random) -> None:
     place = some_place(plant, chance, "slot", "bin", "head", least=1)
-    label = plant.new_key("REST") if len(place.boxes) != 1 or place.kinds or chance.random() < 0.6 else ""
-    result = plant.tell(take_off_feed, feed=plant.feeds[place.key], label=label, position=plant.position(place.key))
+    sure = len(place.boxes) == 1 and not place.kinds
+    onto = [plant.boxes[key] for key in place.boxes if plant.boxes[key].at == place.key]
+    into = onto[-1] if onto and not sure and chance.random() < 0.3 else None
+    label = "" if into or sure and chance.random() < 0.4 else plant.new_key("REST")
+    result = plant.tell(
+        take_off_feed,
+        feed=plant.feeds[place.key],
+        label=label,
+        into=into and plant.container(into.key),
+        position=plant.position(place.key),
+    )
     kinds, causes = place.kinds | {"part-used, returned"}, list(place.causes)
     pieces = place.empty_out()
     place.untold = []
@@ -128,7 +137,8 @@ def return_part_used(plant: SimPlant, chance: random.Random) -> None:
         plant.new_box(result, pieces)
     else:
         box = plant.boxes[result.key]
-        box.pieces, box.at = list(pieces), None
+        box.pieces, box.at = [], None
+        box.pour_in(pieces)
     plant.wait(chance)
     other = some_place(plant, chance, "slot", "bin")
     box = plant.boxes[result.key]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from typing import Any
 
 from trace.core.clock import from_ticks
 from trace.demo.simulator.disturbances.table import kind
@@ -23,14 +24,15 @@ def aborted(plant: SimPlant, chance: random.Random) -> None:
     station = plant.pick(chance, STATIONS)
     unit = board_for(plant, chance, station)
     missing = chance.sample(["R1", "R2", "C1"], chance.randint(1, 3))
-    said = {}
+    said: dict[str, Any] = {}
     if chance.random() < 0.4:
         said = {"only": sorted({"R1", "R2", "C1"} - set(missing))}
     visit(plant, chance, unit, station, leave_out=missing, outcome="aborted", **said)
     unit.kinds.add("aborted")
     plant.wait(chance)
     kept = {"R1", "R2", "C1"} - set(missing)
-    visit(plant, chance, unit, leave_out=kept, **({"only": sorted(missing)} if said and chance.random() < 0.5 else {}))
+    rest: dict[str, Any] = {"only": sorted(missing)} if said and chance.random() < 0.5 else {}
+    visit(plant, chance, unit, leave_out=kept, **rest)
 
 
 @kind(
@@ -61,7 +63,7 @@ def void(plant: SimPlant, chance: random.Random) -> None:
     settle(plant, chance, wrong)
     entered = plant.now
     plant.wait(chance, 2, 20)
-    both = {"entered": from_ticks(entered)} if station == "GATED" else {}
+    both: dict[str, Any] = {"entered": from_ticks(entered)} if station == "GATED" else {}
     (entry,) = plant.tell(record_passes, units=[plant.unit(wrong)], station=plant.layout.stations[station], **both)
     wrong.kinds.add("void")
     plant.wait(chance)
