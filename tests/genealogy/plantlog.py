@@ -168,9 +168,11 @@ class Log:
         proofs = [*self.sightings(unit), *([(self.scrapped[unit], OPEN, None)] if unit in self.scrapped else [])]
         elsewhere = [(first, last) for first, last, where in proofs if where != place]
         if fit.surely:
-            if any(last >= fit.since and first <= fit.until for first, last in elsewhere):
+            if any(first <= fit.since <= last for first, last in elsewhere):
                 return []
-            return [(max([fit.first, *(last for _, last in elsewhere)]), fit.until)]
+            came = [last for _, last in elsewhere if last < fit.since]
+            left = [first for first, _ in elsewhere if first > fit.since]
+            return [(max([fit.first, *came]), min([fit.until, *left]))]
         cuts = {m for first, last in elsewhere for m in (first, last + 1) if fit.first < m < fit.until}
         borders = sorted({fit.first, fit.until, *cuts})
         return [

@@ -75,6 +75,8 @@ def test_what_is_proved_elsewhere_is_not_what_is_not_known(swap: Swap, proof: st
     certain, possible, _ = ask("LOT-B")
     assert swap.a.key not in certain
     assert (swap.a.key in possible) == (proof == "inside")  # E is still on the shelf, the late board is not it
+    assert swap.a.key in ask("LOT-B", minute=20.5)[1]  # D was still lost
+    assert (swap.a.key in ask("LOT-B")[2]) == (proof != "inside")
 
 
 def test_resolved_it_carries_what_its_child_does(swap: Swap) -> None:

@@ -73,17 +73,19 @@ def find_strangers(
 def _may_be(place: UnknownChild, proofs: Sequence[Proof], at: int) -> Ranges:
     """When a unit with these proofs may have been the child at a place.
 
-    What was surely there at one moment stayed until the record says otherwise, like every child on
-    record: a unit that was anywhere else meanwhile is not it, and it came after its last proof before.
+    What was surely there at one moment is what may be there from then on, until the record says
+    otherwise: so a unit that was anywhere else at that moment is not it. Another came after it was last
+    surely elsewhere, and had left when it was so again.
     """
     elsewhere = [proof for proof in proofs if proof.place != (place.unit, place.designator)]
     if place.since > at or place.since == place.until:
         inside = Ranges([(place.earliest, place.until)])
         return inside - Ranges((proof.first, min(proof.last, OPEN - 1) + 1) for proof in elsewhere)
-    if any(proof.last >= place.since and proof.first <= place.until for proof in elsewhere):
+    if any(proof.first <= place.since <= proof.last for proof in elsewhere):
         return Ranges()
     came = max((proof.last for proof in elsewhere if proof.last < place.since), default=0)
-    return Ranges([(max(place.earliest, came), place.until)])
+    left = min((proof.first for proof in elsewhere if proof.first > place.since), default=OPEN)
+    return Ranges([(max(place.earliest, came), min(place.until, left))])
 
 
 def _list_proofs(units: Collection[int], at: int) -> dict[int, list[Proof]]:
