@@ -20,7 +20,7 @@ from trace.floor.operations.feeds import find_on_feed
 from trace.floor.operations.findings import find_child
 from trace.genealogy import known
 from trace.genealogy.known import BELIEVED, as_known
-from trace.material.models import SetUp, Span
+from trace.material.models import Span
 
 pytestmark = pytest.mark.django_db
 
@@ -96,7 +96,6 @@ WEAKER = {
     "what was superseded never stood": (Span, ("superseded",)),
     "a unit was always scrapped": (Unit, ("scrapped",)),
     "a unit was always in its carton": (Packing, None),
-    "a set-up was always there": (SetUp, None),
 }
 """Mutants: columns that are not taken back (None: rows that are not left out)."""
 
@@ -122,8 +121,6 @@ def test_what_is_not_taken_back_is_found(shop: Shop, clock: Clock, name: str, mo
     pytest.fail(f"40 plants do not tell that {name}")
 
 
-FAMILY = {
-    Pass: "inside", Fitting: "found", Span: "feeds", Unit: "families", Packing: "families", SetUp: "changeovers"
-}  # fmt: skip
+FAMILY = {Pass: "inside", Fitting: "found", Span: "feeds", Unit: "families", Packing: "families"}
 PLANTS_OF["inside"] = ["load", "load", "load"], [*["enter", "leave"] * 3, "visit", "load", "void"]
 __all__ = ["shop"]
