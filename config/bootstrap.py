@@ -19,6 +19,8 @@ VENV_PYTHON = VENV / "bin" / "python"
 OLDEST = (3, 11)
 # For images and machines whose owner installs the requirements: no environment is made or looked at.
 AS_IS = "TRACE_PYTHON_AS_IS"
+NEEDS_MORE = ("test", "benchmark")
+"""Commands with a group of requirements of their own."""
 
 
 def enter(argv):
@@ -27,7 +29,7 @@ def enter(argv):
         return
     if sys.version_info < OLDEST:
         sys.exit(f"This needs Python {OLDEST[0]}.{OLDEST[1]} or newer; this is {sys.version.split()[0]}.")
-    groups = ["run", "test"] if argv[1:2] == ["test"] else ["run"]
+    groups = ["run", *(command for command in argv[1:2] if command in NEEDS_MORE)]
     inside = Path(sys.prefix).resolve() == VENV.resolve()
     if not ready(groups):
         with alone():

@@ -118,6 +118,8 @@ def postgresql(url: dict[str, object]) -> dict[str, object]:
         "CONN_MAX_AGE": 0,  # the pool keeps connections, and refuses to work with Django's own way of keeping them
         "OPTIONS": {
             "pool": {"min_size": 1, "max_size": env.int("DATABASE_POOL", default=8)},
+            # The planner guesses the cost of range scans high, and would compile for longer than they run.
+            "options": "-c jit=off",
             # The hold gate reads the holds in a later statement than its lock: that must see what was committed since.
             "isolation_level": IsolationLevel.READ_COMMITTED,
         },

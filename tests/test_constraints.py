@@ -14,7 +14,7 @@ from django.db import IntegrityError, connection, models, transaction
 
 from tests.factories import Plant, moment, ticks
 from trace.core.clock import OPEN
-from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Shipment, WorkOrder
+from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Salvage, Shipment, WorkOrder
 from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
@@ -193,6 +193,11 @@ def fitting_at_the_same_place(p: Plant) -> Fitting:
     return second
 
 
+def salvage(p: Plant) -> Salvage:
+    (board,) = p.boards()
+    return Salvage(unit=board, designator="R1", result=p.reel("CB-1"), at=1, by=p.ann, recorded=1)
+
+
 def packing(p: Plant) -> Packing:
     (product,) = p.products()
     carton = saved(Carton, key="CT", made=1)
@@ -241,6 +246,7 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
         (axis, {"kind": "clock"}),
         (axis, lambda a: {"station": Axis.objects.get(station__key="INSERT").station, "kind": "clock"}),
     ],
+    "only_a_clock_has_slack": [(axis, {"slack": 1}), (axis, {"slack": -1})],
     "only_a_head_has_a_distance": [(head, {"kind": "slot"})],
     "one_open_setup_per_assembly": [(copy_of(setup), {"key": "S3"})],
     "setup_runs_forward": [(setup, {"end": 1})],
@@ -254,16 +260,21 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
         (feed_record, {"act": "load", "lead": None}),
     ],
     "feed_record_names_container": [(feed_record, {"container": None})],
+    "feed_record_error_not_negative": [(feed_record, {"error": -1})],
+    "feed_record_counts_in_order": [(feed_record, {"at_least": 1}), (feed_record, {"quantity": 1, "at_least": 2})],
     "span_not_empty": [(span, {"end": 10}), (span, {"end": 5})],
     "span_sure_inside": [(span, {"sure_from": 9})],
     "order_for_at_least_one": [(order, {"quantity": 0})],
     "one_open_pass_per_unit": [(second_visit, {"inside": True, "outcome": ""})],
     "pass_runs_forward": [(visit, {"last": 0}), (visit, {"ended": 0})],
     "void_pass_drew_none": [(visit, {"outcome": "void"})],
+    "pass_error_not_negative": [(visit, {"error": -1})],
     "pass_ends_with_an_outcome": [(visit, {"outcome": ""}), (visit, {"inside": True})],
     "child_in_one_parent": [(second_fitting, {"superseded": None})],
     "one_fitting_per_designator": [(fitting_at_the_same_place, {"until": None})],
     "fitted_child_level_below_parent": [(fitting, {"child_level": 2}), (fitting, {"child_level": 3})],
+    "fitting_error_not_negative": [(fitting, {"error": -1})],
+    "salvage_error_not_negative": [(salvage, {"error": -1})],
     "fitting_runs_forward": [(fitting, {"until": 4})],
     "fitting_found_after_earliest": [(fitting, {"earliest": 6})],
     "fitting_doubted_before_its_end": [

@@ -119,7 +119,7 @@ def test_no_migration_is_missing(capsys) -> None:
 
 
 @pytest.mark.lint
-@pytest.mark.parametrize("group", ["run", "test"])
+@pytest.mark.parametrize("group", ["run", "test", "benchmark"])
 def test_pins_name_no_address_and_have_hashes(group: str) -> None:
     pin, digest = r"[\w.-]+==[\w.!+]+( ; [\w .<>='!]+)? \\", r" {4}--hash=sha256:[0-9a-f]{64}( \\)?"
     for line in (PINS / f"{group}.txt").read_text().splitlines():
@@ -127,9 +127,9 @@ def test_pins_name_no_address_and_have_hashes(group: str) -> None:
 
 
 @pytest.mark.lint
-@pytest.mark.parametrize("group", ["run", "test"])
+@pytest.mark.parametrize("group", ["run", "test", "benchmark"])
 def test_pins_satisfy_what_the_project_asks_for(group: str) -> None:
-    asked = PROJECT["project"]["dependencies"] if group == "run" else PROJECT["dependency-groups"]["test"]
+    asked = PROJECT["project"]["dependencies"] if group == "run" else PROJECT["dependency-groups"][group]
     pinned: dict[str, set[str]] = {}
     for line in (PINS / f"{group}.txt").read_text().splitlines():
         if "==" in line and not line.startswith(" "):

@@ -19,6 +19,7 @@ from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
     Axis,
+    AxisSlack,
     Container,
     Derivation,
     Feed,
@@ -32,7 +33,7 @@ from trace.material.models import (
 )
 
 __all__ = [
-    "Answer", "Axis", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
+    "Answer", "Axis", "AxisSlack", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
     "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting", "Lot",
     "Packing", "Part", "Pass", "Person", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span", "Station",
     "Step", "Substitute", "Supplier", "Tape", "Unit", "User", "WorkOrder",

@@ -15,7 +15,7 @@ def machine(tmp_path, monkeypatch):
     """An empty checkout, and the list of commands that set-up ran in it."""
     pins = tmp_path / "config" / "requirements"
     pins.mkdir(parents=True)
-    for group in ("run", "test"):
+    for group in ("run", "test", "benchmark"):
         (pins / f"{group}.txt").write_text(group)
     commands = []
 
@@ -43,9 +43,11 @@ def test_makes_installs_and_hands_over_once(machine) -> None:
     assert machine == [["manage.py", "demo"]]
 
 
-def test_only_the_test_command_installs_the_test_group(machine) -> None:
-    bootstrap.enter(["manage.py", "test", "-x"])
-    assert machine == ["venv", "pip", "pip", ["manage.py", "test", "-x"]]
+@pytest.mark.parametrize("command", ["test", "benchmark"])
+def test_only_a_command_with_a_group_of_its_own_installs_it(machine, command: str) -> None:
+    bootstrap.enter(["manage.py", command, "-x"])
+    assert machine == ["venv", "pip", "pip", ["manage.py", command, "-x"]]
+    assert [group for group in ("test", "benchmark") if bootstrap.stamp(group).exists()] == [command]
 
 
 def test_changed_pins_are_installed_again(machine) -> None:

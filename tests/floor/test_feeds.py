@@ -24,9 +24,11 @@ from trace.floor.operations.feeds import (
     top_up_feed,
 )
 from trace.floor.operations.passes import start_pass
+from trace.floor.operations.stores import store_container
 from trace.holds.operations import place_holds
+from trace.ledger.models import Event
 from trace.material.models import Container, Derivation, Feed, FeedRecord, SetUp
-from trace.material.operations.setups import define_feed, start_tape
+from trace.material.operations.setups import define_feed, finish_tape, start_tape
 from trace.material.operations.stock import discard_container
 
 pytestmark = pytest.mark.django_db
@@ -99,12 +101,124 @@ def test_putting_on_is_refused(operation) -> None:
         refused(plant, "held", operation, **good)
         hold.permits = ["load"]
         hold.save()
-    if operation is not top_up_feed:  # some of a container may be poured elsewhere while the rest hangs on a feed
-        other = plant.do(define_feed, key="OTHER", station=plant.insertion)
-        plant.do(load_feed, 3, feed=other, container=good["container"])
-        refused(plant, "feed-refused", operation, **good)
-        plant.do(take_off_feed, 4, feed=other)
     plant.do(operation, 50, **good)
+
+
+def test_what_is_scanned_elsewhere_had_left_unseen() -> None:
+    plant = Plant()
+    other = plant.do(define_feed, key="OTHER", station=plant.insertion)
+    reel = plant.reel("CB-1")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    plant.do(find_on_feed, 5, feed=plant.slot_r, container=reel)
+    plant.do(load_feed, 9, feed=other, container=reel)
+    assert spans_of(plant.slot_r) == [
+        (0, ticks(1), None),
+        (ticks(1), ticks(9), "CB-1"),
+        (ticks(5), OPEN, None),
+    ]
+    record = FeedRecord.objects.get(act="seen-away")
+    assert (record.feed, record.first, record.last) == (plant.slot_r, ticks(5), ticks(9))
+    assert (record.happened - record.error, record.happened + record.error) == (ticks(5), ticks(9))
+    event = Event.objects.filter(verb="load_feed").latest("id")
+    assert '"seen_away_from":["SLOT-R"]' in event.payload
+    plant.do(load_feed, 20, feed=plant.slot_r, container=plant.reel("CB-2"))
+    assert spans_of(plant.slot_r)[-1] == (ticks(20), OPEN, "CB-2")
+    assert candidates_at(plant.slot_r, ticks(15)) == {None}
+
+
+@pytest.mark.parametrize("scan", ["splice", "top-up", "found", "store", "charge"])
+def test_every_scan_elsewhere_tells_that_it_had_left(scan: str) -> None:
+    plant = Plant()
+    kind = Feed.Kind.BATH if scan == "charge" else Feed.Kind.SLOT
+    other = plant.do(define_feed, key="OTHER", station=plant.insertion, kind=kind)
+    reel = plant.reel("CB-1")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    arguments = {"feed": other, "container": reel}
+    match scan:
+        case "splice":
+            plant.do(splice_feed, 9, **arguments, lead=1, tolerance=0)
+        case "top-up":
+            plant.do(top_up_feed, 9, **arguments)
+        case "charge":
+            plant.do(charge_bath, 9, **arguments)
+        case "found":
+            plant.do(find_on_feed, 9, **arguments)
+        case "store":
+            plant.do(store_container, 9, container=reel, store="QUARANTINE")
+    assert candidates_at(plant.slot_r, ticks(5)) == {"CB-1", None}
+    assert candidates_at(plant.slot_r, ticks(9)) == {None}
+
+
+def test_what_was_poured_proves_nothing_of_where_the_rest_is() -> None:
+    plant = Plant()
+    bin_ = plant.do(define_feed, key="BIN", station=plant.insertion, kind=Feed.Kind.BIN)
+    reel, bag = plant.reel("CB-1"), plant.reel("CB-2")
+    plant.do(load_feed, 1, feed=bin_, container=bag)
+    plant.do(load_feed, 2, feed=plant.slot_r, container=reel)
+    plant.do(top_up_feed, 3, feed=plant.slot_r, container=bag)
+    plant.do(store_container, 9, container=bag, store="SHELF")
+    assert candidates_at(bin_, ticks(20)) == {"CB-2"}
+    assert candidates_at(plant.slot_r, ticks(20)) == {"CB-1", "CB-2"}
+
+
+def test_what_left_unseen_may_have_taken_along_what_was_with_it() -> None:
+    plant = Plant()
+    old, new = plant.reel("OLD"), plant.reel("NEW")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=old)
+    plant.do(splice_feed, 2, feed=plant.slot_r, container=new, lead=50, tolerance=0)
+    plant.do(store_container, 9, container=new, store="SHELF")
+    assert sources_of(new) == {"OLD"}
+    derivation = Derivation.objects.get()
+    assert (derivation.at - derivation.error, derivation.at + derivation.error) == (ticks(2), ticks(9))
+
+
+def test_the_old_of_a_change_found_late_may_have_taken_along_what_was_with_it() -> None:
+    plant = Plant()
+    old, new = plant.reel("OLD"), plant.reel("NEW")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=old)
+    plant.do(splice_feed, 2, feed=plant.slot_r, container=new, lead=50, tolerance=0)
+    plant.do(find_on_feed, 9, feed=plant.slot_r, container=plant.reel("X"))
+    assert (sources_of(old), sources_of(new)) == ({"NEW"}, {"OLD"})
+    assert candidates_at(plant.slot_r, ticks(9)) == {"X"}
+
+
+def test_a_load_entered_late_explains_why_it_was_seen_away() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    plant.do(store_container, 9, container=reel, store="SHELF")
+    plant.do(load_feed, 6, feed=plant.slot_r, container=plant.reel("CB-2"))
+    assert spans_of(plant.slot_r)[1:] == [(ticks(1), ticks(6), "CB-1"), (ticks(6), OPEN, "CB-2")]
+
+
+def test_a_sighting_entered_late_narrows_when_it_left() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    plant.do(store_container, 9, container=reel, store="SHELF")
+    plant.do(find_on_feed, 7, feed=plant.slot_r, container=reel)
+    assert candidates_at(plant.slot_r, ticks(6)) == {"CB-1"}
+    assert candidates_at(plant.slot_r, ticks(8)) == {"CB-1", None}
+
+
+def test_a_load_entered_after_a_later_scan_elsewhere_ends_there() -> None:
+    plant = Plant()
+    other = plant.do(define_feed, key="OTHER", station=plant.insertion)
+    reel = plant.reel("CB-1")
+    plant.do(load_feed, 9, feed=other, container=reel)
+    plant.do(load_feed, 5, feed=plant.slot_r, container=reel)
+    assert candidates_at(plant.slot_r, ticks(20)) == {None}
+    assert candidates_at(other, ticks(20)) == {"CB-1"}
+
+
+def test_a_head_of_a_finished_tape_gave_it_or_unknown() -> None:
+    plant = Plant()
+    head = tape_of(plant, board_sets=10)
+    reel = plant.reel("CB-1", plant.capacitor)
+    plant.do(load_feed, 1, feed=head, container=reel, position=(0, 0))
+    plant.do(finish_tape, 5, tape=head.axis.tape, board_sets=12)
+    plant.do(store_container, 9, container=reel, store="SHELF")
+    assert spans_of(head) == [(0, 12, "CB-1"), (0, OPEN, None)]
 
 
 def test_a_lot_may_be_loaded_on_its_last_day() -> None:

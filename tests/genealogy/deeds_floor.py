@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from tests.factories import moment, ticks
-from tests.genealogy.deeds import INSERTION, Deeds
+from tests.genealogy.deeds import INSERTION, Deeds, Skip
 from tests.genealogy.plantlog import CHILDREN, Visit
+from tests.genealogy.shop import PAPER
 from trace.floor.models import Pass
 from trace.floor.operations import findings, fittings
-from trace.floor.operations.corrections import void_pass
+from trace.floor.operations.corrections import correct_board_sets, void_pass
 from trace.floor.operations.dispatch import load_shipment, pack_units, send_shipment
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
@@ -59,10 +60,11 @@ class FloorDeeds(Deeds):
         return self.pick(ROUTES[unit[0]][self.due(unit)], number)
 
     def let_out(self, station: str) -> None:
-        """Where one unit is inside at a time, the next scan lets out the one before."""
+        """Where one unit is inside at a time, the next scan lets out the one that surely came before it."""
         if self.log.modes[station] == "one at a time":
             for visit in self.log.visits:
-                if visit.station == station and not visit.void and not visit.outcome:
+                earlier = (visit.scanned_in or 0) + visit.error <= self.now - self.error
+                if visit.station == station and not visit.void and not visit.outcome and earlier:
                     visit.outcome = "passed"
 
     def record(self, units: list[str], station: str, number: int, **said: Any) -> None:
@@ -84,6 +86,9 @@ class FloorDeeds(Deeds):
         for index, (visit, entry) in enumerate(zip(visits, passes, strict=True)):
             visit.scanned_in, visit.scanned_out = None if entered is None else ticks(entered), self.now
             visit.position = positions[index] if positions else None
+            visit.error = self.error
+            if station == PAPER:
+                visit.position = max(ticks(entered or 0) - self.error, self.line_before + 1), self.now
             self.close(visit, **said)
             self.passes[id(visit)] = entry
             self.log.visits.append(visit)
@@ -132,6 +137,8 @@ class FloorDeeds(Deeds):
     def enter(self, a: int, b: int, c: int) -> None:
         unit = self.pick(self.shop.units, a)
         station = self.station_for(unit, b)
+        if station == PAPER:  # a line is written when the work is done
+            raise Skip
         visit = self.prepare(unit, station)
         positions = self.positions(station, c, 1)
         entry = self.do(
@@ -143,6 +150,7 @@ class FloorDeeds(Deeds):
         )
         self.let_out(station)
         visit.scanned_in, visit.position = self.now, positions[0] if positions else None
+        visit.error = self.error
         self.passes[id(visit)] = entry
         self.log.visits.append(visit)
 
@@ -152,7 +160,8 @@ class FloorDeeds(Deeds):
         assert visit
         said = self.saying(unit, visit.station, b)
         self.do(finish_pass, unit=self.shop.units[unit], **said)
-        visit.scanned_out = self.now
+        visit.scanned_out, visit.error_out = self.now, self.error
+        visit.error = max(visit.error, self.error)
         self.close(visit, **said)
 
     def void(self, a: int, b: int, c: int) -> None:
@@ -160,6 +169,29 @@ class FloorDeeds(Deeds):
         visit = standing[self.pick(range(len(standing)), a)]
         self.do(void_pass, entry=self.passes[id(visit)], reason="scanned by mistake")
         visit.void, visit.outcome = True, "void"
+
+    def slip(self, a: int, b: int, c: int) -> None:
+        """The count of board sets on the tape is found to be off."""
+        if not self.tape:
+            raise Skip
+        good, slip = a % 4, [-2, -1, 1, 2][c % 4]
+        found = good + 1 + b % 4
+        tape = self.tape[0]
+        passes = self.do(correct_board_sets, tape=tape, good=good, found=found, slip=slip, reason="a set was skipped")
+        for visit in self.log.visits:
+            if visit.station != "TAPER" or not visit.position or visit.position[1] <= good:
+                continue
+            first, last = visit.position
+            if first >= found:
+                visit.position = first + slip, last + slip
+            else:
+                numbers = [first, last, first + slip, last + slip]
+                visit.position = max(min(numbers) - 1, 0), max(numbers) + 1
+            for entry in passes:
+                same = entry.unit.key == visit.unit and entry.scanned_in == visit.scanned_in
+                if same and entry.scanned_out == visit.scanned_out:
+                    self.passes[id(visit)] = entry
+        self.done.append("late")
 
     # Fittings ----------------------------------------------------------------------------------------------------
 
@@ -170,12 +202,12 @@ class FloorDeeds(Deeds):
         if b % 4 == 3 and designator[0] == "R":
             feed = self.pick(["FINAL-R", "LOOSE-R"], c // 6)
             self.do(fittings.fit_part, feed=self.feeds[feed], **arguments)
-            self.log.fit(unit, designator, ("feed", feed), self.now)
+            self.log.fit(unit, designator, ("feed", feed), self.now, self.error)
             return
         fitting = self.shop.fitting("BOARD" if unit[0] == "B" else "MODULE", designator)
         key = self.box_of(fitting, b)
         self.do(fittings.fit_part, container=self.shop.container(key), **arguments)
-        self.log.fit(unit, designator, ("box", key), self.now)
+        self.log.fit(unit, designator, ("box", key), self.now, self.error)
 
     def remove(self, a: int, b: int, c: int) -> None:
         drawn = {(v.unit, d) for v in self.log.visits for d, _, _ in self.log.draws_of(v)}
@@ -187,14 +219,14 @@ class FloorDeeds(Deeds):
         if c % 3 == 0:
             into = self.box_of(fitting, b, fillable=True)
             self.do(fittings.remove_part, into=self.shop.container(into), **arguments)
-            self.log.boxes[into].fills.append((self.now, source))
+            self.log.boxes[into].fill(source, self.now, self.error)
         elif c % 3 == 1:
             key = f"KEPT-{self.number}"
             self.do(fittings.remove_part, salvage=key, **arguments)
             self.make(key, min(fitting - {"RES2"}), [source], set())
         else:
             self.do(fittings.remove_part, **arguments)
-        self.log.fit(unit, designator, ("nothing",), self.now)
+        self.log.fit(unit, designator, ("nothing",), self.now, self.error)
 
     def child(self, a: int, b: int, c: int) -> None:
         kind, designator = self.pick(CHILDREN, a)
@@ -211,7 +243,7 @@ class FloorDeeds(Deeds):
         fitted = {place for place, fits in self.log.fits.items() if fits[-1].what[0] in ("child", "unknown")}
         unit, designator = self.pick(fitted, a)
         self.do(fittings.remove_part, unit=self.shop.units[unit], designator=designator, reason="noisy")
-        self.log.fit(unit, designator, ("nothing",), self.now)
+        self.log.fit(unit, designator, ("nothing",), self.now, self.error)
 
     def discover(self, a: int, b: int, c: int) -> None:
         """A child turns up in a place, mostly one that is on record in another."""
@@ -243,7 +275,7 @@ class FloorDeeds(Deeds):
         self.do(scrap_unit, unit=self.shop.units[unit], reason="broken")
         self.log.scrapped[unit] = self.now
         if visit := self.open_visit(unit):
-            visit.scanned_out, visit.outcome, visit.drew = self.now, "aborted", "unsure"
+            visit.scanned_out, visit.outcome, visit.drew, visit.error_out = self.now, "aborted", "unsure", 0
         self.log.seen.setdefault(unit, []).append(self.now)
 
     def ship(self, a: int, b: int, c: int) -> None:

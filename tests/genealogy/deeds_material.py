@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from tests.factories import moment
 from tests.genealogy.deeds import INSERTION, Deeds, Skip
-from tests.genealogy.feedlog import FeedLog
+from tests.genealogy.feedlog import STAYS, FeedLog
 from tests.genealogy.plantlog import Box
-from trace.floor.operations import feeds
+from tests.genealogy.shop import PAPER
+from trace.floor.operations import feeds, stores
 from trace.material.models import Feed, SetUp
 from trace.material.operations import setups, stock
 
@@ -39,7 +40,9 @@ class MaterialDeeds(Deeds):
             return
         into = self.box_of({part}, c // 2, fillable=True)
         self.do(stock.merge_containers, sources=containers, into=self.shop.container(into))
-        self.log.boxes[into].fills += [(self.now, ("box", s)) for s in sources if s != into]
+        for source in sources:
+            if source != into:
+                self.log.boxes[into].fill(("box", source), self.now)
 
     def batch(self, a: int, b: int, c: int) -> None:
         part, key = self.pick(self.shop.parts, a), f"BATCH-{self.number}"
@@ -53,7 +56,26 @@ class MaterialDeeds(Deeds):
         self.do(stock.discard_container, container=self.shop.container(key), reason="used up")
         self.log.boxes[key].gone = self.now
 
+    def store(self, a: int, b: int, c: int) -> None:
+        key = self.box_of(set(self.shop.parts), a)
+        self.doubt = 0
+        self.do(stores.store_container, container=self.shop.container(key), store="shelf")
+        self.left(key)
+
     # Feeds -------------------------------------------------------------------------------------------------------
+
+    def counts(self, number: int) -> tuple[dict[str, int], dict[str, int]]:
+        """What somebody counted, as the operation and the log have it; mostly nothing."""
+        most = 2 + number % 7
+        match number % 5:
+            case 1:
+                self.done.append("counted")
+                return {"quantity": most}, {"most": most}
+            case 2 | 3:
+                self.done.append("counted")
+                least = max(most - number % 4, 0)
+                return {"quantity": most, "at_least": least}, {"most": most, "least": least}
+        return {}, {}
 
     def load(self, a: int, b: int, c: int) -> None:
         feed = self.feed_like("slot bin", a)
@@ -61,12 +83,14 @@ class MaterialDeeds(Deeds):
         position, first, last = self.where(feed, c % 5 > 1, 1 + c % 3)
         if c % 5 == 1:  # exact, but recorded late
             last = first
-            position = (first, first)
+            position = position and (first, first)
             self.done.append("late")
         elif c % 5 == 0:
             self.done.append("late")
-        self.do(feeds.load_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position)
-        self.act(feed, "load", key, first, last)
+        told, logged = self.counts(b)
+        self.do(feeds.load_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position, **told)
+        self.act(feed, "load", key, first, last, **logged)
+        self.left(key, feed)
 
     def relay(self, a: int, b: int, c: int) -> None:
         """The next container of the same lot, loaded some time in the last minutes."""
@@ -79,6 +103,7 @@ class MaterialDeeds(Deeds):
         position, first, last = self.where(feed, False, 2 + c % 5)
         self.do(feeds.load_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position)
         self.act(feed, "load", key, first, last)
+        self.left(key, feed)
         self.done.append("late")
 
     def splice(self, a: int, b: int, c: int) -> None:
@@ -87,8 +112,10 @@ class MaterialDeeds(Deeds):
         position, first, last = self.where(feed)
         details = {"lead": c % 6, "tolerance": c // 6 % 3}
         container = self.shop.container(key)
-        self.do(feeds.splice_feed, feed=self.feeds[feed], container=container, position=position, **details)
-        self.act(feed, "splice", key, first, last, **details)
+        told, logged = self.counts(b)
+        self.do(feeds.splice_feed, feed=self.feeds[feed], container=container, position=position, **details, **told)
+        self.act(feed, "splice", key, first, last, **details, **logged)
+        self.left(key, feed)
 
     def top_up(self, a: int, b: int, c: int) -> None:
         feed = self.feed_like("slot bin", a)
@@ -98,6 +125,7 @@ class MaterialDeeds(Deeds):
         container = self.shop.container(key)
         self.do(feeds.top_up_feed, feed=self.feeds[feed], container=container, position=position, **counts)
         self.act(feed, "top-up", key, first, last, counted=sum(counts.values()) if counts else None)
+        self.left(key, feed)
         if c % 7 == 0:
             self.done.append("late")
 
@@ -122,18 +150,18 @@ class MaterialDeeds(Deeds):
         if result.key in self.log.boxes:
             left = self.look(feed).left_at(self.number)
             if left != {result.key}:
-                self.log.boxes[result.key].fills.append((self.now, source))
+                self.log.boxes[result.key].fill(source, self.now, self.error)
         else:
             if result.lot.supplier.is_plant and result.lot.key == f"{result.key}-LOT":
                 self.log.plant_lots.add(result.lot.key)
-            self.log.boxes[result.key] = Box(
-                result.part.key, result.lot.key, False, self.now, fills=[(self.now, source)]
-            )
+            self.log.boxes[result.key] = Box(result.part.key, result.lot.key, False, self.now)
+            self.log.boxes[result.key].fill(source, self.now, self.error)
 
     def charge(self, a: int, b: int, c: int) -> None:
         key = self.box_of({"SOLDER"}, b)
         self.do(feeds.charge_bath, feed=self.feeds["WAVE-S"], container=self.shop.container(key))
-        self.act("WAVE-S", "charge", key, self.now, self.now)
+        self.act("WAVE-S", "charge", key, self.now - self.error, self.now + self.error)
+        self.left(key, "WAVE-S")
 
     def dump(self, a: int, b: int, c: int) -> None:
         position, first, last = self.where("WAVE-S", c % 3 > 0, 2)
@@ -146,20 +174,32 @@ class MaterialDeeds(Deeds):
         feed = self.feed_like("slot bin", a)
         key = self.box_of(self.log.feeds[feed].fitting, b)
         position, first, last = self.where(feed)
+        told, logged = self.counts(c)
         record = self.do(
-            feeds.find_on_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position
+            feeds.find_on_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position, **told
         )
-        seen = self.sightings.setdefault(feed, [])
-        known = [act.last for act in self.log.feeds[feed].acts if act.last <= last] + [s for s in seen if s <= last]
         if record.act == "found":
-            self.act(feed, "found", key, max(known, default=0), last)
+            known = [a.last for a in self.log.feeds[feed].acts if a.last <= last and a.kind != "seen-away"]
+            since = max(known, default=0)
+            hung = self.log.feeds[feed].kind in ("slot", "head")
+            there = {p.container for p in self.look(feed).puts if not p.vacancy and p.end > since}
+            old = sorted(k for k in there if k and k != key) if hung else []
+            self.act(feed, "found", key, since, last, **logged)
+            for k in old:
+                acts = sorted(
+                    (a for a in self.log.feeds[feed].acts if a.container == k), key=lambda a: (a.last, a.number)
+                )
+                known_there = [a for a in acts if a.kind in STAYS]
+                if known_there and [a for a in acts if a.kind != "sighting"][-1].kind in STAYS:
+                    self.note_left(feed, known_there[-1], last)
             self.done.append("late")
         else:
-            seen.append(last)
+            self.act(feed, "sighting", key, first, last)
+        self.left(key, feed)
 
     def change_over(self, a: int, b: int, c: int) -> None:
         """From now on; in the second set-up R2 has a feed of its own, in the third it has none."""
-        station, variant = self.pick(INSERTION, a), b % 3
+        station, variant = self.pick([s for s in INSERTION if s != PAPER and not self.doubt], a), b % 3
         key, position = f"{station}-{self.number}", self.cycle
         self.shop.change_over(station, variant, moment(self.minute), key=key, position=position, log=self.log)
 
@@ -199,6 +239,9 @@ class MaterialDeeds(Deeds):
             details = {"lead": c % 3, "tolerance": c // 3 % 2}
             self.do(feeds.splice_feed, **arguments, **details)
             self.act(feed, "splice", key, first, last, **details)
+            self.left(key, feed)
         else:
             self.do(feeds.load_feed, **arguments)
             self.act(feed, "load", key, first, last)
+            self.left(key, feed)
+        self.left(key, feed)

@@ -7,6 +7,15 @@ from functools import cached_property
 
 OPEN = 2**53 - 1
 
+STAYS = ("load", "found", "splice", "sighting")
+"""After these the container itself is at the place; of others only some was poured there."""
+
+SEEN = ("sighting", "seen-away")
+"""Nothing was done there: somebody saw where a container was."""
+
+CHANGES = ("load", "found", "clear", "take-off", "splice", "top-up", "charge")
+"""After these there is more in the place, or less, than was counted before."""
+
 EMPTIED = ("load", "found", "clear", "take-off")
 
 
@@ -20,11 +29,15 @@ class Act:
     first: int
     last: int
     happened: int
+    error: int = 0
     lead: int = 0
     tolerance: int = 0
     counted: int | None = None
     """Top-up: parts left over and poured, at most; None where nobody counted."""
     cleaned: bool = False
+    most: int | None = None
+    """Load, splice, found: parts put on, at most and at least; None where nobody counted."""
+    least: int | None = None
 
     def before(self, other: Act) -> bool:
         """Whether it surely came first."""
@@ -66,6 +79,8 @@ class FeedLog:
 
     on_clock: bool = True
     kind: str = "slot"
+    slack: int = 0
+    """By how much a position may differ from its moment, where lines of a sheet stand by their order."""
     fitting: set[str] = field(default_factory=set)
     acts: list[Act] = field(default_factory=list)
     parts: list[Part] = field(default_factory=list)
@@ -81,7 +96,9 @@ class FeedLog:
 
     @cached_property
     def ordered(self) -> list[Act]:
-        return sorted(self.acts, key=lambda a: (a.first, a.last, a.happened, a.number))
+        return sorted(
+            self.acts, key=lambda a: (a.last if a.kind == "seen-away" else a.first, a.last, a.happened, a.number)
+        )
 
     def candidates(self, position: int) -> list[Put]:
         """What may be drawn at a position."""
@@ -102,40 +119,89 @@ class FeedLog:
             found |= {put.start, put.end, put.sure_end} | ({put.sure_from} if put.sure_from is not None else set())
         return sorted(found - {OPEN})
 
+    @property
+    def moments(self) -> set[int]:
+        """Moments at which what is proved of its contents may change."""
+        return {c + shift for c in self.changes for shift in (-self.slack, 0, self.slack)}
+
+    def given_around(self, moment: int) -> set[str | None]:
+        """What may have been there at a moment, whatever its position is."""
+        first, last = moment - self.slack, moment + self.slack
+        return {
+            c.container for p in {first, last} | set(self.changes) if first <= p <= last for c in self.candidates(p)
+        }
+
     @cached_property
     def puts(self) -> list[Put]:
         """Everything that was put into the place, unknown material included, each to its end."""
         puts = [Put(None, None, 0)]
         for act in self.ordered:
             if act.kind in ("load", "found", "top-up", "charge", "splice"):
-                start = self._reached(act) if act.kind == "splice" else act.first
+                start = self._reached(act) if act.kind == "splice" else self._since(act)
                 puts.append(Put(act.container, act, start, since=act.happened))
             if act.kind == "found":
-                puts.append(Put(None, act, act.first, hard_end=act.last, since=act.happened))
+                puts.append(Put(None, act, self._since(act), hard_end=act.last, since=act.happened))
             if act.kind in ("clear", "take-off") or act.kind == "dump" and act.cleaned:
                 puts.append(Put(None, act, act.first, vacancy=True, since=act.happened))
+            for counted, early, _ in self._used_up():
+                if counted is act:
+                    puts.append(Put(None, act, early, since=act.happened))
+            if act.kind == "seen-away" and (last := self.left_since(act)):
+                puts.append(Put(None, last, last.first, since=last.happened))
+                if any(self._found_between(a, last, act) for a in self.acts):
+                    puts.pop()  # what was found says itself what may have been there before it
         for put in puts:
             for act in self._after(put):
                 end = self._ending(put, act)
                 if end is not None:
                     put.hard_end = min(put.hard_end, end)
                     if act.kind != "splice":
-                        put.until = min(put.until, act.happened)
+                        put.until = min(put.until, act.happened + act.error)
+        for act, _, late in self._used_up():
+            for put in puts:
+                if not put.vacancy and (put.act is None or not self._later(put.act, act)):
+                    put.hard_end = min(put.hard_end, late)
         self._limit(puts)
         for put in puts:
             if put.act and put.act.kind == "charge":
                 self._assure(put)
         return puts
 
+    def _since(self, act: Act) -> int:
+        """Since when something was there. What is found is there since some time after the last that was known before:
+        that may have been at the earliest moment that it allows."""
+        if act.kind != "found":
+            return act.first
+        known = [a.first for a in self.acts if a.before(act) and a is not act and a.kind != "seen-away"]
+        return min(max(known, default=act.first), act.first)
+
     def _after(self, put: Put) -> list[Act]:
         """Acts that surely came after something was put in."""
         if put.act is None:
             return self.ordered
         later = self.ordered[self.ordered.index(put.act) + 1 :]
-        return [act for act in later if put.act.before(act)]
+        return [act for act in later if put.act.before(act) or act.kind == "seen-away"]
+
+    def left_since(self, seen: Act) -> Act | None:
+        """The last that is known of a container at this place before it was seen elsewhere; None where the place was
+        surely emptied in between, which explains it."""
+        earlier = self.ordered[: self.ordered.index(seen)]
+        known = [a for a in earlier if a.container == seen.container and a.kind in STAYS]
+        if not known:
+            return None
+        emptied = [a for a in earlier[earlier.index(known[-1]) + 1 :] if a.kind in EMPTIED and a.kind != "found"]
+        return None if any(known[-1].before(a) and a.last <= seen.last for a in emptied) else known[-1]
+
+    def _found_between(self, act: Act, since: Act, seen: Act) -> bool:
+        later = self._later(act, since) and self._later(seen, act) and since.before(act)
+        return act.kind == "found" and act.last <= seen.last and later
 
     def _ending(self, put: Put, act: Act) -> int | None:
         """Where an act ends what was in the place before, None where it doesn't."""
+        if act.kind == "seen-away":
+            hung = put.act is not None and put.container == act.container and put.act.kind in STAYS
+            since = self.left_since(act) if hung else None
+            return act.last if since and (put.act is since or put.act and put.act.before(since)) else None
         if act.kind in EMPTIED or act.kind == "dump" and act.cleaned:
             return act.last
         if act.kind == "splice":
@@ -151,6 +217,28 @@ class FeedLog:
 
     def _surely_first(self, one: Act, other: Act) -> bool:
         return one.before(other) and self._later(other, one)
+
+    def _used_up(self) -> list[tuple[Act, int, int]]:
+        """(what was counted onto the place, where it may first be used up, where it surely is): unless something else
+        was done there before, or may have been."""
+        found = []
+        for act in self.ordered:
+            if act.most is None or any(
+                not a.before(act) and not act.before(a) for a in self.acts if a is not act and a.kind not in SEEN
+            ):
+                continue
+            late = self._used(act.lead + act.tolerance + act.most, act.last)
+            early = late
+            if act.least is not None:
+                since = act.last if act.kind == "found" else act.first
+                possible = sorted(max(p.first, since) for p in self.parts if p.last >= since)
+                surely_there = max(act.lead - act.tolerance, 0) + act.least
+                early = min(possible[surely_there] if len(possible) > surely_there else OPEN, late)
+            then = [a for a in self.ordered if self._later(a, act) and a.kind in CHANGES]
+            if then and late > then[0].first:
+                late = OPEN
+            found.append((act, OPEN if then and early >= then[0].last else early, late))
+        return found
 
     def _reached(self, splice: Act) -> int:
         """The earliest position at which the first part of the new can be drawn."""
@@ -188,7 +276,8 @@ class FeedLog:
                 for put in puts
                 if put.act is None or put.act.before(act) and put.act is not act
             )
-            tangled = any(a is not act and not a.before(act) and not act.before(a) for a in self.acts)
+            others = [a for a in self.acts if a is not act and a.kind not in SEEN]
+            tangled = any(not a.before(act) and not act.before(a) for a in others)
             known = act.counted is not None and not gave_on and not tangled
             limit = self._used(act.counted or 0, act.last) if known else OPEN
             for put in there:
@@ -212,6 +301,11 @@ class FeedLog:
         """The end of something as the acts before this one had set it."""
         earlier = self.ordered[: self.ordered.index(act)]
         ends = [e for a in self._after(put) if a in earlier and (e := self._ending(put, a)) is not None]
+        ends += [
+            late
+            for a, _, late in self._used_up()
+            if a in earlier and not put.vacancy and (put.act is None or not self._later(put.act, a))
+        ]
         if put.act and put.act.kind == "found" and put.container is None:
             ends.append(put.act.last)
         return min([*ends, OPEN if hard else put.limit, OPEN])
@@ -234,6 +328,8 @@ class FeedLog:
     def left_at(self, number: int) -> set[str | None]:
         """What a remainder taken off may be of: whatever may be in the place, splices not yet reached included."""
         (taken,) = (act for act in self.acts if act.number == number)
+        if taken.kind == "seen-away":
+            return self._gone_with(taken)
         found = set()
         for put in self.puts:
             if put.vacancy or put.act is taken:
@@ -241,5 +337,23 @@ class FeedLog:
             if put.act is not None and self._later(put.act, taken) and taken.before(put.act):
                 continue
             if self._end_then(put, taken) > taken.first:
+                found.add(put.container)
+        return found
+
+    def _gone_with(self, seen: Act) -> set[str | None]:
+        """What a container that left unseen may have taken along: all that may have been with it since the last that
+        is known of it there."""
+        last = self.left_since(seen)
+        if last is None:
+            return set()
+        found = set()
+        for put in self.puts:
+            if put.vacancy or put.act is last:
+                continue
+            came_instead = put.act and put.act.kind in EMPTIED and self._later(put.act, last) and last.before(put.act)
+            if came_instead or put.act and not self._later(seen, put.act):
+                continue
+            gone_before = [a for a in self._after(put) if a.kind in EMPTIED and not self._later(a, last)]
+            if not gone_before and self._end_then(put, seen) > last.first:
                 found.add(put.container)
         return found

@@ -30,6 +30,10 @@ class Event:
     what: tuple
     until: int = OPEN
 
+    @property
+    def nothing(self) -> bool:
+        return self.what[0] == "nothing"
+
 
 class Oracle:
     """What follows from a log. Everything is worked out once; suspicions are then asked one by one."""
@@ -60,9 +64,9 @@ class Oracle:
                 events.setdefault((visit.unit, designator), []).append(event)
         for (unit, designator), fits in self.log.fits.items():
             for number, fit in enumerate(fits):
-                what = ("feed", [(fit.what[1], fit.since, fit.since)]) if fit.what[0] == "feed" else fit.what
-                node = ("fit", unit, designator, number)
-                event = Event(node, fit.since, fit.since, fit.surely, what, fit.until)
+                began, ended = fit.since - fit.error, fit.since + fit.error
+                what = ("feed", [(fit.what[1], began, ended)]) if fit.what[0] == "feed" else fit.what
+                event = Event(("fit", unit, designator, number), began, ended, fit.surely, what, fit.until)
                 events.setdefault((unit, designator), []).append(event)
         return events
 
@@ -74,9 +78,9 @@ class Oracle:
         for key, box in self.log.boxes.items():
             if box.own:
                 graph.add_edge(("lot", box.lot), ("box", key, 0))
-            for k, (moment, source) in enumerate(box.fills, 1):
+            for k, (first, source, last) in enumerate(box.fills, 1):
                 graph.add_edge(("box", key, k - 1), ("box", key, k))
-                graph.add_edges_from((node, ("box", key, k)) for node in self.sources(key, source, moment))
+                graph.add_edges_from((node, ("box", key, k)) for node in self.sources(key, source, first, last))
         for event in self.all_events():
             graph.add_node(event.node)
             graph.add_edges_from((node, event.node) for node in self._given(event))
@@ -87,17 +91,17 @@ class Oracle:
     def all_events(self) -> Iterator[Event]:
         return (event for there in self.events.values() for event in there)
 
-    def sources(self, result: str, source: tuple, moment: int) -> set[Node]:
-        """What one filling of a container may have brought into it."""
+    def sources(self, result: str, source: tuple, first: int, last: int) -> set[Node]:
+        """What one filling of a container, between two moments, may have brought into it."""
         kind, *what = source
         if kind == "box":
-            return {("box", what[0], self.log.boxes[what[0]].epoch(moment))}
+            return {("box", what[0], self.log.boxes[what[0]].epoch(last))}
         if kind == "place":
-            stood = [e for e in self.standing_before(what[0], what[1], moment) if e.what[0] in ("box", "feed")]
+            stood = [e for e in self.standing_before(what[0], what[1], first, last) if e.what[0] in ("box", "feed")]
             return {event.node for event in stood} or {("nobody knows",)}
         feed, act = what
         left = self.log.feeds[feed].left_at(act) - {result}
-        return {node for key in left for node in self.contents(feed, key, moment, moment)}
+        return {node for key in left for node in self.contents(feed, key, first if key is None else last, last)}
 
     def _given(self, event: Event) -> set[Node]:
         """Contents that may have come to a designator with an event, unknown material included."""
@@ -111,7 +115,9 @@ class Oracle:
             feed = self.log.feeds[key]
             for position in self.looks(key, first, last):
                 for candidate in feed.candidates(position):
-                    since, until = (position, position) if feed.on_clock else (candidate.since, candidate.until)
+                    since, until = candidate.since, candidate.until
+                    if feed.on_clock:
+                        since, until = position - feed.slack, position + feed.slack
                     found |= self.contents(key, candidate.container, since, until, still=not feed.on_clock)
         return found
 
@@ -122,10 +128,10 @@ class Oracle:
         if log.on_clock:
             for key, box in self.log.boxes.items():
                 if key in log.containers or None in {c.container for c in log.puts}:
-                    changes |= {box.received, *(moment for moment, _ in box.fills)}
+                    changes |= {box.received, *(moment for moment, _, _ in box.fills)}
                     changes |= set() if box.gone is None else {box.gone, box.gone + 1}
             if None in {c.container for c in log.puts}:
-                changes |= {p for other in self.log.feeds.values() if other.on_clock for p in other.changes}
+                changes |= {p for other in self.log.feeds.values() if other.on_clock for p in other.moments}
         return [first, *sorted(p for p in changes if first < p < last), *([last] if last > first else [])]
 
     def contents(self, feed: str, key: str | None, since: int, until: int, still: bool = False) -> set[Node]:
@@ -149,10 +155,10 @@ class Oracle:
     def _moments(self, first: int, last: int) -> set[int]:
         if first >= last:
             return set()
-        moments = {m for box in self.log.boxes.values() for m, _ in box.fills}
+        moments = {m for box in self.log.boxes.values() for m, _, _ in box.fills}
         for feed in self.log.feeds.values():
             if feed.on_clock:
-                moments |= set(feed.changes)
+                moments |= feed.moments
         return {moment for moment in moments if first < moment < last}
 
     @cached_property
@@ -162,7 +168,7 @@ class Oracle:
     def _proved_elsewhere(self, key: str, feed: str, moment: int) -> bool:
         """Whether it was the only one that another feed can have given then; a poured one may be in two places."""
         return key not in self.poured and any(
-            {c.container for c in other.candidates(moment)} == {key}
+            other.given_around(moment) == {key}
             for name, other in self.log.feeds.items()
             if name != feed and other.on_clock and other.kind == "slot" and key in other.containers
         )
@@ -185,12 +191,13 @@ class Oracle:
                 stand.append(one)
         return stand, gone
 
-    def standing_before(self, unit: str, designator: str, moment: int) -> list[Event]:
+    def standing_before(self, unit: str, designator: str, first: int, last: int) -> list[Event]:
+        """What may have stood at a designator when it was emptied between two moments."""
         before = []
         for e in self.events.get((unit, designator), []):
-            if e.began < moment:
-                until = e.until if e.until < moment else OPEN
-                before.append(Event(e.node, e.began, e.ended, e.sure and e.ended <= moment, e.what, until))
+            if e.began < last and not (e.nothing and (e.began, e.ended) == (first, last)):
+                until = e.until if e.until < last else OPEN
+                before.append(Event(e.node, e.began, e.ended, e.sure and e.ended <= first, e.what, until))
         return self.standing(before)[0]
 
     def first_lots(self, event: Event) -> set[str | None]:
@@ -248,14 +255,13 @@ class Answer:
             elif k == 0:
                 self._wholly[node] = not box.own or box.lot in self.lots
             else:
-                moment, source = box.fills[k - 1]
-                self._wholly[node] = self.wholly(("box", key, k - 1)) and self._source_wholly(key, source, moment)
+                self._wholly[node] = self.wholly(("box", key, k - 1)) and self._source_wholly(key, *box.fills[k - 1])
         return self._wholly[node]
 
-    def _source_wholly(self, result: str, source: tuple, moment: int) -> bool:
+    def _source_wholly(self, result: str, first: int, source: tuple, last: int) -> bool:
         if source[0] == "place":
-            return self.place_certain(self.oracle.standing_before(source[1], source[2], moment))
-        sources = self.oracle.sources(result, source, moment)
+            return self.place_certain(self.oracle.standing_before(source[1], source[2], first, last))
+        sources = self.oracle.sources(result, source, first, last)
         return all(n[0] == "box" and n in self.reached and self.wholly(n) for n in sources)
 
     def _all_wholly(self, event: Event) -> bool:

@@ -14,19 +14,23 @@ CHILDREN = {("M", "M1"): "B", ("P", "N1"): "M", ("P", "M2"): "B"}
 
 @dataclass
 class Box:
-    """A container; `fills` are (moment, source): ("box", key), ("place", unit, designator), or ("feed", key, number of
-    the act that took it off)."""
+    """A container; `fills` are (earliest moment, source, latest moment) in the order of the first: ("box", key),
+    ("place", unit, designator), or ("feed", key, number of the act that took it off)."""
 
     part: str
     lot: str
     own: bool
     received: int
     gone: int | None = None
-    fills: list[tuple[int, tuple]] = field(default_factory=list)
+    fills: list[tuple[int, tuple, int]] = field(default_factory=list)
+
+    def fill(self, source: tuple, moment: int, error: int = 0) -> None:
+        self.fills.append((moment - error, source, moment + error))
+        self.fills.sort(key=lambda fill: fill[0])
 
     def epochs(self, first: int, last: int) -> Iterator[int]:
         """How often it had been filled, for each content that it had somewhere between two moments."""
-        starts = [0, *(moment for moment, _ in self.fills), OPEN + 1]
+        starts = [0, *(moment for moment, _, _ in self.fills), OPEN + 1]
         for k in range(len(starts) - 1):
             if starts[k] <= last and starts[k + 1] > first:
                 yield k
@@ -59,6 +63,9 @@ class Visit:
     only: tuple[str, ...] | None = None
     outcome: str = ""
     void: bool = False
+    error: int = 0
+    """Within how much its scans are known; `error_out` that of the scan out, where it is another."""
+    error_out: int | None = None
 
 
 @dataclass
@@ -70,12 +77,13 @@ class Fit:
     what: tuple
     since: int
     until: int = OPEN
+    error: int = 0
     earliest: int | None = None
     doubted: int | None = None
 
     @property
     def first(self) -> int:
-        return self.since if self.earliest is None else self.earliest
+        return self.since - self.error if self.earliest is None else self.earliest
 
     @property
     def surely(self) -> bool:
@@ -100,11 +108,12 @@ class Log:
     packed: dict[str, int] = field(default_factory=dict)
     scrapped: dict[str, int] = field(default_factory=dict)
 
-    def fit(self, unit: str, designator: str, what: tuple, moment: int) -> None:
+    def fit(self, unit: str, designator: str, what: tuple, moment: int, error: int = 0) -> None:
+        """It ends what was there, by the time at which it may have happened at the latest."""
         there = self.fits.setdefault((unit, designator), [])
         if there:
-            there[-1].until = min(there[-1].until, moment)
-        there.append(Fit(what, moment))
+            there[-1].until = min(there[-1].until, max(moment + error, there[-1].since + there[-1].error))
+        there.append(Fit(what, moment, error=error))
 
     # Children found elsewhere than recorded ----------------------------------------------------------------------
 
@@ -116,7 +125,7 @@ class Log:
             self.fit(*place, ("child", child), moment)
             return
         self._leave_home(child, moment)
-        known = max(min(last, moment) for _, last, _ in self.sightings(child))
+        known = max(min(last, moment) for _, last, _ in self.sightings(child, exact=True))
         since = self._empty(place, moment)
         self.fits[place].append(Fit(("child", child), moment, earliest=max(known, since)))
 
@@ -141,20 +150,22 @@ class Log:
         if there and there[-1].what[0] == "unknown":
             there[-1].until = moment
             return there[-1].first
-        since = there[-1].since if there else self.created[place[0]]
+        since = there[-1].since - there[-1].error if there else self.created[place[0]]
         if there:
-            there[-1].until, there[-1].doubted = moment, since
+            there[-1].until, there[-1].doubted = moment, there[-1].since
         if since < moment:
             there.append(Fit(("unknown",), moment, until=moment, earliest=since))
         return since
 
-    def sightings(self, unit: str) -> Iterator[tuple[int, int, tuple[str, str] | None]]:
-        """(first, last, place or None) of all that is surely known of where a unit was."""
+    def sightings(self, unit: str, exact: bool = False) -> Iterator[tuple[int, int, tuple[str, str] | None]]:
+        """(first, last, place or None) of all that is surely known of where a unit was; `exact`: taking the time of a
+        scan for what it says."""
         yield 0, self.created[unit], None
         for visit in self.visits:
             if visit.unit == unit and not visit.void:
-                scans = _scans(visit)
-                yield scans[0], OPEN if not visit.outcome else scans[-1], None
+                told = [moment for moment in (visit.scanned_in, visit.scanned_out) if moment is not None]
+                error = 0 if exact else max(visit.error, visit.error_out or 0)
+                yield told[0] + error, OPEN if not visit.outcome else told[-1] - error, None
         for place, there in self.fits.items():
             for fit in there:
                 if fit.what == ("child", unit):
@@ -211,23 +222,33 @@ class Log:
                 yield designator, pieces, surely and len(pieces) == len(met)
 
     def range_of(self, visit: Visit) -> tuple[int, int]:
-        """When the unit can have drawn, by what the station's scans prove."""
-        mode, came, left = self.modes[visit.station], visit.scanned_in, visit.scanned_out
+        """When the unit can have drawn, by what the station's scans prove.
+
+        A scan known within an error bounds what surely came before or after it, by its latest or earliest moment.
+        """
+        mode, came, left, e = self.modes[visit.station], visit.scanned_in, visit.scanned_out, visit.error
         scan = came if came is not None else left
         assert scan is not None
         others = [v for v in self.visits if v is not visit and not v.void]
         own = [m for v in others if v.unit == visit.unit and v.station != visit.station for m in _scans(v)]
         here = [m for v in others if v.station == visit.station for m in _scans(v)]
-        before = max((m for m in [*own, self.created[visit.unit]] if m <= scan), default=scan)
+        made = self.created[visit.unit]
+        before = max((first for first, last in [*own, (made, made)] if last <= scan - e), default=scan - e)
         if mode == "loose":
-            after = [m for m in [*own, *self.seen.get(visit.unit, [])] if m >= (left or scan)]
+            seen = [(m, m) for m in self.seen.get(visit.unit, [])]
+            after = [last for first, last in [*own, *seen] if first >= (left or scan) + e]
             return before, min(after, default=OPEN) if visit.outcome else OPEN
         if mode == "one at a time" and came is None:
-            before = max((m for m in here if m < scan), default=before)
-        if mode == "one at a time" and left is None and visit.outcome:
-            left = min((m for m in here if m > scan), default=None)
-        return before if came is None else came, OPEN if left is None else left
+            before = max((first for first, last in here if last <= scan - e and first < scan), default=before)
+        began = before if came is None else came - e
+        if left is not None:
+            return began, left + (e if visit.error_out is None else visit.error_out)
+        if mode == "one at a time" and visit.outcome:
+            return began, min((last for first, last in here if first >= scan + e and last > scan), default=OPEN)
+        return began, OPEN
 
 
-def _scans(visit: Visit) -> list[int]:
-    return [moment for moment in (visit.scanned_in, visit.scanned_out) if moment is not None]
+def _scans(visit: Visit) -> list[tuple[int, int]]:
+    """(earliest, latest) moment of each scan."""
+    told = [moment for moment in (visit.scanned_in, visit.scanned_out) if moment is not None]
+    return [(moment - visit.error, moment + visit.error) for moment in told]

@@ -14,9 +14,17 @@ from trace.floor.models import Unit
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.dispatch import define_customer
 from trace.floor.operations.orders import release_order
+from trace.floor.sheets import SAME
 from trace.material.models import Container, Feed
 from trace.material.operations.setups import define_feed
 from trace.material.operations.stock import define_supplier, receive_lot
+
+MINUTE = 60 * 1_000_000
+
+PAPER = "PAPER"
+"""The station at which everything is written on one paper sheet, with no clock near; and within how many minutes."""
+
+PAPER_ERROR = 1.25
 
 
 class Shop:
@@ -39,6 +47,7 @@ class Shop:
             "ONE": make_station("ONE", mode=ScanMode.ONE_AT_A_TIME),
             "LOOSE": make_station("LOOSE", mode=ScanMode.LOOSE),
             "COUNT": make_station("COUNT", counts_cycles=True),
+            PAPER: make_station(PAPER),
         }
         insertion = list(self.stations.values())
         for key in ("TAPER", "WAVE", "FINAL", "PROOF"):
@@ -57,10 +66,10 @@ class Shop:
         )
         self.assemblies = {"BOARD": board, "MODULE": module, "PRODUCT": product}
         self.feeds: dict[str, Feed] = {}
-        for station in ("GATED", "ONE", "LOOSE", "COUNT"):
+        for station in ("GATED", "ONE", "LOOSE", "COUNT", PAPER):
             for what, kind in (("R", "slot"), ("X", "slot"), ("C", "slot")):
                 self._feed(f"{station}-{what}", station, "bin" if station == "LOOSE" else kind)
-            self.change_over(station, 0, moment_at(0), key=f"{station}-0")
+            self.change_over(station, 0, moment_at(-60), key=f"{station}-0")
         self._feed("WAVE-S", "WAVE", "bath")
         self._feed("FINAL-R", "FINAL", "bin")
         self.change_over("WAVE", 0, moment_at(0), key="WAVE-0")
@@ -84,7 +93,8 @@ class Shop:
 
     def _feed(self, key: str, station: str, kind: str) -> None:
         self.feeds[key] = define_feed(key=key, station=self.stations[station], kind=kind, by=self.ann, at=moment_at(0))
-        self.log.feeds[key] = FeedLog(on_clock=station != "COUNT", kind=kind)
+        slack = round(PAPER_ERROR * MINUTE) + SAME if station == PAPER else 0
+        self.log.feeds[key] = FeedLog(on_clock=station != "COUNT", kind=kind, slack=slack)
 
     def serves(self, station: str, variant: int) -> tuple[str, dict[str, str]]:
         """(assembly, {designator: feed}) of a set-up; in the second R2 has a feed of its own, in the third none."""

@@ -15,7 +15,7 @@ from tests.genealogy.shop import Shop
 from tests.genealogy.test_oracle import Deed, run, shop
 from tests.genealogy.world import FAMILIES, FLOOR, FOUND, MATERIAL, REPAIRS, STOCK
 from trace.core.clock import OPEN
-from trace.floor.operations import findings
+from trace.floor.operations import corrections, feeds, findings, passes
 from trace.genealogy import backward, forward, places, rules, strangers, suspicion, verdicts
 from trace.genealogy.intervals import Ranges
 from trace.material import rules as material_rules
@@ -72,6 +72,49 @@ def a_top_up_ends_what_was_there(patch: pytest.MonkeyPatch) -> None:
         spans,
         "reckon",
         lambda records, *a, **k: reckon([replace(r, act=act.get(r.act, r.act)) for r in records], *a, **k),
+    )
+
+
+@mutant("feeds")
+def the_error_of_a_change_is_forgotten(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(feeds, "to_error", lambda error: 0)
+
+
+@mutant("floor")
+def the_error_of_a_pass_is_forgotten(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(passes, "to_error", lambda error: 0)
+
+
+@mutant("feeds")
+def the_order_of_a_sheet_is_forgotten(patch: pytest.MonkeyPatch) -> None:
+    for module in (feeds, passes):
+        patch.setattr(module, "place", lambda axis, began, ended, **_: (began, ended))
+
+
+@mutant("feeds")
+def what_was_seen_away_is_still_there(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(material_rules, "_left_since", lambda *_: None)
+
+
+@mutant("feeds")
+def nothing_goes_with_what_left_unseen(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(material_rules, "_gone_with", lambda *_: set())
+
+
+@mutant("feeds")
+def what_was_counted_lasts_for_ever(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(material_rules, "_exhausted", lambda *_: None)
+
+
+@mutant("tapes")
+def a_slipped_count_is_off_from_the_finding_only(patch: pytest.MonkeyPatch) -> None:
+    count_anew = corrections._count_anew
+    patch.setattr(
+        corrections,
+        "_count_anew",
+        lambda entry, found, slip: (
+            count_anew(entry, found, slip) if entry.first >= found else (entry.first, entry.last)
+        ),
     )
 
 
@@ -198,6 +241,10 @@ PLANTS_OF = {
     "relays": (["load", "load"], ["load", "load", "visit", "visit", "relay", "relay", "merge"]),
     "floor": (["load", "load", "load", "visit"], ["load", "visit", "visit", "visit", "rack", "finish", "repair"]),
     "stock": (["load", "load", "load"], [*STOCK, "merge", "merge", "split", *MATERIAL, *FLOOR, "repair", "repair"]),
+    "tapes": (
+        ["start_tape", "load_head", "load_head", *["finish"] * 5, "load_head"],
+        ["load_head", "finish", "slip", "slip"],
+    ),
     "repairs": (["load", "load", "finish", "finish"], REPAIRS),
     "changeovers": (["load", "load", "load"], [*["visit"] * 4, "finish", "load", "change_over", "repair", "take_off"]),
     "families": (["load", "finish", "finish", "finish", "child", "child"], FAMILIES),

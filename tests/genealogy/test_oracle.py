@@ -29,14 +29,14 @@ from trace.genealogy.known import as_known
 from trace.genealogy.paths import trace_paths
 from trace.genealogy.stock import list_stock
 
-PLANTS = int(os.environ.get("PLANTS", "60"))
+PLANTS = int(os.environ.get("PLANTS", "30"))
 
 pytestmark = pytest.mark.django_db
 
 Deed = tuple[str, int, int, int]
 
 LATE = {"late", "void", "find"}
-BY_COUNT = {"splice", "top_up", "load_head"}
+BY_COUNT = {"splice", "top_up", "load_head", "counted"}
 """Deeds after which more is known of what was before: then an answer as of a moment is narrower than it was."""
 
 

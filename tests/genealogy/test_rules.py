@@ -48,7 +48,7 @@ def test_a_feed_on_the_clock_position_by_position(
     given_supplies: list[Supply], bad: dict[int, Suspect], bath: bool, first: int, length: int
 ) -> None:
     unknown = Ranges([(3, 8)])
-    verdict = judge_feed(given_supplies, bad, on_clock=True, bath=bath, may_be_unknown=unknown)
+    verdict = judge_feed(given_supplies, bad, slack=0, bath=bath, may_be_unknown=unknown)
 
     def may(supply: Supply, p: int) -> bool:
         if supply.container is None:
@@ -77,7 +77,9 @@ def test_a_feed_on_the_clock_position_by_position(
 
 @given(supplies(), suspects, st.booleans())
 def test_pieces_are_the_verdict_cut_apart(given_supplies: list[Supply], bad: dict[int, Suspect], clock: bool) -> None:
-    verdict = judge_feed(given_supplies, bad, on_clock=clock, bath=False, may_be_unknown=Ranges([(0, LAST)]))
+    verdict = judge_feed(
+        given_supplies, bad, slack=0 if clock else None, bath=False, may_be_unknown=Ranges([(0, LAST)])
+    )
     seen: set[int] = set()
     for first, end, certain, reason in verdict.pieces():
         for p in range(first, end):

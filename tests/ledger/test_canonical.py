@@ -32,6 +32,7 @@ def test_every_kind_of_value_has_one_text() -> None:
         "when": noon.astimezone(timezone(timedelta(hours=-5))),
         "day": date(2026, 3, 2),
         "time": time(6, 30),
+        "within": timedelta(minutes=1, microseconds=5),
         "move": Move.FIT,
         "reading": Reading(Decimal("0"), (3, 1)),
         "set": {"z", "y"},
@@ -40,7 +41,7 @@ def test_every_kind_of_value_has_one_text() -> None:
     assert canonical(value) == (
         '{"a":"1.50","b":[1,true,null,"ä\\n"],"day":"2026-03-02","move":"fit","person":"person:ANN",'
         '"reading":{"limit":"0","seen":[3,1]},"set":["y","z"],"time":"06:30:00",'
-        '"when":"2026-03-02T12:00:00.000000+00:00"}'
+        '"when":"2026-03-02T12:00:00.000000+00:00","within":"PT60.000005S"}'
     )
 
 

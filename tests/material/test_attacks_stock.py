@@ -10,6 +10,7 @@ import pytest
 from tests.factories import Plant, moment, ticks
 from tests.refusals import refused
 from trace.floor.operations.feeds import charge_bath, find_on_feed, load_feed, splice_feed, take_off_feed, top_up_feed
+from trace.floor.operations.stores import store_container
 from trace.material.models import Container
 from trace.material.operations.setups import define_feed
 from trace.material.operations.stock import (
@@ -18,7 +19,6 @@ from trace.material.operations.stock import (
     merge_containers,
     receive_lot,
     split_container,
-    store_container,
 )
 
 pytestmark = pytest.mark.django_db

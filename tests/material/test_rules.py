@@ -159,6 +159,57 @@ def test_an_unsettled_splice_stays_so_beside_a_load_whose_order_to_it_is_not_kno
     assert at(reckon(records, draws(31, 32, 33)), 33) == {B, C}
 
 
+# Exhaustion ----------------------------------------------------------------------------------------------------------
+
+
+def counted(least: int | None, most: int, **details: Any) -> Record:
+    return record(1, "load", A, 0, at_least=least, quantity=most, **details)
+
+
+def test_unknown_joins_when_it_may_be_used_up_and_it_leaves_when_it_surely_is() -> None:
+    reckoning = reckon([counted(2, 4)], draws(*range(1, 11)))
+    assert spans(reckoning) == [(0, 5, A), (3, OPEN, None)]
+    assert reckoning.settled
+
+
+def test_unsure_and_open_draws_bring_the_unknown_nearer_and_end_nothing() -> None:
+    perhaps = [Draw(1, 1, 1, False), Draw(2, OPEN), Draw(3, 3), Draw(4, 4)]
+    reckoning = reckon([counted(2, 3)], perhaps)
+    assert spans(reckoning) == [(0, OPEN, A), (3, OPEN, None)]
+    assert not reckoning.settled
+
+
+def test_what_is_counted_from_above_alone_lasts_until_it_is_surely_used_up() -> None:
+    assert spans(reckon([counted(None, 3)], draws(*range(1, 9)))) == [(0, 4, A), (4, OPEN, None)]
+
+
+def test_a_load_before_it_is_used_up_ends_the_counting() -> None:
+    records = [counted(2, 4), record(2, "load", B, 3)]
+    assert spans(reckon(records, draws(*range(1, 11)))) == [(0, 3, A), (3, OPEN, B)]
+
+
+def test_what_joined_stays_until_the_place_is_next_loaded() -> None:
+    records = [counted(2, 4), record(2, "load", B, 8)]
+    assert spans(reckon(records, draws(*range(1, 11)))) == [(0, 5, A), (3, 8, None), (8, OPEN, B)]
+
+
+def test_a_splice_adds_its_own_parts_to_what_its_lead_says_was_left() -> None:
+    records = [counted(4, 4), record(2, "splice", B, 2, lead=2, tolerance=1, at_least=3, quantity=5)]
+    # Drawn at 1, 3, 5 …: after the splice one to three of A, then three to five of B.
+    reckoning = reckon(records, draws(*range(1, 40, 2)))
+    assert spans(reckoning) == [(0, 8, A), (5, 18, B), (11, OPEN, None)]
+
+
+def test_a_link_of_the_chain_that_nobody_counted_ends_the_counting() -> None:
+    records = [counted(4, 4), record(2, "splice", B, 2, lead=2, tolerance=0)]
+    assert spans(reckon(records, draws(*range(1, 40))))[-1] == (4, OPEN, B)
+
+
+def test_a_count_of_what_is_found_holds_from_the_finding() -> None:
+    records = [record(1, "load", A, 0), record(2, "found", B, (2, 10), at_least=1, quantity=2)]
+    assert spans(reckon(records, draws(*range(1, 40))))[-2:] == [(2, 12, B), (11, OPEN, None)]
+
+
 # Top up --------------------------------------------------------------------------------------------------------------
 
 

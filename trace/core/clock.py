@@ -4,11 +4,26 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from trace.core.errors import Refusal
+
 OPEN = 2**53 - 1
 """The end of what has not ended yet: the largest whole number every client can hold exactly."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
+
+
+EXACT = timedelta(0)
+"""The error of a moment that the plant's own clock tells."""
+
+WORST = timedelta(days=366)
+
+
+class BadError(Refusal):
+    """The error of a moment can't be: a moment is known within nothing, or some length of time."""
+
+    code = "bad-error"
+    action = "Enter within how many minutes the time is known."
 
 
 def now() -> datetime:
@@ -36,3 +51,12 @@ def from_ticks(ticks: int) -> datetime:
 def last_before(end: int) -> int:
     """The last position before an end; what is open stays open."""
     return end if end == OPEN else end - 1
+
+
+def to_error(error: timedelta) -> int:
+    """An operation's `error` in microseconds: the moment is known within it, either way. It is that of
+    paper or another clock; what a device's clock was found to be off is taken off the moment before.
+    Refuses with BadError what is negative or longer than a year."""
+    if not EXACT <= error <= WORST:
+        raise BadError(f"A moment can't be known within {error}.")
+    return error // _MICROSECOND

@@ -17,7 +17,7 @@ from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
 from trace.material.models import Feed, Lot, SetUp, SetUpLine
-from trace.material.queries import find_setup_at, list_giving, list_on_feeds
+from trace.material.queries import find_setup_at, list_exhausted, list_giving, list_on_feeds
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ def admit(
     setups = {part: setup or find_setup_at(station, part, position) for part in routes}
     history = _history(units, [s for s in setups.values() if s])
     contents = contents_of(units)
-    local, ageing = _things_at(station, [s for s in setups.values() if s], positions)
+    local, ageing, exhausted = _things_at(station, [s for s in setups.values() if s], positions)
     everything = [*local, *(inner for inside in contents.values() for inner in inside)]
     holds = [hold for move in moves for hold in find_holds(move, everything)]
     served = _served_elsewhere([part for part, found in setups.items() if found is None])
@@ -71,6 +71,7 @@ def admit(
             due=DueStep(due.number, due.name, tuple(s.key for s in due.stations.all())) if due else None,
             scrapped=unit.scrapped is not None,
             expired=tuple(sorted({lot.key for lot in ageing if lot.expiry and lot.expiry < from_ticks(scan).date()})),
+            exhausted=exhausted,
             made_later=scan < unit.created,
             scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),
             unknown_children=tuple(
@@ -207,14 +208,14 @@ def places_of(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
 
 def _things_at(
     station: Station, setups: Sequence[SetUp], positions: Sequence[tuple[int, int]] | None
-) -> tuple[list[Model], list[Lot]]:
+) -> tuple[list[Model], list[Lot], tuple[str, ...]]:
     """(what a hold at a station may sit on: it, set-ups, tapes, feeds, what they give here, its lots;
-    the lots whose expiry counts there).
+    the lots whose expiry counts there; the feeds that are surely past their count).
 
     On a tape the board sets to be drawn count, not what the heads hold now.
     """
     if not setups:
-        return [station], []
+        return [station], [], ()
     serving = Feed.objects.filter(lines__setup__in=setups)
     spans = list_on_feeds(serving)
     if positions:
@@ -224,4 +225,6 @@ def _things_at(
     loaded = [span.container for span in spans if span.container]
     tapes = [s.axis.tape for s in setups if s.axis.tape]
     ageing = [span.container.lot for span in spans if span.container and span.feed.kind != Feed.Kind.BATH]
-    return [station, *setups, *tapes, *feeds, *loaded, *(container.lot for container in loaded)], ageing
+    subjects = [station, *setups, *tapes, *feeds, *loaded, *(container.lot for container in loaded)]
+    empty = feeds - {span.feed for span in spans if span.container}
+    return subjects, ageing, list_exhausted(feed for feed in empty if feed.kind != Feed.Kind.HEAD)

@@ -13,7 +13,7 @@ from trace.floor.models import Fitting, Pass
 from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span
 from trace.material.queries import list_setups_between
 from trace.material.rules import BY_DRAWS, Draw
-from trace.material.spans import counts_draws, keep_spans, list_records
+from trace.material.spans import counts_draws, find_anchor, keep_spans, list_records
 
 LENGTH_CLASSES = range(OPEN.bit_length() + 1)
 
@@ -103,19 +103,22 @@ def _reach(feed: Feed) -> int:
     return sum(value or 0 for value in sums.values()) + records.filter(act=FeedRecord.Act.HAND_FILL).count() + 1
 
 
-def reckon_feed(feed: Feed, by: Person) -> None:
-    """Bring a feed's spans in step with its records and draws. For use inside an operation.
+def reckon_feed(feed: Feed, by: Person, since: int = 0) -> None:
+    """Bring a feed's spans in step with its records and draws, where something changed at `since` or after.
+    For use inside an operation.
 
-    Locks the feed before reading it: what another operation did there meanwhile is seen.
+    Locks the feed before reading it: what another operation did there meanwhile is seen. What was before
+    its last sure emptying up to `since` stays as it is, and is not read.
     """
     feed = Feed.objects.select_for_update(of=("self",)).select_related("axis__tape").get(pk=feed.pk)
-    records = list_records(feed)
-    since = counts_draws(records)
+    anchor = find_anchor(feed, since) if since else None
+    records = list_records(feed, anchor)
+    counted = counts_draws(records)
     draws: list[Draw] = []
     places = 2
-    if since is not None or feed.axis.kind == Axis.Kind.TAPE:
-        draws, places = list_draws(feed, since if since is not None else OPEN)
-    keep_spans(feed=feed, records=records, draws=draws, places=places, by=by)
+    if counted is not None or feed.axis.kind == Axis.Kind.TAPE:
+        draws, places = list_draws(feed, counted if counted is not None else OPEN)
+    keep_spans(feed=feed, records=records, draws=draws, places=places, by=by, anchor=anchor)
 
 
 def reckon_after(passes: Iterable[Pass], by: Person) -> None:
@@ -133,11 +136,12 @@ def reckon_after(passes: Iterable[Pass], by: Person) -> None:
 
 def reckon_between(axes: Collection[int], assemblies: Collection[int], first: int, last: int, by: Person) -> None:
     """The same for the feeds that serve these assemblies somewhere in `first..last`."""
-    counted = FeedRecord.objects.filter(feed=OuterRef("pk"), act__in=BY_DRAWS, superseded=None)
+    by_draws = Q(act__in=BY_DRAWS) | Q(quantity__isnull=False)
+    counted = FeedRecord.objects.filter(by_draws, feed=OuterRef("pk"), superseded=None)
     after = Q(end__gt=first, end__lt=OPEN) | Q(first__gt=first, first__lt=OPEN - 1)
     edges = Span.objects.filter(after, feed=OuterRef("pk"), superseded=None)
     setups = list_setups_between(axes, assemblies, first, last)
     serving = SetUpLine.objects.filter(setup__in=setups.values("pk")).values("feed")
     moved = Q(unsettled=True) | Exists(counted) & Exists(edges)
     for feed in Feed.objects.filter(moved, pk__in=serving).select_related("axis__tape").order_by("pk"):
-        reckon_feed(feed, by)
+        reckon_feed(feed, by, first)

@@ -40,6 +40,7 @@ class Facts:
     made_later: bool = False
     without_setup: tuple[str, ...] = ()
     expired: tuple[str, ...] = ()
+    exhausted: tuple[str, ...] = ()
     held: tuple[str, ...] = field(default=())
 
 
@@ -137,6 +138,12 @@ RULES: tuple[Rule, ...] = (
         "a lot on a feed here has passed its expiry (what is melted in a bath does not count)",
         lambda f: f"Lot {', '.join(f.expired)} on a feed here has expired." if f.expired else None,
         "Take it off the feed and load another.",
+    ),
+    Rule(
+        "exhausted",
+        "what was counted onto a feed here is surely used up, and nothing else is on record there",
+        lambda f: f"What was loaded on {', '.join(f.exhausted)} is used up by its count." if f.exhausted else None,
+        "Scan what is loaded there now.",
     ),
     Rule(
         "held",

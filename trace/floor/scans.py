@@ -6,7 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from copy import copy
 
-from django.db.models import Max, Min, Q, QuerySet
+from django.db.models import F, Max, Min, Q, QuerySet
+from django.db.models.functions import Coalesce
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
@@ -15,6 +16,7 @@ from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import contents_of
 from trace.floor.draws import length_class, reckon_after
 from trace.floor.models import Pass, Unit
+from trace.floor.sheets import place
 from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -25,11 +27,15 @@ LAST_FEW = 1_000
 """How many of a station's latest passes are looked at for its last scan: two full batches."""
 
 CLOSING = [
-    "inside", "outcome", "scanned_out", "closed", "drew", "only", "began", "first", "last", "ended", "length_class",
-    "bounded", "recorded",
+    "inside", "outcome", "scanned_out", "closed", "drew", "only", "error",
+    "began", "first", "last", "ended", "length_class", "bounded", "recorded",
 ]  # fmt: skip
 
-BOUNDS = ["last", "ended", "length_class", "bounded", "recorded"]
+BOUNDS = ["first", "last", "ended", "length_class", "bounded", "recorded"]
+
+
+NEVER = -1
+"""In the place of a scan that was not made: no moment."""
 
 
 class PassRefused(Refusal):
@@ -45,6 +51,7 @@ def close_pass(
     scanned_out: int,
     by: Person,
     *,
+    error: int = 0,
     drew: str | None = None,
     only: Sequence[str] | None = None,
     displaced: bool = False,
@@ -53,7 +60,7 @@ def close_pass(
 
     `displaced`: no scan of its own ended it, but that of another unit at its station.
     """
-    if scanned_out < (inside.scanned_in or 0):
+    if scanned_out + error < (inside.scanned_in or 0) - inside.error:
         raise PassRefused(f"The unit went into {inside.station.key} after that moment.")
     was = copy(inside)
     inside.inside, inside.outcome, inside.scanned_out = False, outcome, None if displaced else scanned_out
@@ -61,15 +68,16 @@ def close_pass(
     met = (
         list_setups_between([inside.axis_id], [inside.assembly_id], inside.first, inside.last) if inside.axis_id else []
     )
+    inside.error = max(inside.error, 0 if displaced else error)
     want_drawn(drew, only, met)
     if only is not None or drew is not None:
         inside.drew, inside.only = drew or Pass.Drew.ALL, None if only is None else list(only)
     elif outcome == Pass.Outcome.ABORTED:
         inside.drew = Pass.Drew.UNSURE
     if inside.station.scan_mode != ScanMode.LOOSE:
-        if hasty(inside.station, inside.scanned_in, inside.scanned_out):
+        if hasty(inside.station, inside.scanned_in, inside.scanned_out, inside.error):
             _begin_before_scans(inside)
-        _bound(inside, scanned_out)
+        _bound(inside, scanned_out + error)
     _keep_versions([was], [inside])
     inside.save(update_fields=CLOSING)
     if only is not None or inside.drew != Pass.Drew.ALL:
@@ -85,14 +93,17 @@ def judge_by_designator(units: Iterable[int] | QuerySet) -> None:
     )
 
 
-def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station | None = None) -> None:
-    """A scan of these units elsewhere bounds their passes that waited for it."""
+def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station | None = None, error: int = 0) -> None:
+    """A scan of these units elsewhere, known within `error`, bounds their passes that surely came before
+    it and waited for it, or had only one known less exactly."""
+    surely = scan - error - F("error")
+    wider = Q(ended=OPEN) | Q(station__scan_mode=ScanMode.LOOSE, ended__gt=scan + error)
     waiting = (
-        Pass.objects.filter(unit__in=units, inside=False, ended=OPEN, superseded=None)
+        Pass.objects.filter(wider, unit__in=units, inside=False, superseded=None)
         .exclude(station=station)
-        .filter(Q(scanned_in=None) | Q(scanned_in__lte=scan), Q(scanned_out=None) | Q(scanned_out__lte=scan))
+        .filter(Q(scanned_in=None) | Q(scanned_in__lte=surely), Q(scanned_out=None) | Q(scanned_out__lte=surely))
     )
-    _bound_all(waiting.select_related("axis"), scan, by)
+    _bound_all(waiting.select_related("axis"), scan + error, by)
 
 
 def want_drawn(drew: str | None, only: Sequence[str] | None, setups: Iterable[SetUp]) -> None:
@@ -106,76 +117,108 @@ def want_drawn(drew: str | None, only: Sequence[str] | None, setups: Iterable[Se
             raise PassRefused(f"Nothing is drawn for {', '.join(unknown)} here.", action="Check the designators.")
 
 
-def neighbour_scan(station: Station, scan: int, by: Person) -> tuple[int | None, bool]:
-    """At a one-at-a-time station: the scan before this one, and whether this one joins its batch.
+def neighbour_scan(
+    station: Station, scan: int, by: Person, *, error: int = 0, sheet: str = ""
+) -> tuple[int | None, bool]:
+    """At a one-at-a-time station: the earliest moment of the scan before this one, and whether this one
+    joins its batch.
 
-    A scan ends the passes there that had no scan out. One that follows faster than the work takes
-    proves nothing: it joins the batch before, which then begins and ends together.
+    A scan ends the passes there that surely came before it and had no scan out. One that may have
+    followed faster than the work takes proves nothing: it joins the batch before, which then begins
+    and ends together. The lines of a sheet follow each other, so they are no batch.
     """
     if station.scan_mode != ScanMode.ONE_AT_A_TIME:
         return None, False
-    last, before = _last_scan(station, scan)
-    if last is None:
+    scans = _scans_at(station, scan)
+    if not scans:
         return None, False
     here = Pass.objects.filter(station=station, superseded=None).select_related("axis", "station", "unit")
-    if scan - before < station.work_seconds * 1_000_000:
-        _bound_all(here.filter(began=last.began, inside=False), scan, by)
-        return last.began, True
+    moment, _, last = max(scans, key=lambda found: (found[0], found[2].pk))
+    before = _surely_before(scans, scan - error)
+    work = station.work_seconds * 1_000_000
+    if work and not sheet and scan - error - moment - last.error < work:
+        _bound_all(here.filter(began=last.began, inside=False), scan + error, by)
+        return last.began if before is None else min(last.began, before), True
+    known_worse = [
+        p
+        for _, _, p in scans
+        if p.scanned_out is None and scan + error < p.ended < OPEN and (p.scanned_in or 0) + p.error <= scan - error
+    ]
+    _bound_all(known_worse, scan + error, by)
     for entry in here.filter(inside=True, began__lte=scan):
+        if (entry.scanned_in or 0) + entry.error > scan - error:
+            continue
         held = find_holds(Move.FINISH, [*contents_of([entry.unit])[entry.unit.pk], station])
         if held:  # it is out, whatever the hold says; but it has not passed the step
-            close_pass(entry, Pass.Outcome.ABORTED, scan, by, drew=entry.drew, displaced=True)
+            close_pass(entry, Pass.Outcome.ABORTED, scan, by, error=error, drew=entry.drew, displaced=True)
         else:
-            close_pass(entry, Pass.Outcome.PASSED, scan, by, displaced=True)
+            close_pass(entry, Pass.Outcome.PASSED, scan, by, error=error, displaced=True)
         note(entry.unit)
     return before, False
 
 
-def _last_scan(station: Station, scan: int, besides: int | None = None) -> tuple[Pass | None, int]:
-    """The pass with the last scan at a station up to a moment, and that scan.
+def _scans_at(station: Station, moment: int, besides: int | None = None) -> list[tuple[int, int, Pass]]:
+    """The latest passes at a station with a scan up to a moment: (the last such scan, the earliest it
+    can have been, the pass).
 
-    Passes there begin in the order of their scans, a batch together, so the last few hold it.
+    Passes there begin in the order of their scans, a batch together, so the last few hold the last.
     """
     latest = (
-        Pass.objects.filter(station=station, began__lte=scan, superseded=None)
+        Pass.objects.filter(station=station, began__lte=moment, superseded=None)
+        .select_related("axis")
         .exclude(Q(outcome=Pass.Outcome.VOID) | Q(pk=besides))
         .order_by("-began", "-id")[:LAST_FEW]
     )
-    scans = [(max(p.scanned_out or 0, p.scanned_in or 0), p.pk, p) for p in latest]
-    last = max(((moment, pk, p) for moment, pk, p in scans if moment <= scan), default=None)
-    return (last[2], last[0]) if last else (None, 0)
+    scans = [(max(p.scanned_out or 0, p.scanned_in or 0), p) for p in latest]
+    return [(scan, scan - p.error, p) for scan, p in scans if scan <= moment]
 
 
-def hasty(station: Station, scanned_in: int | None, scanned_out: int | None) -> bool:
-    """Whether both scans of a one-at-a-time pass were made faster than the work: they prove one moment."""
+def _surely_before(scans: Iterable[tuple[int, int, Pass]], moment: int) -> int | None:
+    """The earliest moment of the last of these scans that surely came before a moment."""
+    return max((early for scan, early, p in scans if scan + p.error <= moment), default=None)
+
+
+def hasty(station: Station, scanned_in: int | None, scanned_out: int | None, error: int = 0) -> bool:
+    """Whether both scans of a one-at-a-time pass may have been made faster than the work: they prove one
+    moment."""
     return (
         station.scan_mode == ScanMode.ONE_AT_A_TIME
         and scanned_in is not None
         and scanned_out is not None
-        and scanned_out - scanned_in < station.work_seconds * 1_000_000
+        and scanned_out - scanned_in < station.work_seconds * 1_000_000 + (2 * error if station.work_seconds else 0)
     )
 
 
 def _begin_before_scans(entry: Pass) -> None:
     """Begin a pass at the scan before its own, at this station or else of its unit."""
-    assert entry.scanned_in is not None
-    last, before = _last_scan(entry.station, entry.scanned_in, entry.pk)
-    if last is None:
-        before = scans_elsewhere([entry.unit], entry.station, entry.scanned_in)[entry.unit.pk]
-    entry.began = min(entry.began, before)
-    if entry.axis is None or entry.axis.kind == Axis.Kind.CLOCK:
-        entry.first = min(entry.first, before)
+    entry.began = min(entry.began, _began_before(entry))
+    _place(entry)
+
+
+def _began_before(entry: Pass) -> int:
+    """The earliest moment of the last scan that surely came before a pass's own: at its station where one
+    unit is there at a time, or else of its unit elsewhere."""
+    scan = entry.scanned_in if entry.scanned_in is not None else entry.scanned_out
+    assert scan is not None
+    before = None
+    if entry.station.scan_mode == ScanMode.ONE_AT_A_TIME:
+        before = _surely_before(_scans_at(entry.station, scan, entry.pk), scan - entry.error)
+    if before is None:
+        before = scans_elsewhere([entry.unit], entry.station, scan - entry.error)[entry.unit_id]
+    return before
 
 
 def scans_elsewhere(units: Sequence[Unit], station: Station, scan: int) -> dict[int, int]:
-    """Each unit's last scan at another station up to a moment, or when it was made."""
+    """The earliest moment of each unit's last scan at another station that surely came before `scan`, or
+    when it was made."""
+    surely = scan - F("error")
     rows = (
         Pass.objects.filter(unit__in=units, began__lte=scan, superseded=None)
         .exclude(Q(station=station) | Q(outcome=Pass.Outcome.VOID))
         .values("unit")
         .annotate(
-            into=Max("scanned_in", filter=Q(scanned_in__lte=scan)),
-            out=Max("scanned_out", filter=Q(scanned_out__lte=scan)),
+            into=Max(F("scanned_in") - F("error"), filter=Q(scanned_in__lte=surely)),
+            out=Max(F("scanned_out") - F("error"), filter=Q(scanned_out__lte=surely)),
         )
         .values_list("unit", "into", "out")
     )
@@ -197,8 +240,15 @@ def _bound_all(passes: Iterable[Pass], moment: int, by: Person) -> None:
 def _bound(entry: Pass, moment: int) -> None:
     """Bound a pass on the clock; on a clock axis its positions with it."""
     entry.ended = max(moment, entry.began)
+    _place(entry)
+
+
+def _place(entry: Pass) -> None:
+    """Positions that are moments follow the moments."""
     if entry.axis is None or entry.axis.kind == Axis.Kind.CLOCK:
-        entry.last = max(moment, entry.first)
+        entry.first, entry.last = entry.began, entry.ended
+        if entry.axis:
+            entry.first, entry.last = place(entry.axis, entry.began, entry.ended, sheet=entry.sheet)
         entry.length_class = length_class(entry.first, entry.last)
 
 
@@ -211,11 +261,11 @@ def _keep_versions(were: Sequence[Pass], entries: Sequence[Pass]) -> None:
     recorded = to_ticks(now())
     old = []
     for was, entry in zip(were, entries, strict=True):
-        same = all(getattr(was, name) == getattr(entry, name) for name in ("began", "first", "drew", "only"))
+        same = all(getattr(was, name) == getattr(entry, name) for name in ("began", "first", "drew", "only", "error"))
         if entry.ended == was.ended:
             plain = same
         else:
-            plain = same and was.ended == OPEN
+            plain = same and was.ended == OPEN and was.last in (OPEN, entry.last)
             entry.bounded = recorded
         if not plain:
             was.pk, was.superseded = None, recorded
@@ -228,17 +278,19 @@ def _keep_versions(were: Sequence[Pass], entries: Sequence[Pass]) -> None:
 def bound_anew(gone: Pass, by: Person) -> None:
     """A pass turned out never to have been: the passes that its scans had bounded reach to the next
     scan that bounds them, on either side, or stay open."""
-    scans = {scan for scan in (gone.scanned_in, gone.scanned_out) if scan is not None}
-    _begin_anew(gone, scans, by)
+    told = [scan for scan in (gone.scanned_in, gone.scanned_out) if scan is not None]
+    _begin_anew(gone, {scan - gone.error for scan in told}, by)
+    scans = {scan + gone.error for scan in told}
     bounded = list(
         Pass.objects.filter(Q(unit=gone.unit_id) | Q(station=gone.station_id), ended__in=scans, superseded=None)
-        .exclude(Q(outcome=Pass.Outcome.VOID) | Q(scanned_out__in=scans) & ~Q(station__scan_mode=ScanMode.LOOSE))
+        .alias(own_end=Coalesce(F("scanned_out") + F("error"), NEVER))
+        .exclude(Q(outcome=Pass.Outcome.VOID) | Q(own_end__in=scans) & ~Q(station__scan_mode=ScanMode.LOOSE))
         .select_related("axis", "station")
     )
     were = [copy(entry) for entry in bounded]
     for entry in bounded:
         scanned = entry.scanned_out if entry.scanned_out is not None else entry.scanned_in
-        after = scanned or 0
+        after = F("error") + (scanned or 0) + entry.error
         later = Pass.objects.filter(Q(scanned_in__gt=after) | Q(scanned_out__gt=after), superseded=None).exclude(
             Q(pk=entry.pk) | Q(outcome=Pass.Outcome.VOID)
         )
@@ -247,8 +299,8 @@ def bound_anew(gone: Pass, by: Person) -> None:
         else:
             later = later.filter(unit=entry.unit_id).exclude(station=entry.station_id)
         scans_after = later.aggregate(
-            into=Min("scanned_in", filter=Q(scanned_in__gt=after)),
-            out=Min("scanned_out", filter=Q(scanned_out__gt=after)),
+            into=Min(F("scanned_in") + F("error"), filter=Q(scanned_in__gt=after)),
+            out=Min(F("scanned_out") + F("error"), filter=Q(scanned_out__gt=after)),
         )
         _bound(entry, min((m for m in scans_after.values() if m is not None), default=OPEN))
     _keep_versions(were, bounded)
@@ -260,22 +312,16 @@ def _begin_anew(gone: Pass, scans: set[int], by: Person) -> None:
     """The passes that began at these scans because nothing proved a later moment begin earlier."""
     begun = list(
         Pass.objects.filter(Q(unit=gone.unit_id) | Q(station=gone.station_id), began__in=scans, superseded=None)
-        .exclude(Q(outcome=Pass.Outcome.VOID) | Q(scanned_in__in=scans))
+        .alias(own_begin=Coalesce(F("scanned_in") - F("error"), NEVER))
+        .exclude(Q(outcome=Pass.Outcome.VOID) | Q(own_begin__in=scans))
         .select_related("axis", "station", "unit")
     )
     were = [copy(entry) for entry in begun]
     for entry in begun:
-        last, before = None, 0
-        if entry.station.scan_mode == ScanMode.ONE_AT_A_TIME:
-            last, before = _last_scan(entry.station, entry.began, entry.pk)
-        if last is None:
-            before = scans_elsewhere([entry.unit], entry.station, entry.began)[entry.unit_id]
-        entry.began = min(before, entry.began)
-        if entry.axis is None or entry.axis.kind == Axis.Kind.CLOCK:
-            entry.first = entry.began
-            entry.length_class = length_class(entry.first, entry.last)
+        entry.began = min(_began_before(entry), entry.began)
+        _place(entry)
     _keep_versions(were, begun)
-    Pass.objects.bulk_update(begun, ["began", "first", *BOUNDS])
+    Pass.objects.bulk_update(begun, ["began", *BOUNDS])
     reckon_after(begun, by)
 
 

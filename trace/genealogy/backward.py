@@ -316,13 +316,13 @@ def _salvaged_from(containers: Collection[int]) -> Iterator[tuple[int, int, int 
     places = list_places({salvage.unit_id for salvage in salvages}) if salvages else {}
     for salvage in salvages:
         happenings = places.get(salvage.unit_id, {}).get(salvage.designator, [])
-        for container in _containers_before(happenings, salvage.at) or {None}:
-            yield salvage.result_id, salvage.at, container
+        for container in _containers_before(happenings, salvage) or {None}:
+            yield salvage.result_id, salvage.at - salvage.error, container
 
 
-def _containers_before(happenings: Collection[Happening], at: int) -> set[int | None]:
-    """The containers that may have supplied a designator, just before a moment."""
-    standing, _ = split_standing(just_before(happenings, at))
+def _containers_before(happenings: Collection[Happening], salvage: Salvage) -> set[int | None]:
+    """The containers that may have supplied a designator, just before something was taken out of it."""
+    standing, _ = split_standing(just_before(happenings, salvage))
     found: set[int | None] = set()
     for happening in standing:
         content = happening.content

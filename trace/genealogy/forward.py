@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from django.db.models import F, Q
+
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
-from trace.floor.models import Fitting, Salvage, Unit
+from trace.floor.models import Fitting, Salvage
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.places import PlaceJudge, fetch, just_before, list_places
-from trace.genealogy.rules import Finding, Happening, Reason, Sureness, best, judge_place
+from trace.genealogy.rules import RANK, Finding, Happening, Reason, Sureness, best, judge_place
 from trace.genealogy.strangers import find_strangers, list_unknown_children
 from trace.genealogy.suspicion import Fill, Suspicion
 from trace.genealogy.verdicts import Evidence, SalvageJudge, gather_evidence, suspect_pieces
 from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
-from trace.material.models import Container
+from trace.material.models import Container, SetUpLine
 
 CHUNK = 5_000
+REASONS = [Reason(number) for number in range(2 ** len(Reason))]
+"""Every combination of reasons by its number: an enumeration is slow to make for each of many units."""
 
 
 @dataclass(frozen=True)
@@ -118,25 +122,24 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
     evidence = gather_evidence(suspicion, at, _salvage_judge(at))
     findings = _find_direct(evidence, at)
     everything, tops, strangers = _climb(findings, at)
-    rows = _read_units(everything)
-    where = find_whereabouts({tops[unit] for unit in everything}, at)
-    keys = {unit: key for unit, (key, _) in _read_units(set(tops.values())).items()}
+    outermost = set(tops.values())
+    names = _read_units(everything.keys() | outermost)
+    where = find_whereabouts(outermost, at)
+    words = {reason: tuple(reason.words()) for reason in {finding.reason for finding in everything.values()}}
     carriers = [
         Carrier(
             unit,
-            rows[unit][0],
-            rows[unit][1],
+            *names[unit],
             finding.sureness,
-            tuple(finding.reason.words()),
-            keys[tops[unit]],
+            words[finding.reason],
+            names[tops[unit]][0],
             where[tops[unit]],
             unit in findings,
         )
         for unit, finding in everything.items()
         if finding.sureness
     ]
-    order = list(Sureness)
-    carriers.sort(key=lambda carrier: (order.index(carrier.sureness), carrier.key))
+    carriers.sort(key=lambda carrier: (RANK[carrier.sureness], carrier.key))
     return Population(suspicion, at, tuple(carriers), evidence, strangers)
 
 
@@ -159,16 +162,25 @@ def summarise_population(population: Population) -> Summary:
 
 
 def judge_units(units: Collection[int], evidence: Evidence, at: int) -> dict[int, Finding]:
-    """Judge these units designator by designator against the evidence."""
+    """Judge these units against the evidence, at each designator where something suspect may have come."""
     judge = PlaceJudge(evidence)
+    designators = _concerned(evidence)
     ordered = sorted(units)
     findings = {}
     for start in range(0, len(ordered), CHUNK):
-        for unit, places in list_places(ordered[start : start + CHUNK], at).items():
+        for unit, places in list_places(ordered[start : start + CHUNK], at, designators).items():
             finding = best(judge_place(happenings, judge) for happenings in places.values())
             if finding.sureness:
                 findings[unit] = finding
     return findings
+
+
+def _concerned(evidence: Evidence) -> set[str]:
+    """The designators that feeds under a verdict serve, and those fitted with something suspect or from such a feed."""
+    feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
+    fitted = Fitting.objects.filter(Q(container__in=evidence.suspects) | Q(feed__in=feeds), superseded=None)
+    served = SetUpLine.objects.filter(feed__in=feeds)
+    return {*served.values_list("designator", flat=True), *fitted.values_list("designator", flat=True)}
 
 
 def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
@@ -179,9 +191,9 @@ def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
         # What is still open has not surely drawn.
         for unit, certain, reason, since in fetch("ranges", ranges=json.dumps(pieces), at=min(at, OPEN - 1)):
             findings[unit] = (
-                Finding(Sureness.CERTAIN, Reason(0), Ranges([(since, OPEN)]))
+                Finding(Sureness.CERTAIN, REASONS[0], Ranges([(since, OPEN)]))
                 if certain
-                else Finding(Sureness.POSSIBLE, Reason(reason), Ranges([(since, OPEN)]))
+                else Finding(Sureness.POSSIBLE, REASONS[reason], Ranges([(since, OPEN)]))
             )
     one_by_one = {unit for (unit,) in fetch("by_designator", units=json.dumps(sorted(findings)))}
     one_by_one |= set(_fitted_from(evidence, at))
@@ -192,7 +204,7 @@ def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
 
 def _fitted_from(evidence: Evidence, at: int) -> set[int]:
     """Units that had something fitted from a suspect container, or from a feed that gave one."""
-    fittings = Fitting.objects.filter(superseded=None, since__lte=at)
+    fittings = Fitting.objects.filter(superseded=None, since__lte=F("error") + at)
     found = set(fittings.filter(container__in=evidence.suspects).values_list("unit", flat=True))
     feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
     for fitting in fittings.filter(feed__in=feeds):
@@ -211,7 +223,7 @@ def _salvage_judge(at: int) -> SalvageJudge:
         parts = Container.objects.filter(pk__in=evidence.suspects).values_list("part", flat=True)
         belongs = {(assembly, designator) for assembly, designator, _ in list_places_of(set(parts))}
         candidates = Salvage.objects.filter(
-            unit__part__in={assembly for assembly, _ in belongs}, superseded=None, at__lte=at
+            unit__part__in={assembly for assembly, _ in belongs}, superseded=None, at__lte=F("error") + at
         ).select_related("unit")
         fresh = [s for s in candidates if s.pk not in taken and (s.unit.part_id, s.designator) in belongs]
         for start in range(0, len(fresh), CHUNK):
@@ -219,13 +231,13 @@ def _salvage_judge(at: int) -> SalvageJudge:
             places = list_places({salvage.unit_id for salvage in chunk})
             for salvage in chunk:
                 happenings = places.get(salvage.unit_id, {}).get(salvage.designator, [])
-                taken[salvage.pk] = salvage, just_before(happenings, salvage.at)
+                taken[salvage.pk] = salvage, just_before(happenings, salvage)
         fills = set()
         for salvage, happenings in taken.values():
             finding = judge_place(happenings, PlaceJudge(evidence))
             if finding.sureness in (Sureness.CERTAIN, Sureness.POSSIBLE):
                 wholly = finding.sureness == Sureness.CERTAIN
-                fills.add(Fill(salvage.result_id, salvage.at, wholly, salvage.pk))
+                fills.add(Fill(salvage.result_id, salvage.at - salvage.error, wholly, salvage.pk))
         return fills
 
     return judge
@@ -260,9 +272,9 @@ def _climb(direct: Mapping[int, Finding], at: int) -> _Climbed:
             left = OPEN if until is None or until > at else until
             if left == OPEN and sure:
                 homes[child] = parent
-            inherited[parent] += _inherit(found[child], Ranges([(since, left)]), bool(sure))
+            inherited[parent] += _inherit(found[child], found[child].carried.within(since, left), bool(sure))
         for child, parent, inside in find_strangers(layer, unknown, at):
-            if parts := list(_inherit(found[child], inside, False)):
+            if parts := list(_inherit(found[child], found[child].carried & inside, False)):
                 inherited[parent] += parts
                 strangers[parent].add(child)
         layer = set()
@@ -280,9 +292,9 @@ def _climb(direct: Mapping[int, Finding], at: int) -> _Climbed:
     return _Climbed(found, tops, dict(strangers))
 
 
-def _inherit(child: Finding, inside: Ranges, sure: bool) -> Iterator[Finding]:
-    """What a unit carries, or carried, of a child while that was, or may have been, inside."""
-    for first, end in child.carried & inside:
+def _inherit(child: Finding, carried: Iterable[tuple[int, int]], sure: bool) -> Iterator[Finding]:
+    """What a unit carries, or carried, of a child: what that carried while it was, or may have been, inside."""
+    for first, end in carried:
         ranges = Ranges([(first, end)])
         if end < OPEN:
             yield Finding(Sureness.CLEARED, child.reason, ranges)
@@ -294,9 +306,4 @@ def _inherit(child: Finding, inside: Ranges, sure: bool) -> Iterator[Finding]:
 
 def _read_units(units: Collection[int]) -> dict[int, tuple[str, str]]:
     """{unit id: (key, part key)}."""
-    ordered = sorted(units)
-    found: dict[int, tuple[str, str]] = {}
-    for start in range(0, len(ordered), CHUNK):
-        rows = Unit.objects.filter(pk__in=ordered[start : start + CHUNK])
-        found |= {pk: (key, part) for pk, key, part in rows.values_list("pk", "key", "part__key")}
-    return found
+    return {pk: (key, part) for pk, key, part in fetch("names", units=json.dumps(sorted(units)))}

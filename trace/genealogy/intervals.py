@@ -15,7 +15,7 @@ class Ranges:
 
     def __init__(self, ranges: Iterable[tuple[int, int]] = ()) -> None:
         merged: list[tuple[int, int]] = []
-        for first, end in sorted(r for r in ranges if r[0] < r[1]):
+        for first, end in sorted([r for r in ranges if r[0] < r[1]]):
             if merged and first <= merged[-1][1]:
                 merged[-1] = (merged[-1][0], max(end, merged[-1][1]))
             else:
@@ -66,6 +66,12 @@ class Ranges:
                 k += 1
             rest.append((first, end))
         return Ranges(rest)
+
+    def within(self, first: int, end: int) -> Iterator[tuple[int, int]]:
+        """What lies in `first <= p < end`, range by range."""
+        for start, stop in self._ranges:
+            if start < end and stop > first:
+                yield max(start, first), min(stop, end)
 
     def meets(self, first: int, last: int) -> bool:
         """Whether any position of `first..last`, both ends included, is in the set."""

@@ -26,7 +26,7 @@ from trace.floor.models import (
 )
 from trace.holds.models import Hold
 from trace.ledger.models import Event
-from trace.material.models import Container, Derivation, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.material.models import Axis, AxisSlack, Container, Derivation, FeedRecord, SetUp, SetUpLine, Span, Tape
 
 RECORDED = "recorded <= {known}"
 STOOD = "recorded <= {known} AND (superseded IS NULL OR superseded > {known})"
@@ -53,6 +53,14 @@ _CLOSED = (
 )
 
 BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
+    Axis: (
+        "TRUE",
+        {
+            "slack": "COALESCE((SELECT max(s.slack) FROM {schema}.trace_axisslack s "
+            "WHERE s.axis_id = trace_axis.id AND s.recorded <= {known}), 0)"
+        },
+    ),
+    AxisSlack: (RECORDED, {}),
     Consignment: (RECORDED, {}),
     Container: (RECORDED, {**_until("gone_recorded", "gone"), "store": "''"}),  # where it stood is not kept
     Derivation: (STOOD, STANDS),

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db import connection
-from django.db.models import Q
+from django.db.models import F, Q
 
 from trace.core.clock import OPEN, last_before
 from trace.core.sql import load_sql
-from trace.floor.models import Fitting
+from trace.floor.models import Fitting, Salvage
 from trace.genealogy.rules import CLEAN, Happening, Reason, Sureness, Verdict, judge_draw
 from trace.genealogy.verdicts import Evidence
 from trace.material.models import Span
@@ -66,22 +66,36 @@ Places = dict[int, dict[str, list[Happening]]]
 """{unit id: {designator: everything that happened there}}"""
 
 
+OF_DESIGNATORS = {
+    "postgresql": "AND l.designator IN (SELECT jsonb_array_elements_text(%(designators)s::jsonb))",
+    "sqlite": "AND l.designator IN (SELECT value FROM json_each(%(designators)s))",
+}
+
+
 def fetch(name: str, **parameters: Any) -> list[tuple]:
     """Run one of this folder's named queries."""
-    sql = load_sql(__file__, name, connection.vendor).replace("{each_unit}", EACH_UNIT[connection.vendor])
     with connection.cursor() as cursor:
-        cursor.execute(sql, parameters)
+        cursor.execute(named_sql(name, parameters), parameters)
         return cursor.fetchall()
 
 
-def list_places(units: Collection[int], at: int = OPEN) -> Places:
-    """Draws and fittings of these units up to a moment, designator by designator.
+def named_sql(name: str, parameters: Mapping[str, Any]) -> str:
+    """The text of one of this folder's named queries, for these parameters and the current database."""
+    vendor = connection.vendor
+    named = OF_DESIGNATORS[vendor] if parameters.get("designators") else ""
+    return load_sql(__file__, name, vendor).replace("{each_unit}", EACH_UNIT[vendor]).replace("{of_designators}", named)
+
+
+def list_places(units: Collection[int], at: int = OPEN, designators: Collection[str] | None = None) -> Places:
+    """Draws and fittings of these units up to a moment, designator by designator; all of them, or those
+    that are named.
 
     Three queries, whatever the number of units and places.
     """
     places: Places = defaultdict(lambda: defaultdict(list))
     at = min(at, OPEN - 1)  # what is still open has not surely drawn
-    rows = fetch("places", units=json.dumps(sorted(units)), at=at)
+    named = None if designators is None else json.dumps(sorted(designators))
+    rows = fetch("places", units=json.dumps(sorted(units)), at=at, designators=named)
     for entry, under in _by_pass(rows).items():
         unit, _, first, last, began, ended, drew, only, step, station, by = entry
         for designator in dict.fromkeys(name for served in under.values() for name in served):
@@ -95,7 +109,7 @@ def list_places(units: Collection[int], at: int = OPEN) -> Places:
             # Under a set-up that does not serve the designator it drew nothing there.
             sure = drew == "all" and ended <= at and len(sources) == len(under)
             places[unit][designator].append(Happening(began, ended, sure, Drawn(sources, step, station, by)))
-    _add_fittings(places, units, at)
+    _add_fittings(places, units, at, designators)
     return places
 
 
@@ -114,30 +128,40 @@ def _by_pass(rows: Iterable[tuple]) -> dict[tuple, dict[tuple[int, int], Served]
     return passes
 
 
-def just_before(happenings: Collection[Happening], moment: int) -> list[Happening]:
-    """What had happened at a designator when something was taken out of it at a moment: the fitting
-    that this ended still ruled."""
+def just_before(happenings: Collection[Happening], salvage: Salvage) -> list[Happening]:
+    """What had happened at a designator when something was taken out of it and kept: the fitting that
+    this ended still ruled."""
+    first, last = salvage.at - salvage.error, salvage.at + salvage.error
     before = []
     for one in happenings:
         nothing = isinstance(one.content, Fitted) and one.content.holds == Fitting.Holds.NOTHING
-        if one.began < moment or one.began == one.until == moment and not nothing:
-            until = one.until if one.until is not None and one.until < moment else None
-            before.append(replace(one, sure=one.sure and one.ended <= moment, until=until))
+        if nothing and (one.began, one.ended) == (first, last):
+            continue  # that is this removal
+        if one.began < last or one.began == one.until == last:
+            until = one.until if one.until is not None and one.until < last else None
+            before.append(replace(one, sure=one.sure and one.ended <= first, until=until))
     return before
 
 
-def _add_fittings(places: Places, units: Collection[int], at: int) -> None:
-    begun = Q(since__lte=at) | Q(earliest__lte=at)
-    fittings = list(Fitting.objects.filter(begun, unit__in=units, superseded=None))
+def _add_fittings(places: Places, units: Collection[int], at: int, designators: Collection[str] | None) -> None:
+    fittings = list(
+        Fitting.objects.filter(
+            Q(since__lte=F("error") + at) | Q(earliest__lte=at),
+            *([] if designators is None else [Q(designator__in=designators)]),
+            unit__in=units,
+            superseded=None,
+        )
+    )
     feeds = {fitting.feed_id for fitting in fittings if fitting.feed_id}
-    spans = list(Span.objects.filter(feed__in=feeds, superseded=None))
+    spans = list(Span.objects.filter(feed__in=feeds, superseded=None).select_related("feed__axis"))
     for fitting in fittings:
         content: Drawn | Fitted
         if fitting.feed_id is not None and fitting.first is not None and fitting.last is not None:
             giving: dict[int | None, int] = {}
             for span in spans:
                 if span.feed_id == fitting.feed_id and span.first <= fitting.last and span.end > fitting.first:
-                    giving[span.container_id] = max(giving.get(span.container_id, 0), span.until)
+                    gone = span.until + span.feed.axis.slack
+                    giving[span.container_id] = max(giving.get(span.container_id, 0), gone)
             source = Source(fitting.feed_id, fitting.first, fitting.last, *_in_order(giving))
             content = Drawn((source,), by=fitting.by_id)
         else:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import IntFlag, StrEnum
+from functools import reduce
+from operator import or_
 
 from trace.core.clock import OPEN
 from trace.genealogy.intervals import Ranges
@@ -16,6 +18,10 @@ class Sureness(StrEnum):
     CERTAIN = "certain"
     POSSIBLE = "possible"
     CLEARED = "cleared"
+
+
+RANK = {sureness: rank for rank, sureness in enumerate(Sureness)}
+"""The surest first."""
 
 
 class Reason(IntFlag):
@@ -122,12 +128,13 @@ def judge_feed(
     supplies: Sequence[Supply],
     suspects: dict[int, Suspect],
     *,
-    on_clock: bool,
+    slack: int | None,
     bath: bool,
     may_be_unknown: Ranges | None = None,
 ) -> Verdict:
     """Judge every position of a feed against the whole suspect set, never container by container.
 
+    `slack`: by how much a position may differ from its moment; None where positions are no moments.
     `may_be_unknown`: where unknown material may be a suspect container (already cut to when one was
     in the plant and not proved elsewhere); None where no suspect belongs on this feed.
     """
@@ -143,7 +150,7 @@ def judge_feed(
             if supply.poured:
                 mixed.append((supply.first, supply.end))
             continue
-        may, wholly = _suspect_positions(supply, suspect, on_clock)
+        may, wholly = _suspect_positions(supply, suspect, slack)
         possible += may
         if bath:
             sure_from = OPEN if supply.sure_from is None else supply.sure_from
@@ -160,7 +167,7 @@ def judge_feed(
 
 
 def _suspect_positions(
-    supply: Supply, suspect: Suspect, on_clock: bool
+    supply: Supply, suspect: Suspect, slack: int | None
 ) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
     """Positions of a span at which its container may be suspect, and at which it wholly is.
 
@@ -168,8 +175,11 @@ def _suspect_positions(
     known, and the whole span is suspect but not wholly.
     """
     span = (supply.first, supply.end)
-    if on_clock:
-        return [(max(supply.first, suspect.since), supply.end)], [(supply.first, min(supply.end, suspect.whole_until))]
+    if slack is not None:
+        since, whole_until = suspect.since - slack, suspect.whole_until
+        if whole_until < OPEN:
+            whole_until -= slack
+        return [(max(supply.first, since), supply.end)], [(supply.first, min(supply.end, whole_until))]
     may = [span] if suspect.since < supply.until else []
     return may, [span] if may and suspect.whole_until >= supply.until else []
 
@@ -250,10 +260,6 @@ def best(findings: Iterable[Finding]) -> Finding:
     found = [finding for finding in findings if finding.sureness]
     if not found:
         return Finding(None)
-    order = list(Sureness)
-    sureness = min((finding.sureness for finding in found if finding.sureness), key=order.index)
-    reason = Reason(0)
-    for finding in found:
-        if finding.sureness == sureness:
-            reason |= finding.reason
-    return Finding(sureness, reason, Ranges(r for finding in found for r in finding.carried))
+    sureness = min([finding.sureness for finding in found if finding.sureness], key=RANK.__getitem__)
+    reasons = {finding.reason for finding in found if finding.sureness == sureness}
+    return Finding(sureness, reduce(or_, reasons), Ranges(r for finding in found for r in finding.carried))

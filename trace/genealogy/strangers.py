@@ -101,10 +101,13 @@ def _list_proofs(units: Collection[int], at: int) -> dict[int, list[Proof]]:
         if scrapped is not None and scrapped <= at:
             proofs[pk].append(Proof(scrapped, OPEN))
     visits = Pass.objects.filter(unit__in=units, superseded=None).exclude(outcome=Pass.Outcome.VOID)
-    for pk, came, left, inside in visits.values_list("unit", "scanned_in", "scanned_out", "inside"):
+    columns = ("unit", "scanned_in", "scanned_out", "inside", "error")
+    for pk, came, left, inside, error in visits.values_list(*columns):
         first = left if came is None else came
         if first is not None and first <= at:
-            proofs[pk].append(Proof(first, last(left) if inside or left is not None else first))
+            ended = last(left) if inside or left is not None else first
+            # Of a moment known within an error: only what was surely between.
+            proofs[pk].append(Proof(first + error, ended if ended == OPEN else ended - error))
     homes = Fitting.objects.filter(child__in=units, superseded=None, since__lte=at)
     for home in homes:
         ended = home.until if home.doubted is None else home.doubted

@@ -7,6 +7,8 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from django.db.models import F
+
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
 from trace.floor.models import Salvage
@@ -38,10 +40,12 @@ class Presence:
     until: int
     proved_at: dict[int, Ranges] = field(default_factory=lambda: defaultdict(Ranges))
 
-    def may_be_at(self, feed: int) -> Ranges:
-        """Moments at which unknown material on a feed may be this container."""
+    def may_be_at(self, feed: int, slack: int = 0) -> Ranges:
+        """Moments, or positions that differ from them by `slack` at most, at which unknown material on a
+        feed may be this container."""
         elsewhere = Ranges(r for other, ranges in self.proved_at.items() if other != feed for r in ranges)
-        return Ranges([(self.since, self.until)]) - elsewhere
+        moments = Ranges([(self.since, self.until)]) - elsewhere
+        return Ranges((first - slack, end + slack) for first, end in moments)
 
 
 def name_suspects(suspicion: Suspicion) -> tuple[dict[int, Suspect], set[int]]:
@@ -83,7 +87,7 @@ def close_over_derivations(
     frontier = set(closed)
     while frontier:
         grown: dict[int, int] = {}
-        rows = Derivation.objects.filter(source__in=frontier, superseded=None, at__lte=at)
+        rows = Derivation.objects.filter(source__in=frontier, superseded=None, at__lte=F("error") + at)
         for source, result, when, error in rows.values_list("source", "result", "at", "error"):
             if closed[source].since <= when + error:
                 grown[result] = min(grown.get(result, OPEN), when - error)
@@ -101,22 +105,22 @@ def _shrink_wholeness(
     at: int,
 ) -> dict[int, Suspect]:
     """Until when each suspect is wholly so: start from always, and take away until it is stable."""
-    sources: dict[int, list[tuple[int | None, int]]] = defaultdict(list)
-    filled = Derivation.objects.filter(result__in=closed, superseded=None, at__lte=at)
+    sources: dict[int, list[tuple[int | None, int, int]]] = defaultdict(list)
+    filled = Derivation.objects.filter(result__in=closed, superseded=None, at__lte=F("error") + at)
     for result, source, when, error in filled.values_list("result", "source", "at", "error"):
-        sources[result].append((source, when - error))
+        sources[result].append((source, when - error, when + error))
     surely = {fill.salvage for fill in fills if fill.wholly}
-    salvaged = Salvage.objects.filter(result__in=closed, superseded=None, at__lte=at)
-    for pk, result, when in salvaged.values_list("pk", "result", "at"):
-        sources[result].append((_WHOLLY if pk in surely else None, when))
+    salvaged = Salvage.objects.filter(result__in=closed, superseded=None, at__lte=F("error") + at)
+    for pk, result, when, error in salvaged.values_list("pk", "result", "at", "error"):
+        sources[result].append((_WHOLLY if pk in surely else None, when - error, when + error))
     own = set(Container.objects.filter(pk__in=closed, own=True).values_list("pk", flat=True))
     whole = {pk: suspects[pk].whole_until if pk in suspects else 0 if pk in own else OPEN for pk in closed}
     changed = True
     while changed:
         changed = False
         for result, derived in sources.items():
-            for origin, when in derived:
-                wholly = origin == _WHOLLY or whole.get(origin or 0, 0) > when
+            for origin, when, latest in derived:
+                wholly = origin == _WHOLLY or whole.get(origin or 0, 0) > latest
                 if result not in named and when < whole[result] and not wholly:
                     whole[result] = when if _has_content_before(result, when, own, derived) else 0
                     changed = True
@@ -128,9 +132,9 @@ _WHOLLY = -1
 
 
 def _has_content_before(
-    result: int, when: int, own: Collection[int], derived: Iterable[tuple[int | None, int]]
+    result: int, when: int, own: Collection[int], derived: Iterable[tuple[int | None, int, int]]
 ) -> bool:
-    return result in own or any(earlier < when for _, earlier in derived)
+    return result in own or any(earlier < when for _, earlier, _ in derived)
 
 
 def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, list[Presence]]:
@@ -168,7 +172,8 @@ def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, 
 
 def _unknown_between(since: int, until: int) -> set[int]:
     """Feeds that had unknown material at some moment between these."""
-    spans = Span.objects.filter(container=None, superseded=None, until__gte=since, since__lt=until)
+    slack = F("feed__axis__slack")
+    spans = Span.objects.filter(container=None, superseded=None, until__gte=since - slack, since__lt=until + slack)
     return set(spans.values_list("feed", flat=True))
 
 
@@ -188,6 +193,7 @@ def _prove_elsewhere(presences: Mapping[int, Presence]) -> None:
     ).exclude(feed__kind__in=[Feed.Kind.BATH, Feed.Kind.BIN])
     feeds: dict[int, list[tuple[int | None, int, int]]] = defaultdict(list)
     rows = Span.objects.filter(feed__in=mine.values("feed"), superseded=None)
+    slack = dict(rows.values_list("feed", "feed__axis__slack"))
     for feed, given, first, end in rows.values_list("feed", "container", "first", "end"):
         feeds[feed].append((given, first, end))
     for feed, spans in feeds.items():
@@ -195,4 +201,5 @@ def _prove_elsewhere(presences: Mapping[int, Presence]) -> None:
             if container is not None and container in whole_there:
                 others = Ranges((f, e) for other, f, e in spans if other != container)
                 proved = Ranges([(first, end)]) - others
-                presences[container].proved_at[feed] |= proved
+                shrunk = Ranges((f + slack[feed], e - slack[feed]) for f, e in proved)
+                presences[container].proved_at[feed] |= shrunk

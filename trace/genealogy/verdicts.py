@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
-from django.db.models import Q
+from django.db.models import F, Q
 
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.rules import Supply, Suspect, Verdict, join_verdicts, judge_feed
@@ -49,7 +49,7 @@ def gather_evidence(suspicion: Suspicion, at: int, judge_salvages: SalvageJudge)
 
 def _from_unknown(unknown: Mapping[int, list[Presence]], at: int) -> set[Fill]:
     """Remainders of unknown material that may be a suspect container."""
-    rows = Derivation.objects.filter(source=None, superseded=None, at__lte=at, record__feed__in=unknown)
+    rows = Derivation.objects.filter(source=None, superseded=None, at__lte=F("error") + at, record__feed__in=unknown)
     return {
         Fill(result, when - error)
         for result, when, error, feed in rows.values_list("result", "at", "error", "record__feed")
@@ -63,7 +63,7 @@ def _judge_feeds(suspects: Mapping[int, Suspect], unknown: Mapping[int, list[Pre
     supplies: dict[int, list[Supply]] = defaultdict(list)
     pours = FeedRecord.objects.filter(feed__in=feeds, act=FeedRecord.Act.TOP_UP, superseded=None)
     poured = set(pours.values_list("feed", "container"))
-    later = Q(feed__axis__kind=Axis.Kind.CLOCK, first__gt=at)
+    later = Q(feed__axis__kind=Axis.Kind.CLOCK, first__gt=F("feed__axis__slack") + at)
     for span in Span.objects.filter(feed__in=feeds, superseded=None).exclude(later):
         supplies[span.feed_id].append(
             Supply(
@@ -80,7 +80,7 @@ def _judge_feeds(suspects: Mapping[int, Suspect], unknown: Mapping[int, list[Pre
         feed.pk: judge_feed(
             supplies[feed.pk],
             dict(suspects),
-            on_clock=feed.axis.kind == Axis.Kind.CLOCK,
+            slack=feed.axis.slack if feed.axis.kind == Axis.Kind.CLOCK else None,
             bath=feed.kind == Feed.Kind.BATH,
             may_be_unknown=_unknown_positions(feed, supplies[feed.pk], unknown.get(feed.pk, [])),
         )
@@ -90,7 +90,7 @@ def _judge_feeds(suspects: Mapping[int, Suspect], unknown: Mapping[int, list[Pre
 
 def _unknown_positions(feed: Feed, supplies: list[Supply], presences: list[Presence]) -> Ranges:
     """Positions at which unknown material on a feed may be one of these suspect containers."""
-    moments = Ranges(r for presence in presences for r in presence.may_be_at(feed.pk))
+    moments = Ranges(r for presence in presences for r in presence.may_be_at(feed.pk, feed.axis.slack))
     if feed.axis.kind == Axis.Kind.CLOCK:
         return moments
     return Ranges(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields, is_dataclass
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from enum import Enum
 from typing import Any
@@ -33,6 +33,9 @@ def plain(value: Any) -> Any:
             return str(value)
         case datetime() if value.tzinfo is not None:
             return value.astimezone(UTC).isoformat(timespec="microseconds")
+        case timedelta():
+            seconds, rest = divmod(value // timedelta(microseconds=1), 1_000_000)
+            return f"PT{seconds}.{rest:06}S"
         case Model():
             return ":".join(subject_of(value))
         case Mapping():

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from datetime import datetime
 
-from django.db.models import F, QuerySet
+from django.db.models import BigIntegerField, Exists, ExpressionWrapper, F, OuterRef, Q, QuerySet
 
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, to_ticks
 from trace.core.errors import NotFound, Refusal
 from trace.core.keys import BadKey, read_label
 from trace.engineering.models import Station
-from trace.material.models import Axis, Container, Feed, Lot, SetUp, Span
+from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUp, Span
+from trace.material.rules import EMPTIES
+
+DAY = 24 * 60 * 60 * 1_000_000
+"""Microseconds."""
 
 LABEL = re.compile(r"[A-Za-z0-9-]+\.[A-Za-z0-9]")
 """A key with a check character behind it: where that is wrong, the label was misread."""
@@ -93,3 +98,26 @@ def list_giving(feeds: Iterable[Feed], first: int, last: int) -> QuerySet[Span]:
     """The spans of what these feeds may give somewhere in `first..last`."""
     spans = Span.objects.filter(feed__in=feeds, superseded=None, first__lte=last, end__gt=first)
     return spans.select_related("container__lot")
+
+
+def list_exhausted(unknown: Iterable[Feed]) -> tuple[str, ...]:
+    """Of feeds that give nothing known: those on which the last thing done was to put something on, which
+    a count says is used up."""
+    feeds = {feed.pk: feed.key for feed in unknown}
+    if not feeds:
+        return ()
+    records = FeedRecord.objects.filter(feed__in=feeds, superseded=None).exclude(act=FeedRecord.Act.SIGHTING)
+    last = dict(records.order_by("last", "id").values_list("feed", "act"))
+    put_on = {FeedRecord.Act.LOAD, FeedRecord.Act.FOUND, FeedRecord.Act.SPLICE, FeedRecord.Act.TOP_UP}
+    return tuple(sorted(feeds[feed] for feed, act in last.items() if act in put_on))
+
+
+def list_overdue_clearings(at: datetime) -> QuerySet[Feed]:
+    """Feeds that were neither counted nor emptied within their stated days: until then everything that was
+    ever poured there stays a candidate."""
+    since = ExpressionWrapper(to_ticks(at) - OuterRef("clear_within") * DAY, output_field=BigIntegerField())
+    emptied = Q(act__in=EMPTIES) | Q(act=FeedRecord.Act.DUMP, cleaned=True)
+    counted = Q(act=FeedRecord.Act.TOP_UP, left__isnull=False, quantity__isnull=False)
+    records = FeedRecord.objects.filter(emptied | counted, feed=OuterRef("pk"), superseded=None, happened__gt=since)
+    feeds = Feed.objects.filter(~Exists(records), clear_within__isnull=False)
+    return feeds.select_related("axis__station", "axis__tape").order_by("key")

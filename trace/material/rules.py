@@ -13,8 +13,11 @@ from trace.core.clock import OPEN
 
 EMPTIES = frozenset({"load", "found", "clear", "take-off"})
 PUTS_ON = frozenset({"load", "found", "splice", "top-up", "charge"})
+STAYS = frozenset({"load", "found", "splice", "sighting"})
+"""Acts after which the container itself is at the feed; others pour some of it and leave it where it was."""
 BY_DRAWS = frozenset({"splice", "top-up"})
-"""Acts whose ends follow from counting draws; feeds with none need no draws to be reckoned."""
+"""Acts whose ends follow from counting draws, as those of what was counted do; a feed with neither needs no
+draws to be reckoned."""
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,7 @@ class Record:
     lead: int = 0
     tolerance: int = 0
     quantity: int | None = None
+    at_least: int | None = None
     left: int | None = None
     cleaned: bool = False
     happened: int = 0
@@ -106,7 +110,7 @@ def reckon(
     position it may have reached; what was there ends at the latest; records whose order is not
     known end neither.
     """
-    ordered = sorted(records, key=lambda r: (r.first, r.last, r.happened, r.id))
+    ordered = sorted(records, key=_in_order)
     order = {record.id: index for index, record in enumerate(ordered)}
     candidates = [_Candidate(None, _OPENING, 0)]
     by_hand = []  # never lies on the feed: nothing done there ends it, nor does it come off
@@ -146,13 +150,28 @@ def reckon(
                 _end([c for c in earlier if c.vacant], record, record.last)
             case "dump" if record.cleaned:
                 _end(earlier, record, record.last)
+            case "seen-away" if away := _left_since(record, ordered, order):
+                hung = [c for c in candidates if c.container == record.container and c.placed.act in STAYS]
+                _end([c for c in hung if c.placed is away or _before(c.placed, away)], record, record.last)
+                candidates += _join_unknown(away, record, ordered[: order[record.id]], draws)
+                bound = None
         bound = None if record.id in tangled else bound
+        since = _since(record, ordered)
         if record.act in PUTS_ON - BY_DRAWS:
-            candidates.append(_Candidate(record.container, record, record.first))
+            candidates.append(_Candidate(record.container, record, since))
+        if (exhausted := _exhausted(record, ordered, order, draws)) and record.id not in tangled:
+            early, late, following = exhausted
+            if late == OPEN and following is None:
+                waiting.append(record)
+            if following is None or late <= following.first:
+                _end([c for c in candidates if not c.vacant], record, late)
+            if early < (OPEN if following is None else following.last):
+                candidates.append(_Candidate(None, record, early))
+                bound = None
         if record.act == "hand-fill":
             by_hand.append(_Candidate(record.container, record, record.first, ends=[(record.last + 1, record)]))
         if record.act == "found":
-            candidates.append(_Candidate(None, record, record.first))
+            candidates.append(_Candidate(None, record, since))
             candidates[-1].ends.append((record.last, record))
         if record.act in ("clear", "take-off") or record.act == "dump" and record.cleaned:
             candidates.append(_Candidate(None, record, record.first, vacant=True))
@@ -164,16 +183,11 @@ def reckon(
     return Reckoning(
         sorted(spans, key=lambda s: (s.first, s.end, s.container or 0)),
         {
-            record.id: {
-                c.container
-                for c in candidates
-                if not c.vacant
-                and c.placed is not record
-                and not (order.get(c.placed.id, -1) > order[record.id] and _before(record, c.placed))
-                and c.end(record, order) > record.first
-            }
-            for record in ordered
+            record.id: _taken_off(record, candidates, order)
             if record.act == "take-off"
+            else _gone_with(record, candidates, ordered, order)
+            for record in ordered
+            if record.act in ("take-off", "seen-away")
         },
         settled=not waiting,
     )
@@ -184,11 +198,87 @@ def _before(earlier: Record, later: Record) -> bool:
     return earlier.last <= later.first
 
 
+def _in_order(record: Record) -> tuple[int, ...]:
+    """What was seen away is judged when it was seen: all that is known of the place before counts."""
+    first = record.last if record.act == "seen-away" else record.first
+    return first, record.last, record.happened, record.id
+
+
+def _taken_off(record: Record, candidates: Sequence[_Candidate], order: dict[int, int]) -> set[int | None]:
+    """What may have been in the place when all of it was taken off."""
+    return {
+        c.container
+        for c in candidates
+        if not c.vacant
+        and c.placed is not record
+        and not (order.get(c.placed.id, -1) > order[record.id] and _before(record, c.placed))
+        and c.end(record, order) > record.first
+    }
+
+
+def _left_since(record: Record, ordered: Sequence[Record], order: dict[int, int]) -> Record | None:
+    """The record of a container since which it may have left, None where what was done then explains that
+    it was seen away."""
+    before = ordered[: order[record.id]]
+    last = next((r for r in reversed(before) if r.container == record.container and r.act in STAYS), None)
+    if last is None:
+        return None
+    emptied = (r for r in before if r.act in EMPTIES and r.act != "found" and r.last <= record.last)
+    return None if any(order[r.id] > order[last.id] and _before(last, r) for r in emptied) else last
+
+
+def _join_unknown(since: Record, seen: Record, before: Sequence[Record], draws: Sequence[Draw]) -> list[_Candidate]:
+    """What may have been put in the place of a container that left since a record of it; none where
+    something was found there, which has its own unknown before it."""
+    unknown = _Candidate(None, since, since.first)
+    for record in before[before.index(since) + 1 :]:
+        if _before(since, record):
+            if record.act == "splice":
+                unknown.ends.append((_splice(record, draws)[1], record))
+            elif record.act == "found" and record.last <= seen.last:
+                return []
+            elif record.act in EMPTIES:
+                unknown.ends.append((record.last, record))
+    return [unknown]
+
+
+def _gone_with(
+    record: Record, candidates: Sequence[_Candidate], ordered: Sequence[Record], order: dict[int, int]
+) -> set[int | None]:
+    """What a container that left unseen may have taken along: whatever else was in the place since."""
+    since = _left_since(record, ordered, order)
+    if since is None:
+        return set()
+    return {
+        c.container
+        for c in candidates
+        if not c.vacant
+        and c.placed is not since
+        and not any(r.act in EMPTIES and order[r.id] <= order[since.id] for _, r in c.ends)
+        and c.end(record, order) > since.first
+        and order.get(c.placed.id, -1) < order[record.id]
+        and not (c.placed.act in EMPTIES and order[c.placed.id] > order[since.id] and _before(since, c.placed))
+    }
+
+
+def _since(record: Record, ordered: Sequence[Record]) -> int:
+    """The earliest position at which something was there. What is found came some time after the last
+    thing known before, which may have been as early as its range allows."""
+    if record.act != "found":
+        return record.first
+    known = [r for r in ordered if r is not record and r.act != "seen-away" and _before(r, record)]
+    if not any(r.last == record.first for r in known):
+        return record.first
+    return max(r.first for r in known)
+
+
 def _tangled(ordered: Sequence[Record]) -> set[int]:
     """Ids of the records whose order to another is not known: no count holds across them."""
     tangled: set[int] = set()
     reaching: Record | None = None
     for record in ordered:
+        if record.act in ("sighting", "seen-away"):
+            continue
         if reaching and not _before(reaching, record):
             tangled |= {reaching.id, record.id}
         if reaching is None or record.last > reaching.last:
@@ -238,6 +328,27 @@ def _used_up(parts: int, since: int, draws: Sequence[Draw]) -> int:
         return since
     past = _nth(((d.last, d.count) for d in draws if d.sure and d.first >= since and d.last < OPEN), parts)
     return past if past == OPEN else past + 1
+
+
+def _exhausted(
+    record: Record, ordered: Sequence[Record], order: dict[int, int], draws: Sequence[Draw]
+) -> tuple[int, int, Record | None] | None:
+    """(where the place may first give something else, where what was counted is surely used up, what was
+    done there next), None where this record counted nothing.
+
+    A splice knows what was left before it by its lead. What nobody counted from below is taken to last
+    until it is surely used up; a count of what is found holds from the finding.
+    """
+    if record.quantity is None or record.act not in ("load", "found", "splice"):
+        return None
+    late = _used_up(record.lead + record.tolerance + record.quantity, record.last, draws)
+    early = late
+    if record.at_least is not None:
+        since = record.last if record.act == "found" else record.first
+        possible = ((max(d.first, since), d.count) for d in draws if d.last >= since)
+        early = min(_nth(possible, max(record.lead - record.tolerance, 0) + record.at_least + 1), late)
+    later = ordered[order[record.id] + 1 :]
+    return early, late, next((r for r in later if r.act in EMPTIES | PUTS_ON), None)
 
 
 def _bound_after(

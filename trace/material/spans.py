@@ -4,15 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from django.db.models import F
+
 from trace.core.clock import now, to_ticks
 from trace.core.models import Person
 from trace.material.models import Axis, Derivation, Feed, FeedRecord, Span
 from trace.material.rules import BY_DRAWS, Draw, Record, SpanFacts, reckon
 
 
-def list_records(feed: Feed) -> list[Record]:
-    """The feed's records that stand, as reckoning sees them."""
-    rows = FeedRecord.objects.filter(feed=feed, superseded=None).exclude(act=FeedRecord.Act.SIGHTING)
+def find_anchor(feed: Feed, since: int) -> FeedRecord | None:
+    """The last record before a position at which the place was surely emptied, with every other record
+    surely before it or after it: nothing from there on follows from what was before, nor the other way."""
+    records = FeedRecord.objects.filter(feed=feed, superseded=None)
+    emptied = records.filter(act__in=ANCHORS, first=F("last"), last__lt=since).order_by("-last", "-id")
+    for record in emptied[:TRIES]:
+        if not records.filter(first__lte=record.first, last__gte=record.first).exclude(pk=record.pk).exists():
+            return record
+    return None
+
+
+def list_records(feed: Feed, anchor: FeedRecord | None = None) -> list[Record]:
+    """The feed's records that stand, from an anchor on, as reckoning sees them."""
+    rows = FeedRecord.objects.filter(feed=feed, superseded=None)
+    if anchor:
+        rows = rows.filter(first__gte=anchor.first)
     return [
         Record(
             id=row.pk,
@@ -23,6 +38,7 @@ def list_records(feed: Feed) -> list[Record]:
             lead=row.lead or 0,
             tolerance=row.tolerance or 0,
             quantity=row.quantity,
+            at_least=row.at_least,
             left=row.left,
             cleaned=row.cleaned,
             happened=row.happened,
@@ -32,27 +48,47 @@ def list_records(feed: Feed) -> list[Record]:
     ]
 
 
+ANCHORS = frozenset({"load", "clear", "take-off"})
+"""Acts that leave nothing in the place of what was there before."""
+
+TRIES = 5
+"""How many of the last emptyings are tried as an anchor."""
+
+
 def counts_draws(records: Sequence[Record]) -> int | None:
     """The position from which draws matter to this feed's spans, None where they don't."""
-    return min((record.first for record in records if record.act in BY_DRAWS), default=None)
+    counting = (r.first for r in records if r.act in BY_DRAWS or r.quantity is not None)
+    return min(counting, default=None)
 
 
-def keep_spans(*, feed: Feed, records: Sequence[Record], draws: Sequence[Draw], places: int, by: Person) -> None:
-    """Reckon a feed and supersede the spans and remainders that changed. For use in an operation."""
+def keep_spans(
+    *,
+    feed: Feed,
+    records: Sequence[Record],
+    draws: Sequence[Draw],
+    places: int,
+    by: Person,
+    anchor: FeedRecord | None = None,
+) -> None:
+    """Reckon a feed, from an anchor on, and supersede the spans and remainders that changed. For use in an
+    operation."""
     on_clock = feed.axis.kind == Axis.Kind.CLOCK
     reckoning = reckon(records, draws, on_clock=on_clock, places=places)
     recorded = to_ticks(now())
-    _keep(feed, reckoning.spans, recorded)
-    _keep_remainders(feed, reckoning.remainders, recorded, by)
+    since = anchor.first if anchor else 0
+    _keep(feed, [span for span in reckoning.spans if span.first >= since], recorded, since)
+    if anchor:
+        reckoning.remainders.pop(anchor.pk, None)
+    _keep_remainders(reckoning.remainders, recorded, by)
     if feed.unsettled == reckoning.settled:
         feed.unsettled = not reckoning.settled
         feed.save(update_fields=["unsettled"])
 
 
-def _keep(feed: Feed, spans: Sequence[SpanFacts], recorded: int) -> None:
+def _keep(feed: Feed, spans: Sequence[SpanFacts], recorded: int, since: int) -> None:
     standing = {
         SpanFacts(row.first, row.end, row.container_id, row.sure_from, row.since, row.until): row.pk
-        for row in Span.objects.filter(feed=feed, superseded=None)
+        for row in Span.objects.filter(feed=feed, superseded=None, first__gte=since)
     }
     wanted = set(spans)
     gone = [pk for facts, pk in standing.items() if facts not in wanted]
@@ -73,10 +109,11 @@ def _keep(feed: Feed, spans: Sequence[SpanFacts], recorded: int) -> None:
     )
 
 
-def _keep_remainders(feed: Feed, remainders: dict[int, set[int | None]], recorded: int, by: Person) -> None:
+def _keep_remainders(remainders: dict[int, set[int | None]], recorded: int, by: Person) -> None:
     taken_off = FeedRecord.objects.select_related("container").in_bulk(remainders)
     standing = {
-        (row.record_id, row.source_id): row.pk for row in Derivation.objects.filter(record__feed=feed, superseded=None)
+        (row.record_id, row.source_id): row.pk
+        for row in Derivation.objects.filter(record__in=remainders, superseded=None)
     }
     wanted = {
         (record_id, source)

@@ -94,6 +94,7 @@ class Pass(models.Model):
     outcome = models.CharField(max_length=7, choices=Outcome, blank=True, default=Outcome.NONE)
     rack = models.CharField(max_length=40, blank=True)
     error = TickField(default=0)
+    sheet = models.CharField(max_length=40, blank=True, help_text="the paper sheet that it is a line of")
     by = models.ForeignKey(Person, models.PROTECT, related_name="+", db_index=False)
     recorded = TickField()
     closed = TickField(null=True, blank=True, help_text="when its outcome was recorded")
@@ -122,6 +123,7 @@ class Pass(models.Model):
                 condition=Q(inside=True, outcome="") | Q(inside=False) & ~Q(outcome=""),
                 name="pass_ends_with_an_outcome",
             ),
+            models.CheckConstraint(condition=Q(error__gte=0), name="pass_error_not_negative"),
         ]
 
 
@@ -187,6 +189,7 @@ class Fitting(models.Model):
                 name="fitted_child_level_below_parent",
             ),
             models.CheckConstraint(condition=Q(until=None) | Q(until__gte=F("since")), name="fitting_runs_forward"),
+            models.CheckConstraint(condition=Q(error__gte=0), name="fitting_error_not_negative"),
             models.CheckConstraint(
                 condition=Q(earliest=None) | Q(earliest__lte=F("since")), name="fitting_found_after_earliest"
             ),
@@ -219,9 +222,13 @@ class Salvage(models.Model):
     designator = models.CharField(max_length=20)
     result = models.ForeignKey(Container, models.PROTECT, related_name="+")
     at = TickField()
+    error = TickField(default=0)
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     recorded = TickField()
     superseded = TickField(null=True, blank=True)
+
+    class Meta:
+        constraints = [models.CheckConstraint(condition=Q(error__gte=0), name="salvage_error_not_negative")]
 
 
 class LooseSighting(models.Model):

@@ -7,12 +7,12 @@ from datetime import datetime
 from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.floor.draws import reckon_after, reckon_feed
+from trace.floor.draws import length_class, reckon_after, reckon_feed
 from trace.floor.models import Pass, Unit
 from trace.floor.scans import bound_anew
 from trace.holds.gate import moving
 from trace.ledger.operation import note
-from trace.material.models import Feed, FeedRecord
+from trace.material.models import Feed, FeedRecord, Tape
 
 
 class CorrectionRefused(Refusal):
@@ -61,8 +61,57 @@ def void_feed_record(*, record: FeedRecord, reason: str, by: Person, at: datetim
     return feed
 
 
+@moving
+def correct_board_sets(
+    *, tape: Tape, good: int, found: int, slip: int, reason: str, by: Person, at: datetime
+) -> list[Pass]:
+    """The count of board sets on a tape had slipped: `good` was the last one seen to be right, at `found`,
+    as it was counted, the tape was really at `found + slip` (sets skipped count up, doubled ones down).
+
+    Passes up to `good` stay. From `found` on they shift by `slip`. Between, when it slipped is not known:
+    a pass takes the range of both numberings, and of one more slip each way. Passes are superseded and
+    copied. Only passes on record are corrected: board sets given afterwards, late entries too, are those of
+    the right count. Refuses with CorrectionRefused without a reason, where nothing slipped or nothing was
+    drawn since, or where the right count would fall below 0.
+    """
+    _want_reason(reason)
+    if not 0 <= good < found or slip == 0:
+        raise CorrectionRefused(
+            "The last good board set lies before the finding, and the count is off by at least one.",
+            action="Enter both as they were counted, and by how many sets the tape was further on.",
+        )
+    drawn = Pass.objects.filter(axis__tape=tape, last__gt=good, superseded=None)
+    list(Unit.objects.select_for_update().filter(pk__in=drawn.values("unit")).order_by("pk"))
+    wrong = list(drawn.select_for_update(of=("self",)).select_related("unit", "station").order_by("pk"))
+    if not wrong:
+        raise CorrectionRefused(f"Nothing was drawn from {tape.key} after board set {good}.")
+    recorded = to_ticks(now())
+    right = []
+    for entry in wrong:
+        copy = Pass.objects.get(pk=entry.pk)
+        copy.pk, copy.recorded, copy.first, copy.last = None, recorded, *_count_anew(entry, found, slip)
+        if copy.first < 0:
+            raise CorrectionRefused(f"{entry.unit.key} would have drawn before the tape's first board set.")
+        copy.length_class = length_class(copy.first, copy.last)
+        right.append(copy)
+    Pass.objects.filter(pk__in=[entry.pk for entry in wrong]).update(superseded=recorded)
+    note(*(entry.unit for entry in wrong), reason=reason)
+    return Pass.objects.bulk_create(right)
+
+
+def _count_anew(entry: Pass, found: int, slip: int) -> tuple[int, int]:
+    """The board sets of a pass that was counted wrongly, or perhaps so."""
+    if entry.first >= found:
+        return entry.first + slip, entry.last + slip
+    return max(min(entry.first, entry.first + slip) - 1, 0), max(entry.last, entry.last + slip) + 1
+
+
+def _want_reason(reason: str) -> None:
+    if not reason.strip():
+        raise CorrectionRefused("Say why it is wrong.", action="Give the reason in a sentence.")
+
+
 def _want_standing(superseded: int | None, reason: str) -> None:
     if superseded is not None:
         raise CorrectionRefused("This record was superseded before.")
-    if not reason.strip():
-        raise CorrectionRefused("Say why it is wrong.", action="Give the reason in a sentence.")
+    _want_reason(reason)

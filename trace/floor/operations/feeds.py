@@ -2,34 +2,59 @@
 
 Each operation writes one feed record; the feed's spans are then reckoned from all its records.
 A position is where on the feed's axis it happened: `first..last`, a range where that is not exact.
-On a clock axis it follows from `at`; elsewhere it is given.
+On a clock axis it follows from `at`; elsewhere it is given. `error` is within how much `at` is known:
+of paper, of another clock (what a device's clock is off is taken off `at` before). `sheet` names the
+paper sheet of the station whose next line it is: those lines are in their order, whatever their error.
 """
 
 from __future__ import annotations
 
-from datetime import datetime
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime, timedelta
 
 from django.db.models import Max, Q
 
-from trace.core.clock import OPEN, now, to_ticks
+from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
+from trace.floor.away import HANGS, record_left, take_as_left, take_old_as_left
 from trace.floor.draws import list_draws, reckon_feed
+from trace.floor.models import Fitting, Salvage
+from trace.floor.sheets import clean_sheet, next_line, place
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
-from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUpLine, Span
+from trace.material.models import Axis, Container, Derivation, Feed, FeedRecord, Lot, SetUpLine, Span
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
-from trace.material.rules import Record, board_sets_at, reckon
-from trace.material.spans import counts_draws, list_records
+from trace.material.rules import STAYS, Record, board_sets_at, reckon
+from trace.material.spans import counts_draws, find_anchor, list_records
 
 Position = tuple[int, int]
 
-MOST_PARTS = 2**31 - 1
 
-POURED = {FeedRecord.Act.TOP_UP, FeedRecord.Act.HAND_FILL}
-"""Acts that take some of a container's parts and leave it where it is."""
+@dataclass(frozen=True)
+class Told:
+    """What somebody said of when and where it happened."""
+
+    at: datetime
+    error: timedelta = EXACT
+    sheet: str = ""
+    position: Position | None = None
+
+
+@dataclass(frozen=True)
+class When:
+    """Where on a feed's axis something happened, `first..last`, and when, known within `error`."""
+
+    first: int
+    last: int
+    happened: int
+    error: int = 0
+    sheet: str = ""
+
+
+MOST_PARTS = 2**31 - 1
 
 
 class FeedRefused(Refusal):
@@ -53,14 +78,21 @@ def load_feed(
     container: Container,
     position: Position | None = None,
     quantity: int | None = None,
+    at_least: int | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> FeedRecord:
-    """The place was emptied, then loaded. `quantity`: parts put on, at most.
+    """The place was emptied, then loaded with `at_least` to `quantity` parts, None where nobody counted.
 
-    Refuses with Held, WrongPart, Expired, FeedRefused (gone, or still on another feed).
+    Past the first of these it may give something else, past the second it surely does. A whole container
+    whose count is known within a tolerance brings that with it.
+    Where it was on record at another feed it had left that unseen, which is recorded there. Refuses
+    with Held, WrongPart, Expired, FeedRefused (gone).
     """
-    return _put_on(FeedRecord.Act.LOAD, feed, container, position, by, at, quantity=quantity)
+    told = Told(at, error, sheet, position)
+    return _put_on(FeedRecord.Act.LOAD, feed, container, by, told, quantity=quantity, at_least=at_least)
 
 
 @moving
@@ -70,15 +102,23 @@ def splice_feed(
     container: Container,
     lead: int,
     tolerance: int,
+    quantity: int | None = None,
+    at_least: int | None = None,
     position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> FeedRecord:
     """The container was spliced on, `lead` parts before the pick-up, known within `tolerance`.
 
+    `at_least` and `quantity` are of its own parts, as at load_feed.
+
     Refusals as load_feed.
     """
-    return _put_on(FeedRecord.Act.SPLICE, feed, container, position, by, at, lead=lead, tolerance=tolerance)
+    told = Told(at, error, sheet, position)
+    details = {"lead": lead, "tolerance": tolerance, "quantity": quantity, "at_least": at_least}
+    return _put_on(FeedRecord.Act.SPLICE, feed, container, by, told, **details)
 
 
 @moving
@@ -89,66 +129,107 @@ def top_up_feed(
     quantity: int | None = None,
     left: int | None = None,
     position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> FeedRecord:
     """The container was poured on what was there: `quantity` poured and `left` underneath, each at
     most, None where nobody counted. Refusals as load_feed."""
-    return _put_on(FeedRecord.Act.TOP_UP, feed, container, position, by, at, quantity=quantity, left=left)
+    told = Told(at, error, sheet, position)
+    return _put_on(FeedRecord.Act.TOP_UP, feed, container, by, told, quantity=quantity, left=left)
 
 
 @moving
 def charge_bath(
-    *, feed: Feed, container: Container, position: Position | None = None, by: Person, at: datetime
+    *,
+    feed: Feed,
+    container: Container,
+    position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
+    by: Person,
+    at: datetime,
 ) -> FeedRecord:
     """A bar, bag or can went into a bath: from here every draw carries it. Refusals as load_feed."""
     _want_bath(feed)
-    return _put_on(FeedRecord.Act.CHARGE, feed, container, position, by, at)
+    return _put_on(FeedRecord.Act.CHARGE, feed, container, by, Told(at, error, sheet, position))
 
 
 @moving
-def fill_by_hand(*, feed: Feed, container: Container, board_set: int, by: Person, at: datetime) -> FeedRecord:
+def fill_by_hand(
+    *, feed: Feed, container: Container, board_set: int, error: timedelta = EXACT, by: Person, at: datetime
+) -> FeedRecord:
     """A place that a dispensing head left empty on a tape was filled by hand from a container.
 
     Refusals as load_feed, and FeedRefused where the feed is not a head.
     """
     if feed.kind != Feed.Kind.HEAD:
         raise FeedRefused(f"{feed.key} is not a dispensing head of a tape.")
-    return _put_on(FeedRecord.Act.HAND_FILL, feed, container, (board_set, board_set), by, at)
+    told = Told(at, error, position=(board_set, board_set))
+    return _put_on(FeedRecord.Act.HAND_FILL, feed, container, by, told)
 
 
 @moving
 def find_on_feed(
-    *, feed: Feed, container: Container, position: Position | None = None, by: Person, at: datetime
+    *,
+    feed: Feed,
+    container: Container,
+    quantity: int | None = None,
+    at_least: int | None = None,
+    position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
+    by: Person,
+    at: datetime,
 ) -> FeedRecord:
     """A verification scan: the container is seen on the feed.
 
     Where the record expected it, that is a sighting. Where it did not, a change went unrecorded
     since the last record or sighting here: from then both are candidates, and unknown with them.
     What is there is recorded even where it may not be (held, expired, the wrong part): the event says
-    so, and the interlock stops what comes next.
+    so, and the interlock stops what comes next. `at_least` and `quantity`, as at load_feed, count where
+    it is found.
     """
+    _check_counts(quantity=quantity, at_least=at_least)
     container = lock_container(container)
     feed = _lock(feed)
-    where = _where(feed, position, at)
+    when = _when(feed, Told(at, error, sheet, position))
     # A splice hangs there before its first part is drawn.
-    there = Q(first__lte=where[1]) | Q(since__lte=to_ticks(at))
-    if Span.objects.filter(there, feed=feed, superseded=None, container=container, end__gte=where[0]).exists():
-        return _write(FeedRecord.Act.SIGHTING, feed, container, where, by, at)
-    known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=where[1])
+    there = Q(first__lte=when.last) | Q(since__lte=when.happened)
+    if Span.objects.filter(there, feed=feed, superseded=None, container=container, end__gte=when.first).exists():
+        sighting = _write(FeedRecord.Act.SIGHTING, feed, container, when, by)
+        take_as_left(container, when.happened, when.error, by, besides=feed)
+        return sighting
+    known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=when.last).exclude(
+        act=FeedRecord.Act.SEEN_AWAY
+    )
     since = known.aggregate(Max("last"))["last__max"] or 0
     try:
-        _check_load(FeedRecord.Act.FOUND, feed, container, at)
+        _check_load(feed, container, at)
     except Refusal as broken:
         note(found_though=broken.code)
-    return _write(FeedRecord.Act.FOUND, feed, container, (since, where[1]), by, at)
+    when = replace(when, first=since)
+    old = _candidates(feed, when)
+    found = _write(FeedRecord.Act.FOUND, feed, container, when, by, quantity=quantity, at_least=at_least)
+    take_old_as_left(feed, found, old, by)
+    take_as_left(container, when.happened, when.error, by, besides=feed)
+    return found
 
 
 @moving
-def clear_feed(*, feed: Feed, position: Position | None = None, by: Person, at: datetime) -> FeedRecord:
+def clear_feed(
+    *,
+    feed: Feed,
+    position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
+    by: Person,
+    at: datetime,
+) -> FeedRecord:
     """The place was emptied and what was in it is used up or thrown away."""
     feed = _lock(feed)
-    return _write(FeedRecord.Act.CLEAR, feed, None, _where(feed, position, at), by, at)
+    return _write(FeedRecord.Act.CLEAR, feed, None, _when(feed, Told(at, error, sheet, position)), by)
 
 
 @moving
@@ -157,13 +238,16 @@ def dump_bath(
     feed: Feed,
     cleaned: bool = False,
     position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> FeedRecord:
     """The bath was dumped; a heel of it stays unless it was `cleaned`."""
     _want_bath(feed)
     feed = _lock(feed)
-    return _write(FeedRecord.Act.DUMP, feed, None, _where(feed, position, at), by, at, cleaned=cleaned)
+    when = _when(feed, Told(at, error, sheet, position))
+    return _write(FeedRecord.Act.DUMP, feed, None, when, by, cleaned=cleaned)
 
 
 @moving
@@ -173,6 +257,8 @@ def take_off_feed(
     label: str = "",
     into: Container | None = None,
     position: Position | None = None,
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> Container:
@@ -183,8 +269,8 @@ def take_off_feed(
     """
     into = into and lock_container(into)
     feed = _lock(feed)
-    where = _where(feed, position, at)
-    candidates = list(_candidates(feed, where, at))
+    when = _when(feed, Told(at, error, sheet, position))
+    candidates = list(_candidates(feed, when))
     if not candidates:
         raise FeedRefused(f"Nothing is on record at {feed.key}.", action="Scan what is there first.")
     if into and (into.gone is not None or any(c and c.part_id != into.part_id for c in candidates)):
@@ -202,7 +288,7 @@ def take_off_feed(
         if part is None:
             raise FeedRefused(f"Nobody knows what is on {feed.key}.", action="Throw it away, and clear the feed.")
         result = make_remainder(label, candidates, part, at)
-    _write(FeedRecord.Act.TAKE_OFF, feed, result, where, by, at)
+    _write(FeedRecord.Act.TAKE_OFF, feed, result, when, by)
     return result
 
 
@@ -237,58 +323,95 @@ def _put_on(
     act: str,
     feed: Feed,
     container: Container,
-    position: Position | None,
     by: Person,
-    at: datetime,
+    told: Told,
     **details: int | None,
 ) -> FeedRecord:
-    for what, count in details.items():
-        if count is not None and not 0 <= count <= MOST_PARTS:
-            raise FeedRefused(f"{what.capitalize()} can't be {count}.", action="Enter how many parts.")
+    _check_counts(**details)
     Lot.objects.select_for_update().get(pk=container.lot_id)
     container = lock_container(container)
     feed = _lock(feed)
-    _check_load(act, feed, container, at)
-    return _write(act, feed, container, _where(feed, position, at), by, at, **details)
+    _check_load(feed, container, told.at)
+    when = _when(feed, told)
+    if act in (FeedRecord.Act.LOAD, FeedRecord.Act.SPLICE) and details["quantity"] is None and feed.kind in HANGS:
+        details |= _count_on_label(container)
+    record = _write(act, feed, container, when, by, **details)
+    if act != FeedRecord.Act.HAND_FILL:  # a part or two for a tape: the rest stays where it hangs
+        take_as_left(container, when.happened, when.error, by, besides=feed)
+    later = FeedRecord.objects.filter(container=container, superseded=None, happened__gt=when.happened)
+    after = later.filter(act__in=STAYS).exclude(feed=feed).order_by("happened").first()
+    if after and act in STAYS and feed.kind in HANGS:
+        record_left(feed, container, after.happened, after.error, by)
+    return record
 
 
-def _check_load(act: str, feed: Feed, container: Container, at: datetime) -> None:
-    """Refuse what may not be put on this feed: held, gone, expired, the wrong part, or on another."""
-    place, moment = feed.axis.tape or feed.axis.station, to_ticks(at)
-    if place:
-        note(place)
-    check_moves(Move.LOAD, [container, container.lot, feed, place])
-    if container.gone is not None and container.gone <= moment:
+def _check_counts(**counts: int | None) -> None:
+    for what, count in counts.items():
+        if count is not None and not 0 <= count <= MOST_PARTS:
+            name = what.replace("_", " ").capitalize()
+            raise FeedRefused(f"{name} can't be {count}.", action="Enter how many parts.")
+    least, most = counts.get("at_least"), counts.get("quantity")
+    if least is not None and (most is None or least > most):
+        raise FeedRefused(f"At least {least} parts, and at most {most}, can't both be.", action="Enter both counts.")
+
+
+def _count_on_label(container: Container) -> dict[str, int | None]:
+    """What a container brings on by its own count: nothing unless somebody said within how much it is
+    known, and it is whole. What is left of one that was used is not on its label."""
+    count, within = container.quantity, container.tolerance
+    if count is None or not within or not container.own or int(count) != count or int(within) != within:
+        return {}
+    used = (
+        FeedRecord.objects.filter(container=container, superseded=None).exclude(act=FeedRecord.Act.SIGHTING),
+        Derivation.objects.filter(Q(source=container) | Q(result=container), superseded=None),
+        Fitting.objects.filter(container=container, superseded=None),
+        Salvage.objects.filter(result=container, superseded=None),
+    )
+    if any(rows.exists() for rows in used):
+        return {}
+    return {"quantity": int(count + within), "at_least": max(int(count - within), 0)}
+
+
+def _check_load(feed: Feed, container: Container, at: datetime) -> None:
+    """Refuse what may not be put on this feed: held, gone, expired or the wrong part."""
+    home = feed.axis.tape or feed.axis.station
+    if home:
+        note(home)
+    check_moves(Move.LOAD, [container, container.lot, feed, home])
+    if container.gone is not None and container.gone <= to_ticks(at):
         raise FeedRefused(f"Container {container.key} has left the plant.")
     check_expiry(container.lot, at)
     check_part(feed, container)
-    elsewhere = (
-        Span.objects.filter(Q(end=OPEN) | Q(until__gt=moment), container=container, superseded=None, since__lte=moment)
-        .exclude(feed=feed)
-        .select_related("feed")
-        .first()
-    )
-    if elsewhere and feed.kind != Feed.Kind.BATH and act not in POURED:
-        raise FeedRefused(
-            f"Container {container.key} is on record at {elsewhere.feed.key}.",
-            action=f"Take it off {elsewhere.feed.key} first.",
-        )
 
 
 def _lock(feed: Feed) -> Feed:
     return Feed.objects.select_for_update(of=("self",)).select_related("axis__tape", "axis__station").get(pk=feed.pk)
 
 
-def _where(feed: Feed, position: Position | None, at: datetime) -> Position:
-    if position is not None:
-        if not 0 <= position[0] <= position[1] < OPEN:
-            raise FeedRefused("The position runs backwards or lies outside the axis.")
-        return position
-    if feed.axis.kind == Axis.Kind.CLOCK:
-        return to_ticks(at), to_ticks(at)
-    raise FeedRefused(
-        f"{feed.key} gives by {feed.axis.get_kind_display()}, and none was given.",
-        action="Enter the board set or the cycle count at which it was done.",
+def _when(feed: Feed, told: Told) -> When:
+    moment, error = to_ticks(told.at), to_error(told.error)
+    sheet = clean_sheet(told.sheet, feed.axis)
+    if feed.axis.kind != Axis.Kind.CLOCK and told.position is None:
+        raise FeedRefused(
+            f"{feed.key} gives by {feed.axis.get_kind_display()}, and none was given.",
+            action="Enter the board set or the cycle count at which it was done.",
+        )
+    first, last = told.position or (moment, moment)
+    if not 0 <= first <= last < OPEN:
+        raise FeedRefused("The position runs backwards or lies outside the axis.")
+    if feed.axis.kind != Axis.Kind.CLOCK:
+        return When(first, last, moment, error)
+    line = None
+    if sheet:
+        if told.position is not None:
+            raise FeedRefused("A line of a sheet has one time.", action="Enter the time written there, and its error.")
+        moment, _ = next_line(feed.axis, sheet, moment)
+        first, last = line = moment, moment
+    return When(
+        *place(feed.axis, max(first - error, 0), last + error, sheet=sheet, line=line, error=error),
+        moment,
+        error,
+        sheet,
     )
 
 
@@ -297,12 +420,12 @@ def _want_bath(feed: Feed) -> None:
         raise FeedRefused(f"{feed.key} is not a bath.")
 
 
-def _candidates(feed: Feed, where: Position, at: datetime) -> list[Container | None]:
+def _candidates(feed: Feed, when: When) -> list[Container | None]:
     """What may be on the feed at a take-off here, unreached splices included."""
-    records = list_records(feed)
+    records = list_records(feed, find_anchor(feed, when.first))
     since = counts_draws(records)
     draws = list_draws(feed, since)[0] if since is not None else []
-    taking = Record(-1, "take-off", None, where[0], where[1], happened=to_ticks(at))
+    taking = Record(-1, "take-off", None, when.first, when.last, happened=when.happened, error=when.error)
     found = reckon([*records, taking], draws).remainders[-1]
     known = Container.objects.select_related("part", "lot").in_bulk([pk for pk in found if pk])
     return [known[pk] if pk else None for pk in sorted(found, key=lambda pk: pk or 0)]
@@ -312,23 +435,25 @@ def _write(
     act: str,
     feed: Feed,
     container: Container | None,
-    where: Position,
+    when: When,
     by: Person,
-    at: datetime,
     **details: int | bool | None,
 ) -> FeedRecord:
     record = FeedRecord.objects.create(
         feed=feed,
         act=act,
         container=container,
-        first=where[0],
-        last=where[1],
-        happened=to_ticks(at),
         by=by,
         recorded=to_ticks(now()),
+        **asdict(when),
         **details,
     )
     note(feed, *([container] if container else []))
-    if act != FeedRecord.Act.SIGHTING:
-        reckon_feed(feed, by)
+    if act != FeedRecord.Act.SIGHTING or _was_seen_away(feed):
+        reckon_feed(feed, by, when.first)
     return record
+
+
+def _was_seen_away(feed: Feed) -> bool:
+    """Whether something had left the feed unseen: a sighting may tell until when it was there."""
+    return FeedRecord.objects.filter(feed=feed, act=FeedRecord.Act.SEEN_AWAY, superseded=None).exists()

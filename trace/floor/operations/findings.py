@@ -148,7 +148,7 @@ def _since(standing: Fitting | None, unit: Unit) -> int:
         return unit.created
     if standing.holds == Fitting.Holds.UNKNOWN and standing.earliest is not None:
         return standing.earliest
-    return standing.since
+    return standing.since - standing.error
 
 
 def _leave_unknown(home: Fitting | None, child: Unit, how: str, moment: int, by: Person) -> None:
@@ -176,7 +176,7 @@ def _empty(standing: Fitting | None, unit: Unit, designator: str, reason: str, m
 
 def _end(fitting: Fitting, moment: int, *, gone: bool) -> None:
     fitting.until, fitting.ended = moment, to_ticks(now())
-    fitting.doubted = fitting.since if gone else None
+    fitting.doubted = min(fitting.since + fitting.error, moment) if gone else None
     fitting.save(update_fields=["until", "ended", "doubted"])
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from trace.core.clock import OPEN, now, to_ticks
+from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text
 from trace.core.models import Person
@@ -19,6 +19,7 @@ from trace.floor.operations.passes import BATCH
 from trace.floor.queries import find_flaws, find_last_known, list_parents, lock_units
 from trace.floor.rules import SCAN_CHILD
 from trace.floor.scans import bound_by_scan, judge_by_designator
+from trace.floor.sheets import place
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -118,11 +119,12 @@ def fit_part(
     feed: Feed | None = None,
     position: tuple[int, int] | None = None,
     reason: str,
+    error: timedelta = EXACT,
     by: Person,
     at: datetime,
 ) -> Fitting:
     """A part from a scanned container, or from a bin that is a feed, goes into a designator: what
-    was drawn or fitted there before is out.
+    was drawn or fitted there before is out. `error`: within how much the time is known.
 
     It adds to the record and rewrites nothing. Refuses with Held (what the bin may give, too),
     WrongPart, Expired, FittingRefused.
@@ -141,12 +143,12 @@ def fit_part(
             raise FittingRefused(f"Container {container.key} has left the plant.")
         _want_place(unit, designator, container.part_id, container.key)
         check_expiry(container.lot, at)
-        return _fit(unit, designator, by, at, holds=Fitting.Holds.CONTAINER, container=container, reason=reason)
+        return _fit(unit, designator, by, at, error, holds=Fitting.Holds.CONTAINER, container=container, reason=reason)
     assert feed is not None
     if position is None:
         if feed.axis.kind != Axis.Kind.CLOCK:
             raise FittingRefused(f"{feed.key} does not go by the clock: give its position.")
-        position = (to_ticks(at), to_ticks(at))
+        position = place(feed.axis, to_ticks(at) - to_error(error), to_ticks(at) + to_error(error))
     if not 0 <= position[0] <= position[1] < OPEN:
         raise FittingRefused("The position runs backwards or lies outside the axis.")
     inside = [span.container for span in list_giving([feed], *position) if span.container]
@@ -160,6 +162,7 @@ def fit_part(
         designator,
         by,
         at,
+        error,
         holds=Fitting.Holds.FEED,
         feed=feed,
         first=position[0],
@@ -178,13 +181,15 @@ def remove_part(
     reason: str,
     salvage: str = "",
     into: Container | None = None,
+    error: timedelta = EXACT,
     by: Person,
     at: datetime,
 ) -> Fitting:
     """What occupies a designator is taken out; the place is empty until something is fitted.
 
     A lot-tracked part may be kept: in a new container labelled `salvage`, or `into` one; it is then
-    derived from this designator. Refuses with Held, FittingRefused, WrongPart, KeyInUse.
+    derived from this designator. `error`: within how much the time is known. Refuses with Held,
+    FittingRefused, WrongPart, KeyInUse.
     """
     designator, reason = _designator(designator), clean_text(reason, 300, "The reason")
     into = into and lock_container(into)
@@ -212,11 +217,11 @@ def remove_part(
             raise WrongPart(f"{into.key} is for another part than {designator} of {unit.part.key} holds.")
         result = into or make_remainder(salvage, [None], line.child, at)
         Salvage.objects.create(
-            unit=unit, designator=designator, result=result, at=to_ticks(at), by=by,
+            unit=unit, designator=designator, result=result, at=to_ticks(at), error=to_error(error), by=by,
             recorded=to_ticks(now()),
         )  # fmt: skip
         note(result)
-    return _fit(unit, designator, by, at, holds=Fitting.Holds.NOTHING, reason=reason)
+    return _fit(unit, designator, by, at, error, holds=Fitting.Holds.NOTHING, reason=reason)
 
 
 def _designator(text: str) -> str:
@@ -275,17 +280,17 @@ def _standing_in(units: Sequence[Unit]) -> dict[tuple[int, str], Fitting]:
     return {(fitting.unit_id, fitting.designator): fitting for fitting in standing}
 
 
-def _fit(unit: Unit, designator: str, by: Person, at: datetime, **content: object) -> Fitting:
-    fitting = _begin(unit, designator, _standing(unit, designator), by, at, **content)
+def _fit(unit: Unit, designator: str, by: Person, at: datetime, error: timedelta, **content: object) -> Fitting:
+    fitting = _begin(unit, designator, _standing(unit, designator), by, at, to_error(error), **content)
     judge_by_designator([unit.pk])
     fitting.save()
     return fitting
 
 
 def _begin(
-    unit: Unit, designator: str, standing: Fitting | None, by: Person, at: datetime, **content: object
+    unit: Unit, designator: str, standing: Fitting | None, by: Person, at: datetime, error: int = 0, **content: object
 ) -> Fitting:
-    """A fitting, not saved yet, that ends what was there."""
+    """A fitting, not saved yet, that ends what was there: at the latest by when it may have happened."""
     since, recorded = to_ticks(at), to_ticks(now())
     if standing:
         if since < standing.since:
@@ -295,13 +300,14 @@ def _begin(
             )
         if standing.child:
             note(standing.child)
-        standing.until, standing.ended = since, recorded
+        standing.until, standing.ended = max(since + error, standing.since + standing.error), recorded
         standing.save(update_fields=["until", "ended"])
     return Fitting(
         unit=unit,
         designator=designator,
         parent_level=unit.part.level,
         since=since,
+        error=error,
         by=by,
         recorded=recorded,
         **content,

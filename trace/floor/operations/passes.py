@@ -1,11 +1,15 @@
-"""Passes: a unit into a station and out of it, singly or a rack at a time."""
+"""Passes: a unit into a station and out of it, singly or a rack at a time.
+
+`error` and `sheet` are as at feeds: within how much the times are known, and the paper sheet of the
+station whose next line it is.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from trace.core.clock import OPEN, now, to_ticks
+from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
 from trace.core.models import Person
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit, contents_of
@@ -24,10 +28,12 @@ from trace.floor.scans import (
     scans_elsewhere,
     want_drawn,
 )
+from trace.floor.sheets import clean_sheet, next_line, place
 from trace.holds.gate import find_holds, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.models import Axis, SetUp
+from trace.material.queries import get_axis
 
 BATCH = 500
 """The most passes in one transaction."""
@@ -40,6 +46,7 @@ def start_pass(
     station: Station,
     position: tuple[int, int] | None = None,
     setup: SetUp | None = None,
+    error: timedelta = EXACT,
     by: Person,
     at: datetime,
 ) -> Pass:
@@ -54,10 +61,11 @@ def start_pass(
     lock_station(station)
     locked = _lock([unit])
     _want_setup(setup, station, locked)
-    neighbour = neighbour_scan(station, scan, by)
+    doubt = to_error(error)
+    neighbour = neighbour_scan(station, scan, by, error=doubt)
     (admission,) = admit(locked, station, [Move.START], scan, setup, position and [position])
     (entry,) = _record(
-        [admission], station, by, scanned_in=scan, positions=position and [position], neighbour=neighbour
+        [admission], station, by, scanned_in=scan, error=doubt, positions=position and [position], neighbour=neighbour
     )
     return entry
 
@@ -69,6 +77,7 @@ def finish_pass(
     outcome: str = Pass.Outcome.PASSED,
     drew: str | None = None,
     only: Sequence[str] | None = None,
+    error: timedelta = EXACT,
     by: Person,
     at: datetime,
 ) -> Pass:
@@ -88,7 +97,7 @@ def finish_pass(
     _want_outcome(outcome)
     if held := find_holds(Move.FINISH, [*contents_of([unit])[unit.pk], inside.station]):
         raise Stopped(f"Stop. {held[0].sentence}", action="Call the quality engineer.", rule="held")
-    close_pass(inside, outcome, to_ticks(at), by, drew=drew, only=only)
+    close_pass(inside, outcome, to_ticks(at), by, error=to_error(error), drew=drew, only=only)
     note(inside.station)
     return inside
 
@@ -105,14 +114,17 @@ def record_passes(
     drew: str | None = None,
     only: Sequence[str] | None = None,
     rack: str = "",
+    error: timedelta = EXACT,
+    sheet: str = "",
     by: Person,
     at: datetime,
 ) -> list[Pass]:
     """Units that went through a station's due step, known by one scan at its end (and by `entered`
     where it scans both): one unit, or a rack of them that shares the range.
 
-    `positions` gives each unit its own board set or cycle counts, in the order of the units.
-    All or none. Refuses with Stopped, PassRefused; at most 500 at a time.
+    `positions` gives each unit its own board set or cycle counts, in the order of the units. A line of a
+    `sheet` is a unit or a rack of them; at a loose station it proves no more than a scan.
+    All or none. Refuses with Stopped, PassRefused, SheetRefused; at most 500 at a time.
     """
     if not 0 < len(units) <= BATCH:
         raise PassRefused(f"Between 1 and {BATCH} units can pass together, not {len(units)}.")
@@ -132,15 +144,21 @@ def record_passes(
     lock_station(station)
     locked = {unit.pk: unit for unit in _lock(units)}
     _want_setup(setup, station, locked.values())
-    scanned_in = to_ticks(entered) if entered else None
-    neighbour = neighbour_scan(station, scanned_in or to_ticks(at), by)
+    scanned_in, scanned_out = to_ticks(entered) if entered else None, to_ticks(at)
+    doubt, before = to_error(error), 0
+    sheet = clean_sheet(sheet, get_axis(station)) if sheet and station.scan_mode != ScanMode.LOOSE else ""
+    if sheet:
+        scanned_out, before = next_line(get_axis(station), sheet, scanned_out)
+    neighbour = neighbour_scan(station, scanned_in or scanned_out, by, error=doubt, sheet=sheet)
     ordered = [locked[unit.pk] for unit in units]
     return _record(
-        admit(ordered, station, [Move.START, Move.FINISH], scanned_in or to_ticks(at), setup, positions),
+        admit(ordered, station, [Move.START, Move.FINISH], scanned_in or scanned_out, setup, positions),
         station,
         by,
         scanned_in=scanned_in,
-        scanned_out=to_ticks(at),
+        scanned_out=scanned_out,
+        error=doubt,
+        sheet=(sheet, before),
         outcome=outcome,
         positions=positions,
         drew=drew,
@@ -190,13 +208,18 @@ def _record(
     only: Sequence[str] | None = None,
     rack: str = "",
     neighbour: tuple[int | None, bool] = (None, False),
+    error: int = 0,
+    sheet: tuple[str, int] = ("", 0),
 ) -> list[Pass]:
-    """Write passes with the bounds that their scans prove, and bound what waited for these scans."""
+    """Write passes with the bounds that their scans prove, and bound what waited for these scans.
+
+    `sheet`: the name of the paper sheet, and the moment of the line before.
+    """
     units = [admission.unit for admission in admissions]
     scan = scanned_in if scanned_in is not None else scanned_out
     assert scan is not None
-    bound_by_scan(units, scan, by, station)
-    before = scans_elsewhere(units, station, scan)
+    bound_by_scan(units, scan, by, station, error)
+    before = scans_elsewhere(units, station, scan - error)
     recorded = to_ticks(now())
     for setup in {a.setup for a in admissions} if only is not None else {admissions[0].setup}:
         want_drawn(drew, only, [setup] if setup else [])
@@ -204,15 +227,18 @@ def _record(
     for index, (unit, step, setup, repeated) in enumerate((a.unit, a.step, a.setup, a.repeated) for a in admissions):
         began, ended = draw_bounds(
             mode=station.scan_mode,
-            scanned_in=scanned_in,
-            scanned_out=scanned_out,
+            scanned_in=None if scanned_in is None else scanned_in - error,
+            scanned_out=None if scanned_out is None else scanned_out + error,
             unit_before=before[unit.pk],
             neighbour=neighbour[0],
-            in_batch=neighbour[1] or hasty(station, scanned_in, scanned_out),
+            in_batch=neighbour[1] or hasty(station, scanned_in, scanned_out, error),
         )
         axis = setup.axis if setup else None
         first, last = began, ended
-        if axis and axis.kind != Axis.Kind.CLOCK:
+        if axis and axis.kind == Axis.Kind.CLOCK:
+            line = (min(max(began, sheet[1] + 1), scanned_out), scanned_out) if sheet[0] and scanned_out else None
+            first, last = place(axis, began, ended, sheet=sheet[0], line=line, error=error)
+        elif axis:
             if positions is None:
                 raise PassRefused(
                     f"{station.key} draws by {axis.get_kind_display()}, and none was given.",
@@ -239,6 +265,8 @@ def _record(
                 only=None if only is None else list(only),
                 outcome=outcome,
                 rack=rack,
+                error=error,
+                sheet=sheet[0],
                 by=by,
                 recorded=recorded,
                 closed=recorded if outcome else None,

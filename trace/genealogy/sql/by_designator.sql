@@ -1,2 +1,3 @@
 -- Those of these units whose places must be judged one by one.
-SELECT u.id FROM trace_unit u WHERE u.by_designator AND u.id IN (SELECT {each_unit})
+WITH asked(id) AS (SELECT {each_unit})
+SELECT u.id FROM asked CROSS JOIN trace_unit u WHERE u.id = asked.id AND u.by_designator

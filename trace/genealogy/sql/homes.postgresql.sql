@@ -4,6 +4,6 @@ SELECT f.child_id, f.unit_id, COALESCE(f.earliest, f.since - f.error) AS since, 
 FROM jsonb_array_elements_text(%(units)s::jsonb) AS j(unit)
 CROSS JOIN LATERAL (
     SELECT * FROM trace_fitting g
-    WHERE g.child_id = j.unit::bigint AND g.superseded IS NULL AND (g.since <= %(at)s OR g.earliest <= %(at)s)
+    WHERE g.child_id = j.unit::bigint AND g.superseded IS NULL AND (g.since - g.error <= %(at)s OR g.earliest <= %(at)s)
     OFFSET 0
 ) AS f

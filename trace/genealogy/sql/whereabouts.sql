@@ -1,7 +1,9 @@
 -- Where each unit is at a moment: scrapped, fitted in a parent, shipped, packed, inside a station, or
 -- after the furthest step it passed; finished once it has passed every step of its route. Where it was
--- scanned last, and whether anything had begun in it: a pass, perhaps, or something fitted. Not known, where
--- it was not found in the parent on record, and was not scanned since it was last surely there.
+-- scanned last, and whether anything had begun in it: a pass, perhaps, or something fitted. None of that is looked
+-- for of what is fitted or packed. The units asked for come first: otherwise PostgreSQL reads whole tables. Not
+-- known, where it was not found in the parent on record, and was not scanned since it was last surely there.
+WITH asked(id) AS (SELECT {each_unit})
 SELECT u.id,
        CASE WHEN u.scrapped <= %(at)s THEN u.scrapped END,
        home.key, f.since,
@@ -9,18 +11,23 @@ SELECT u.id,
        carton.key, pack.since,
        station.key, inside.began,
        step.number, scan_at.key, COALESCE(scan.scanned_out, scan.scanned_in),
-       NOT EXISTS (SELECT 1 FROM trace_step t
-                   WHERE t.part_id = u.part_id
-                     AND NOT EXISTS (SELECT 1 FROM trace_pass p
-                                     WHERE p.unit_id = u.id AND p.step_id = t.id AND p.superseded IS NULL
-                                       AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s)),
-       seen.id IS NOT NULL
-       OR EXISTS (SELECT 1 FROM trace_pass p
-                  WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void' AND p.began <= %(at)s)
-       OR EXISTS (SELECT 1 FROM trace_fitting g
-                  WHERE g.unit_id = u.id AND g.superseded IS NULL AND g.since <= %(at)s),
+       CASE WHEN pack.id IS NULL AND f.id IS NULL THEN
+           NOT EXISTS (SELECT 1 FROM trace_step t
+                       WHERE t.part_id = u.part_id
+                         AND NOT EXISTS (SELECT 1 FROM trace_pass p
+                                         WHERE p.unit_id = u.id AND p.step_id = t.id AND p.superseded IS NULL
+                                           AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s))
+       END,
+       CASE WHEN pack.id IS NULL AND f.id IS NULL THEN
+           seen.id IS NOT NULL
+           OR EXISTS (SELECT 1 FROM trace_pass p
+                      WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void' AND p.began <= %(at)s)
+           OR EXISTS (SELECT 1 FROM trace_fitting g
+                      WHERE g.unit_id = u.id AND g.superseded IS NULL AND g.since <= %(at)s)
+       END,
        missed_in.key, missed.doubted
-FROM trace_unit u
+FROM asked
+CROSS JOIN trace_unit u
 LEFT JOIN trace_fitting f
        ON f.child_id = u.id AND f.superseded IS NULL AND f.since <= %(at)s
           AND (f.until IS NULL OR f.until > %(at)s) AND (f.doubted IS NULL OR f.doubted >= %(at)s)
@@ -49,10 +56,11 @@ LEFT JOIN trace_consignment c
 LEFT JOIN trace_shipment s ON s.id = c.shipment_id
 LEFT JOIN trace_customer customer ON customer.id = s.customer_id
 LEFT JOIN trace_pass inside
-       ON inside.id = (SELECT p.id FROM trace_pass p
-                       WHERE p.unit_id = u.id AND p.superseded IS NULL
-                         AND p.scanned_in <= %(at)s AND (p.inside OR COALESCE(p.scanned_out, p.ended) > %(at)s)
-                       ORDER BY p.began DESC LIMIT 1)
+       ON inside.id = CASE WHEN pack.id IS NULL AND f.id IS NULL THEN (
+           SELECT p.id FROM trace_pass p
+           WHERE p.unit_id = u.id AND p.superseded IS NULL
+             AND p.scanned_in <= %(at)s AND (p.inside OR COALESCE(p.scanned_out, p.ended) > %(at)s)
+           ORDER BY p.began DESC LIMIT 1) END
 LEFT JOIN trace_station station ON station.id = inside.station_id
 LEFT JOIN trace_pass seen
        ON seen.id = (SELECT p.id FROM trace_pass p JOIN trace_step t ON t.id = p.step_id
@@ -61,9 +69,10 @@ LEFT JOIN trace_pass seen
                      ORDER BY t.number DESC LIMIT 1)
 LEFT JOIN trace_step step ON step.id = seen.step_id
 LEFT JOIN trace_pass scan
-       ON scan.id = (SELECT p.id FROM trace_pass p
-                     WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void'
-                       AND COALESCE(p.scanned_out, p.scanned_in) <= %(at)s
-                     ORDER BY COALESCE(p.scanned_out, p.scanned_in) DESC, p.id DESC LIMIT 1)
+       ON scan.id = CASE WHEN pack.id IS NULL AND f.id IS NULL THEN (
+           SELECT p.id FROM trace_pass p
+           WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void'
+             AND COALESCE(p.scanned_out, p.scanned_in) <= %(at)s
+           ORDER BY COALESCE(p.scanned_out, p.scanned_in) DESC, p.id DESC LIMIT 1) END
 LEFT JOIN trace_station scan_at ON scan_at.id = scan.station_id
-WHERE u.id IN (SELECT {each_unit})
+WHERE u.id = asked.id

@@ -41,7 +41,11 @@ class Tape(models.Model):
 
 
 class Axis(models.Model):
-    """The order in which feeds give: a station's clock or cycle count, or a tape's board sets."""
+    """The order in which feeds give: a station's clock or cycle count, or a tape's board sets.
+
+    `slack`: on a clock, by how much a position may differ from its moment, because a line of a paper
+    sheet has the place that its order gives it.
+    """
 
     class Kind(models.TextChoices):
         CLOCK = "clock", "clock, microseconds"
@@ -51,15 +55,25 @@ class Axis(models.Model):
     kind = models.CharField(max_length=5, choices=Kind)
     station = models.OneToOneField(Station, models.PROTECT, null=True, related_name="+")
     tape = models.OneToOneField(Tape, models.PROTECT, null=True, related_name="+")
+    slack = TickField(default=0)
 
     class Meta:
         constraints = [
+            models.CheckConstraint(condition=Q(slack=0) | Q(kind="clock", slack__gt=0), name="only_a_clock_has_slack"),
             models.CheckConstraint(
                 condition=Q(kind="tape", tape__isnull=False, station=None)
                 | Q(kind__in=["clock", "count"], station__isnull=False, tape=None),
                 name="axis_of_station_or_tape",
-            )
+            ),
         ]
+
+
+class AxisSlack(models.Model):
+    """What an axis's slack became, and when that was recorded: it only ever grows."""
+
+    axis = models.ForeignKey(Axis, models.PROTECT, related_name="slacks")
+    slack = TickField()
+    recorded = TickField(default=now_ticks)
 
 
 class Feed(models.Model):
@@ -79,6 +93,9 @@ class Feed(models.Model):
     axis = models.ForeignKey(Axis, models.PROTECT, related_name="feeds")
     distance = models.IntegerField(default=0, help_text="of a head along the chain, in links")
     unsettled = models.BooleanField(default=False)
+    clear_within = models.PositiveIntegerField(
+        null=True, blank=True, help_text="days within which it must be counted or cleared; empty: never asked for"
+    )
 
     class Meta:
         ordering = ["key"]
@@ -154,6 +171,7 @@ class FeedRecord(models.Model):
         HAND_FILL = "hand-fill", "place filled by hand"
         FOUND = "found", "found there, its change not recorded"
         SIGHTING = "sighting", "seen there by a verification scan"
+        SEEN_AWAY = "seen-away", "seen elsewhere: it had left"
 
     feed = models.ForeignKey(Feed, models.PROTECT, related_name="records", db_index=False)
     act = models.CharField(max_length=10, choices=Act)
@@ -167,12 +185,14 @@ class FeedRecord(models.Model):
     quantity = models.PositiveIntegerField(
         null=True, blank=True, help_text="parts put on, at most (with the count's tolerance)"
     )
+    at_least = models.PositiveIntegerField(null=True, blank=True, help_text="parts put on, at least, where counted")
     left = models.PositiveIntegerField(
         null=True, blank=True, help_text="top-up: parts left over underneath, at most, where counted"
     )
     cleaned = models.BooleanField(default=False, help_text="dump: no heel left")
     happened = TickField()
     error = TickField(default=0)
+    sheet = models.CharField(max_length=40, blank=True, help_text="the paper sheet that it is a line of")
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     recorded = TickField()
     superseded = TickField(null=True, blank=True)
@@ -180,6 +200,11 @@ class FeedRecord(models.Model):
     class Meta:
         indexes = [models.Index(fields=["feed", "first"], name="feed_records_in_order")]
         constraints = [
+            models.CheckConstraint(condition=Q(error__gte=0), name="feed_record_error_not_negative"),
+            models.CheckConstraint(
+                condition=Q(at_least=None) | Q(quantity__isnull=False, at_least__lte=F("quantity")),
+                name="feed_record_counts_in_order",
+            ),
             models.CheckConstraint(condition=Q(last__gte=F("first")), name="feed_record_runs_forward"),
             models.CheckConstraint(
                 condition=Q(act="splice", lead__isnull=False, tolerance__isnull=False)

@@ -15,6 +15,8 @@ from trace.ledger.operation import operation
 from trace.material.models import Axis, Container, Feed, SetUp, SetUpLine, Span, Tape
 from trace.material.queries import get_axis, list_on_feeds
 
+MOST_DAYS = 10_000
+
 
 class SetUpRefused(Refusal):
     """A feed, set-up or tape can't be made as asked."""
@@ -31,9 +33,22 @@ class WrongPart(Refusal):
 
 
 @operation()
-def define_feed(*, key: str, station: Station, kind: str = Feed.Kind.SLOT, by: Person, at: datetime) -> Feed:
-    """A supply place at a station. It opens with unknown: what lies in it, nobody has said yet."""
-    return _make_feed(key, get_axis(station), kind)
+def define_feed(
+    *,
+    key: str,
+    station: Station,
+    kind: str = Feed.Kind.SLOT,
+    clear_within: int | None = None,
+    by: Person,
+    at: datetime,
+) -> Feed:
+    """A supply place at a station. It opens with unknown: what lies in it, nobody has said yet.
+
+    `clear_within`: days within which it must be counted or cleared, for one that is only ever topped up.
+    """
+    if clear_within is not None and not 0 < clear_within < MOST_DAYS:
+        raise SetUpRefused(f"A place can't be cleared within {clear_within} days.", action="Enter whole days.")
+    return _make_feed(key, get_axis(station), kind, clear_within=clear_within)
 
 
 @operation()
@@ -104,8 +119,10 @@ def check_part(feed: Feed, container: Container) -> None:
             )
 
 
-def _make_feed(key: str, axis: Axis, kind: str, distance: int = 0) -> Feed:
-    feed = Feed.objects.create(key=free_key(Feed, key), axis=axis, kind=kind, distance=distance)
+def _make_feed(key: str, axis: Axis, kind: str, distance: int = 0, clear_within: int | None = None) -> Feed:
+    feed = Feed.objects.create(
+        key=free_key(Feed, key), axis=axis, kind=kind, distance=distance, clear_within=clear_within
+    )
     Span.objects.create(feed=feed, container=None, first=0, end=OPEN, since=0, until=OPEN, recorded=to_ticks(now()))
     return feed
 

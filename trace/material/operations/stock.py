@@ -15,12 +15,10 @@ from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import operation
 from trace.material.models import Container, Derivation, FeedRecord, Lot, Span, Supplier
+from trace.material.rules import STAYS
 
 MOST = Decimal(10) ** 10
 """Quantities stay below this: 14 digits, four of them decimals."""
-
-STAYS = {FeedRecord.Act.LOAD, FeedRecord.Act.SPLICE, FeedRecord.Act.FOUND}
-"""Acts after which the container itself is at the feed; others pour some of it and leave it where it was."""
 
 
 class StockRefused(Refusal):
@@ -105,7 +103,7 @@ def split_container(
 ) -> Container:
     """Fill a new container from part of another. Refuses with Held, StockRefused, KeyInUse."""
     _want_some(quantity, key)
-    (source,) = _lock([source], Move.DIVIDE, at)
+    (source,) = lock_containers([source], Move.DIVIDE, at)
     result = _derived(key, [source], source.kind, quantity, at)
     _derive(result, [source], Derivation.Deed.SPLIT, by, at, quantity)
     return result
@@ -126,7 +124,7 @@ def merge_containers(
     them. Refuses with Held, and with StockRefused what has expired, or would expire before the lot of
     the container that it is poured into.
     """
-    everything = _lock([*sources, *([into] if into else [])], Move.DIVIDE, at)
+    everything = lock_containers([*sources, *([into] if into else [])], Move.DIVIDE, at)
     if len({container.part_id for container in everything}) != 1:
         raise StockRefused("Only containers of one part can be merged.")
     poured = [container for container in everything if into is None or container.pk != into.pk]
@@ -168,7 +166,7 @@ def make_batch(
         raise StockRefused(f"{part.key} is tracked by serial; it has no batches.")
     _want_some(quantity, key)
     _want_kind(kind)
-    sources = _lock(sources, Move.DIVIDE, at)
+    sources = lock_containers(sources, Move.DIVIDE, at)
     if not sources:
         raise StockRefused("A batch is made of something: scan what goes into it.")
     result = Container.objects.create(
@@ -185,23 +183,13 @@ def make_batch(
 
 
 @moving
-def store_container(*, container: Container, store: str, by: Person, at: datetime) -> Container:
-    """A container is moved to another store, quarantine among them. Refuses with Held."""
-    store = clean_text(store, 60, "The store")
-    (container,) = _lock([container], Move.STORE, at)
-    container.store = store
-    container.save(update_fields=["store"])
-    return container
-
-
-@moving
 def discard_container(*, container: Container, reason: str, by: Person, at: datetime) -> Container:
     """A container leaves the plant for good: scrapped, used up or returned.
 
     Refuses with Held, and with StockRefused when it has left, or is on a feed.
     """
     reason = clean_text(reason, 300, "The reason")
-    (container,) = _lock([container], Move.SCRAP, at)
+    (container,) = lock_containers([container], Move.SCRAP, at)
     if not reason:
         raise StockRefused("Say why it leaves.")
     if container.gone is not None:
@@ -307,7 +295,7 @@ def _on_feed(container: Container) -> str | None:
     return None
 
 
-def _lock(containers: Sequence[Container], move: Move, at: datetime) -> list[Container]:
+def lock_containers(containers: Sequence[Container], move: Move, at: datetime) -> list[Container]:
     """The containers locked in the fixed order, in the plant, and not held against the move."""
     locked = list(
         Container.objects.select_for_update(of=("self",))

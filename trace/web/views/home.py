@@ -8,11 +8,12 @@ from django.db.models import Exists, OuterRef
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, now
 from trace.engineering.models import Part
 from trace.floor.models import Shipment
 from trace.holds.models import Hold
 from trace.material.models import Feed, Lot, SetUpLine, Span
+from trace.material.queries import list_overdue_clearings
 from trace.web.answer import holds_table
 from trace.web.cells import Moment, Ref, Several, place_of
 from trace.web.floor import list_on_floor, steps_table, units_on_floor_table
@@ -25,10 +26,12 @@ def home(request: HttpRequest) -> HttpResponseBase:
         return respond(request, "home.html", {"begin": True}, [], name="home")
     holds = Hold.objects.filter(released=None).select_related("placed_by").order_by("-placed")
     unknown = _unknown_feeds()
+    overdue = list_overdue_clearings(now())
     units = list_on_floor()
     context = {
         "holds": holds.count(),
         "unknown": unknown.count(),
+        "overdue": overdue.count(),
         "waiting": sum(not unit.inside for unit in units),
         "inside": sum(unit.inside for unit in units),
         "material": Lot.objects.exists(),
@@ -37,6 +40,7 @@ def home(request: HttpRequest) -> HttpResponseBase:
         holds_table(holds, "Nothing is held."),
         steps_table(units),
         _unknown_table(unknown),
+        _overdue_table(overdue),
         _shipments_table(),
     ]
     return respond(request, "home.html", context, tables, name="home")
@@ -67,6 +71,22 @@ def _unknown_table(feeds: Any) -> Table:
         "On every feed that serves a set-up the material is known.",
         search=("key", "axis__station__key"),
         note="What draws from one of these may carry any container of the part. Scan what is loaded.",
+    )
+
+
+def _overdue_table(feeds: Any) -> Table:
+    return Table(
+        "overdue",
+        "Places to count or to clear",
+        [
+            Column("feed", "Feed", lambda feed: Ref("feed", feed.key), "key"),
+            Column("place", "At", lambda feed: place_of(feed.axis), "axis__station__key"),
+            Column("days", "Within days", lambda feed: feed.clear_within, "clear_within", number=True),
+        ],
+        feeds,
+        "No place is overdue.",
+        search=("key", "axis__station__key"),
+        note="Until it is counted or cleared, all that was ever poured there may be in what it gives.",
     )
 
 

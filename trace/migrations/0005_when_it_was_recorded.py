@@ -7,7 +7,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("trace", "0003_children_found_elsewhere"),
+        ("trace", "0004_children_found_elsewhere"),
     ]
 
     operations = [

@@ -7,7 +7,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("trace", "0002_setups_by_range"),
+        ("trace", "0003_errors_counts_and_sheets"),
     ]
 
     operations = [
