@@ -276,6 +276,12 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "fitting_error_not_negative": [(fitting, {"error": -1})],
     "salvage_error_not_negative": [(salvage, {"error": -1})],
     "fitting_runs_forward": [(fitting, {"until": 4})],
+    "fitting_found_after_earliest": [(fitting, {"earliest": 6})],
+    "fitting_doubted_before_its_end": [
+        (fitting, {"doubted": 4}),
+        (fitting, {"doubted": 7}),
+        (lambda p: fitting(p, doubted=5), {"until": None}),
+    ],
     "fitting_holds_one_thing": [
         (fitting, {"child": None}),
         (fitting, {"child_level": None}),

@@ -7,6 +7,7 @@ from trace.floor.models import (
     Consignment,
     Customer,
     Fitting,
+    LooseSighting,
     Packing,
     Pass,
     Salvage,
@@ -18,6 +19,7 @@ from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
     Axis,
+    AxisSlack,
     Container,
     Derivation,
     Feed,
@@ -31,8 +33,8 @@ from trace.material.models import (
 )
 
 __all__ = [
-    "Answer", "Axis", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
-    "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "Lot", "Packing",
-    "Part", "Pass", "Person", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span", "Station",
+    "Answer", "Axis", "AxisSlack", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
+    "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting", "Lot",
+    "Packing", "Part", "Pass", "Person", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span", "Station",
     "Step", "Substitute", "Supplier", "Tape", "Unit", "User", "WorkOrder",
 ]  # fmt: skip

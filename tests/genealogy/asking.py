@@ -61,6 +61,7 @@ def lots_in(built: AsBuilt, *, standing: bool = True) -> dict[str, set[str | Non
     """The same of a unit that was traced."""
     return {
         place.designator: {lot for entry in entries for origin in entry.origins for lot in first_lots(origin)}
+        | {None for entry in entries if entry.kind == "unknown"}
         for place in built.places
         if (entries := [e for e in place.entries if e.standing or not standing])
     }

@@ -6,10 +6,10 @@ from typing import Any
 
 from tests.factories import moment, ticks
 from tests.genealogy.deeds import INSERTION, Deeds, Skip
-from tests.genealogy.plantlog import Visit
+from tests.genealogy.plantlog import CHILDREN, Visit
 from tests.genealogy.shop import PAPER
 from trace.floor.models import Pass
-from trace.floor.operations import fittings
+from trace.floor.operations import findings, fittings
 from trace.floor.operations.corrections import correct_board_sets, void_pass
 from trace.floor.operations.dispatch import load_shipment, pack_units, send_shipment
 from trace.floor.operations.orders import scrap_unit
@@ -20,7 +20,6 @@ ROUTES = {
     "M": {10: ["FINAL"]},
     "P": {10: ["PROOF"]},
 }
-CHILDREN = {("M", "M1"): "B", ("P", "N1"): "M", ("P", "M2"): "B"}
 PLACES = {"B": ["R1", "R2", "C1", "T1", "T2", "S1"], "M": ["R5"]}
 
 
@@ -241,14 +240,40 @@ class FloorDeeds(Deeds):
         self.log.seen.setdefault(child, []).append(self.now)
 
     def unchild(self, a: int, b: int, c: int) -> None:
-        fitted = {place for place, fits in self.log.fits.items() if fits[-1].what[0] == "child"}
+        fitted = {place for place, fits in self.log.fits.items() if fits[-1].what[0] in ("child", "unknown")}
         unit, designator = self.pick(fitted, a)
         self.do(fittings.remove_part, unit=self.shop.units[unit], designator=designator, reason="noisy")
         self.log.fit(unit, designator, ("nothing",), self.now, self.error)
 
+    def discover(self, a: int, b: int, c: int) -> None:
+        """A child turns up in a place, mostly one that is on record in another."""
+        kind, designator = self.pick(CHILDREN, a)
+        place = self.pick([u for u in self.shop.units if u[0] == kind], b), designator
+        homes = {fits[-1].what[1] for fits in self.log.fits.values() if fits[-1].what[0] == "child"}
+        wanted = [u for u in self.shop.units if u[0] == CHILDREN[kind, designator]]
+        child = self.pick([u for u in wanted if u in homes or c % 3 == 0], c)
+        self.do(
+            findings.find_child, unit=self.shop.units[place[0]], designator=designator, child=self.shop.units[child]
+        )
+        self.log.find_child(place, child, self.now)
+        self.done.append("late")
+
+    def empty(self, a: int, b: int, c: int) -> None:
+        place = self.pick([p for p, fits in self.log.fits.items() if fits[-1].what[0] in ("child", "unknown")], a)
+        self.do(findings.find_empty, unit=self.shop.units[place[0]], designator=place[1])
+        self.log.find_empty(place, self.now)
+        self.done.append("late")
+
+    def loose(self, a: int, b: int, c: int) -> None:
+        child = self.pick(self.shop.units, a)
+        self.do(findings.find_loose, child=self.shop.units[child])
+        self.log.find_loose(child, self.now)
+        self.done.append("late")
+
     def scrap(self, a: int, b: int, c: int) -> None:
         unit = self.pick(self.shop.units, a)
         self.do(scrap_unit, unit=self.shop.units[unit], reason="broken")
+        self.log.scrapped[unit] = self.now
         if visit := self.open_visit(unit):
             visit.scanned_out, visit.outcome, visit.drew, visit.error_out = self.now, "aborted", "unsure", 0
         self.log.seen.setdefault(unit, []).append(self.now)
@@ -257,6 +282,7 @@ class FloorDeeds(Deeds):
         unit = self.pick([u for u in self.shop.units if self.finished(u)], a)
         carton = self.do(pack_units, carton=f"CARTON-{self.number}", units=[self.shop.units[unit]])
         self.log.seen.setdefault(unit, []).append(self.now)
+        self.log.packed[unit] = self.now
         if b % 2:
             key = f"SHIP-{self.number}"
             load = self.do(load_shipment, shipment=key, customer=self.shop.customer, cartons=[carton])

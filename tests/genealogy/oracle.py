@@ -14,7 +14,7 @@ from functools import cached_property
 import networkx as nx
 
 from tests.genealogy.feedlog import OPEN, Part
-from tests.genealogy.plantlog import Log
+from tests.genealogy.plantlog import CHILDREN, Fit, Log
 
 Node = tuple
 
@@ -66,7 +66,7 @@ class Oracle:
             for number, fit in enumerate(fits):
                 began, ended = fit.since - fit.error, fit.since + fit.error
                 what = ("feed", [(fit.what[1], began, ended)]) if fit.what[0] == "feed" else fit.what
-                event = Event(("fit", unit, designator, number), began, ended, True, what, fit.until)
+                event = Event(("fit", unit, designator, number), began, ended, fit.surely, what, fit.until)
                 events.setdefault((unit, designator), []).append(event)
         return events
 
@@ -202,7 +202,7 @@ class Oracle:
 
     def first_lots(self, event: Event) -> set[str | None]:
         """The lots (None: unknown) from which an event may have got its part, by all that is on record."""
-        lots: set[str | None] = set()
+        lots: set[str | None] = {None} if event.what[0] == "unknown" else set()
         seen, nodes = {event.node}, [event.node]
         for node in nodes:
             if node[0] == "lot":
@@ -296,15 +296,23 @@ class Answer:
                 found.add("certain" if self.place_certain(stand) else "possible")
             found |= {"cleared" for e in gone if e.node in self.reached}
             carried += [(e.began, gone.get(e, OPEN)) for e in events if e.node in self.reached]
-        for (parent, _), fits in self.log.fits.items():
-            for fit in fits:
-                if parent == unit and fit.what[0] == "child":
-                    status, stretches = self.status(fit.what[1])
-                    for first, end in stretches:
-                        first, end = max(first, fit.since), min(end, fit.until)
+        for place, fits in self.log.fits.items():
+            for fit in fits if place[0] == unit else []:
+                for child, inside, surely in self._inside(place, fit):
+                    status, stretches = self.status(child)
+                    for first, end in [(max(a, c), min(b, d)) for a, b in stretches for c, d in inside]:
                         if first < end and status:
-                            found.add(status if end == OPEN else "cleared")
+                            found.add("cleared" if end < OPEN else status if surely else "possible")
                             carried.append((first, end))
         best = next((word for word in ("certain", "possible", "cleared") if word in found), None)
         self._status[unit] = best, carried
         return self._status[unit]
+
+    def _inside(self, place: tuple[str, str], fit: Fit) -> Iterator[tuple[str, list[tuple[int, int]], bool]]:
+        """(unit, when it is or may be in a place, whether surely): the child, or any that may be the unknown one."""
+        if fit.what[0] == "child":
+            yield fit.what[1], [(fit.first, fit.until)], True
+        if fit.what[0] == "unknown":
+            for unit in self.log.created:
+                if unit[0] == CHILDREN[place[0][0], place[1]]:
+                    yield unit, self.log.may_be_there(place, fit, unit), False

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from tests.genealogy.feedlog import OPEN, FeedLog
+
+CHILDREN = {("M", "M1"): "B", ("P", "N1"): "M", ("P", "M2"): "B"}
+"""Which kind of unit (the first letter of its serial) belongs at a designator of which."""
 
 
 @dataclass
@@ -66,12 +70,25 @@ class Visit:
 
 @dataclass
 class Fit:
-    """What a scan put into a designator: ("box", key), ("feed", key), ("child", key) or ("nothing",)."""
+    """What a scan put into a designator, or found there: ("box", key), ("feed", key), ("child", key), ("nothing",) or
+    ("unknown",), a child that nobody knows. Found, it may have been there since `earliest`; found gone, it surely was
+    there no longer than to `doubted`."""
 
     what: tuple
     since: int
     until: int = OPEN
     error: int = 0
+    earliest: int | None = None
+    doubted: int | None = None
+
+    @property
+    def first(self) -> int:
+        return self.since - self.error if self.earliest is None else self.earliest
+
+    @property
+    def surely(self) -> bool:
+        """Whether it was there at any moment; else it only may have been."""
+        return self.what[0] != "unknown" or self.until > self.since
 
 
 @dataclass
@@ -87,6 +104,9 @@ class Log:
     visits: list[Visit] = field(default_factory=list)
     seen: dict[str, list[int]] = field(default_factory=dict)
     fits: dict[tuple[str, str], list[Fit]] = field(default_factory=dict)
+    loose: dict[str, list[int]] = field(default_factory=dict)
+    packed: dict[str, int] = field(default_factory=dict)
+    scrapped: dict[str, int] = field(default_factory=dict)
 
     def fit(self, unit: str, designator: str, what: tuple, moment: int, error: int = 0) -> None:
         """It ends what was there, by the time at which it may have happened at the latest."""
@@ -94,6 +114,83 @@ class Log:
         if there:
             there[-1].until = min(there[-1].until, max(moment + error, there[-1].since + there[-1].error))
         there.append(Fit(what, moment, error=error))
+
+    # Children found elsewhere than recorded ----------------------------------------------------------------------
+
+    def find_child(self, place: tuple[str, str], child: str, moment: int) -> None:
+        """A child was scanned in a place: what was there before is gone, since it was seen last."""
+        self.seen.setdefault(child, []).append(moment)
+        there = self.fits.get(place, [])
+        if there and there[-1].what == ("child", child):
+            self.fit(*place, ("child", child), moment)
+            return
+        self._leave_home(child, moment)
+        known = max(min(last, moment) for _, last, _ in self.sightings(child, exact=True))
+        since = self._empty(place, moment)
+        self.fits[place].append(Fit(("child", child), moment, earliest=max(known, since)))
+
+    def find_empty(self, place: tuple[str, str], moment: int) -> None:
+        since = self._empty(place, moment)
+        self.fits[place].append(Fit(("nothing",), moment, earliest=since))
+
+    def find_loose(self, child: str, moment: int) -> None:
+        self.seen.setdefault(child, []).append(moment)
+        self._leave_home(child, moment)
+        self.loose.setdefault(child, []).append(moment)
+
+    def _leave_home(self, child: str, moment: int) -> None:
+        for there in self.fits.values():
+            if there[-1].what == ("child", child):
+                there[-1].until, there[-1].doubted = moment, there[-1].since
+                there.append(Fit(("unknown",), moment, earliest=there[-1].since))
+
+    def _empty(self, place: tuple[str, str], moment: int) -> int:
+        """Ends what was in a place, and says since when something else may have been there."""
+        there = self.fits.setdefault(place, [])
+        if there and there[-1].what[0] == "unknown":
+            there[-1].until = moment
+            return there[-1].first
+        since = there[-1].since - there[-1].error if there else self.created[place[0]]
+        if there:
+            there[-1].until, there[-1].doubted = moment, there[-1].since
+        if since < moment:
+            there.append(Fit(("unknown",), moment, until=moment, earliest=since))
+        return since
+
+    def sightings(self, unit: str, exact: bool = False) -> Iterator[tuple[int, int, tuple[str, str] | None]]:
+        """(first, last, place or None) of all that is surely known of where a unit was; `exact`: taking the time of a
+        scan for what it says."""
+        yield 0, self.created[unit], None
+        for visit in self.visits:
+            if visit.unit == unit and not visit.void:
+                told = [moment for moment in (visit.scanned_in, visit.scanned_out) if moment is not None]
+                error = 0 if exact else max(visit.error, visit.error_out or 0)
+                yield told[0] + error, OPEN if not visit.outcome else told[-1] - error, None
+        for place, there in self.fits.items():
+            for fit in there:
+                if fit.what == ("child", unit):
+                    yield fit.since, fit.until if fit.doubted is None else fit.doubted, place
+        if unit in self.packed:
+            yield self.packed[unit], OPEN, None
+        yield from ((moment, moment, None) for moment in self.loose.get(unit, []))
+
+    def may_be_there(self, place: tuple[str, str], fit: Fit, unit: str) -> list[tuple[int, int]]:
+        """Stretches of time in which a unit may be the child in a place that nobody knows."""
+        proofs = [*self.sightings(unit), *([(self.scrapped[unit], OPEN, None)] if unit in self.scrapped else [])]
+        elsewhere = [(first, last) for first, last, where in proofs if where != place]
+        if fit.surely:
+            if any(first <= fit.since <= last for first, last in elsewhere):
+                return []
+            came = [last for _, last in elsewhere if last < fit.since]
+            left = [first for first, _ in elsewhere if first > fit.since]
+            return [(max([fit.first, *came]), min([fit.until, *left]))]
+        cuts = {m for first, last in elsewhere for m in (first, last + 1) if fit.first < m < fit.until}
+        borders = sorted({fit.first, fit.until, *cuts})
+        return [
+            (start, end)
+            for start, end in pairwise(borders)
+            if not any(first <= start <= last for first, last in elsewhere)
+        ]
 
     def change_over(self, place: str, position: int, serves: dict[str, str]) -> None:
         """From a position on this is served; the first set-up of a place reaches back to its beginning."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections import defaultdict
 from collections.abc import Callable
 from copy import deepcopy
 from dataclasses import replace
@@ -12,11 +13,11 @@ import pytest
 
 from tests.genealogy.shop import Shop
 from tests.genealogy.test_oracle import Deed, run, shop
-from tests.genealogy.world import FAMILIES, FLOOR, MATERIAL, REPAIRS, STOCK
+from tests.genealogy.world import FAMILIES, FLOOR, FOUND, MATERIAL, REPAIRS, STOCK
 from trace.core.clock import OPEN
 from trace.floor import when
-from trace.floor.operations import corrections, passes
-from trace.genealogy import backward, forward, places, rules, suspicion, verdicts
+from trace.floor.operations import corrections, findings, passes
+from trace.genealogy import backward, forward, places, rules, strangers, suspicion, verdicts
 from trace.genealogy.intervals import Ranges
 from trace.material import rules as material_rules
 from trace.material import spans
@@ -207,10 +208,34 @@ def a_parent_keeps_what_its_children_took_away(patch: pytest.MonkeyPatch) -> Non
 
     def kept(name: str, **k: Any) -> list[tuple]:
         rows = fetch(name, **k)
-        return [(child, parent, since, None) for child, parent, since, _ in rows] if name == "homes" else rows
+        return (
+            [(child, parent, since, None, sure) for child, parent, since, _, sure in rows] if name == "homes" else rows
+        )
 
     patch.setattr(forward, "fetch", kept)
 
+
+@mutant("found")
+def an_unknown_child_is_no_unit_at_all(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(forward, "find_strangers", lambda *_: [])
+
+
+@mutant("found")
+def an_unknown_child_is_any_unit_of_the_part(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(strangers, "_list_proofs", lambda *_: defaultdict(list))
+
+
+@mutant("found")
+def a_child_that_was_lost_stays_where_it_was(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(findings, "_end", lambda fitting, moment, gone: end(fitting, moment, gone=False))
+
+
+@mutant("found")
+def what_was_found_had_just_come(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(findings, "_since", lambda standing, unit: OPEN)
+
+
+end = findings._end
 
 PLANTS_OF = {
     "feeds": (["load", "charge", "visit"], MATERIAL + ["visit"] * 6 + ["finish"]),
@@ -224,6 +249,7 @@ PLANTS_OF = {
     "repairs": (["load", "load", "finish", "finish"], REPAIRS),
     "changeovers": (["load", "load", "load"], [*["visit"] * 4, "finish", "load", "change_over", "repair", "take_off"]),
     "families": (["load", "finish", "finish", "finish", "child", "child"], FAMILIES),
+    "found": (["load", *["finish"] * 7, "child", "child", "child"], FOUND),
 }
 
 

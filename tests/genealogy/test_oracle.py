@@ -15,13 +15,19 @@ from django.db import transaction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.factories import ticks
 from tests.genealogy.asking import lots_in, split, suspect
 from tests.genealogy.oracle import Oracle
 from tests.genealogy.plantlog import Log
+from tests.genealogy.recording import Clock
 from tests.genealogy.shop import Shop
-from tests.genealogy.world import DEEDS, FAMILIES, FLOOR, MATERIAL, REPAIRS, STOCK, World
+from tests.genealogy.world import DEEDS, FAMILIES, FLOOR, FOUND, MATERIAL, REPAIRS, STOCK, World
+from trace.core.clock import OPEN
 from trace.genealogy.backward import trace_backward
 from trace.genealogy.forward import trace_forward
+from trace.genealogy.known import as_known
+from trace.genealogy.paths import trace_paths
+from trace.genealogy.stock import list_stock
 
 PLANTS = int(os.environ.get("PLANTS", "30"))
 
@@ -125,6 +131,32 @@ def run(shop: Shop, history: list[Deed], ask: Callable[..., None] = compare) -> 
     return world
 
 
+def say(world: World, lots: set[str], boxes: set[str], key: str, at: int) -> tuple[Any, ...]:
+    """All that is said of a suspicion and of a unit."""
+    population = trace_forward(suspect(*lots, *boxes), at)
+    unit = world.shop.units[key]
+    paths = sorted(str(path) for path in trace_paths(unit, population))
+    return population.carriers, list_stock(population.evidence, at), trace_backward(unit, at), paths
+
+
+def run_known(shop: Shop, history: list[Deed], clock: Clock) -> World:
+    """Play a history and ask on the way, about now and about earlier; at its end ask the same as it was known then."""
+    with transaction.atomic():
+        world = World(shop)
+        asked = []
+        for deed, a, b, c in history:
+            if world.play(deed, a, b, c) and c % 3 == 0:
+                lots, boxes = sorted({box.lot for box in world.log.boxes.values()}), sorted(world.log.boxes)
+                at = OPEN if b % 3 else ticks(1 + a * world.minute / 60)
+                question = {lots[b % len(lots)]}, {boxes[a % len(boxes)]}, world.pick(world.shop.units, c + a), at
+                asked.append((clock.last, question, say(world, *question)))
+        for known, question, said in asked:
+            with as_known(known):
+                assert say(world, *question) == said, question
+        transaction.set_rollback(True)
+    return world
+
+
 plants = settings(max_examples=PLANTS, suppress_health_check=list(HealthCheck))
 
 
@@ -156,3 +188,15 @@ def test_random_repairs(shop: Shop, history: list[Deed]) -> None:
 @given(histories(FAMILIES, ["load", "finish", "finish", "finish", "child", "child"]))
 def test_random_families(shop: Shop, history: list[Deed]) -> None:
     run(shop, history)
+
+
+@plants
+@given(histories(FOUND, ["load", *["finish"] * 7, "child", "child", "child"]))
+def test_random_children_found_elsewhere(shop: Shop, history: list[Deed]) -> None:
+    run(shop, history)
+
+
+@plants
+@given(histories(DEEDS, ["load", "visit"]))
+def test_what_was_known_is_said_again(shop: Shop, clock: Clock, history: list[Deed]) -> None:
+    run_known(shop, history, clock)

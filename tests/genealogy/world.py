@@ -33,7 +33,8 @@ FAMILIES = [
     "load",
     "visit",
 ]
-DEEDS = MATERIAL + STOCK + FLOOR + REPAIRS + FAMILIES
+FOUND = ["child", "child", *["discover"] * 4, "empty", "loose", "finish", "unchild", "ship", "visit", "scrap"]
+DEEDS = MATERIAL + STOCK + FLOOR + REPAIRS + FAMILIES + FOUND
 
 
 DOUBTS = [0, 0, 0, 0, 0, 1.25, 2.6]

@@ -31,6 +31,11 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
+def now_ticks() -> int:
+    """The present moment in microseconds: when something is recorded."""
+    return to_ticks(now())
+
+
 def to_ticks(moment: datetime) -> int:
     """Microseconds since the epoch. A moment without a zone is a programming error: ValueError."""
     if moment.tzinfo is None:

@@ -59,6 +59,7 @@ def admit(
     served = _served_elsewhere([part for part, found in setups.items() if found is None])
     places = places_of(units)
     missing = list_missing_children(units)
+    unknown = list_unknown_children([inner for inside in contents.values() for inner in inside])
     admissions, refusals = [], []
     for unit in units:
         done, drawn, refilling = history[unit.pk]
@@ -73,6 +74,11 @@ def admit(
             exhausted=exhausted,
             made_later=scan < unit.created,
             scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),
+            unknown_children=tuple(
+                f"what is fitted in {inner.key} at {designator}"
+                for inner in contents[unit.pk]
+                for designator in unknown.get(inner.pk, ())
+            ),
             without_setup=tuple(sorted(served.get((unit.part_id, due.number), ()))) if due else (),
             missing_children=tuple(
                 f"{part} at {designator}"
@@ -116,12 +122,24 @@ def list_missing_children(units: Sequence[Unit]) -> dict[int, list[tuple[str, st
     wanted: dict[int, list[tuple[str, str, int | None]]] = defaultdict(list)
     for parent, name, part, number in rows.values_list("parent", "name", "line__child__key", "step_number"):
         wanted[parent].append((name, part, number))
+    if not wanted:
+        return {unit.pk: [] for unit in units}
+    some = [Fitting.Holds.CHILD, Fitting.Holds.UNKNOWN]
     fitted = set(
-        Fitting.objects.filter(unit__in=units, holds=Fitting.Holds.CHILD, until=None, superseded=None).values_list(
+        Fitting.objects.filter(unit__in=units, holds__in=some, until=None, superseded=None).values_list(
             "unit", "designator"
         )
     )
     return {unit.pk: [place for place in wanted[unit.part_id] if (unit.pk, place[0]) not in fitted] for unit in units}
+
+
+def list_unknown_children(units: Sequence[Unit]) -> dict[int, list[str]]:
+    """Per unit that has any, the designators at which nobody knows which child is fitted."""
+    unknown: dict[int, list[str]] = defaultdict(list)
+    rows = Fitting.objects.filter(unit__in=units, holds=Fitting.Holds.UNKNOWN, until=None, superseded=None)
+    for unit, designator in rows.order_by("designator").values_list("unit", "designator"):
+        unknown[unit].append(designator)
+    return unknown
 
 
 def contents_of(units: Sequence[Unit]) -> dict[int, list[Unit]]:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from django.db.models import Max, prefetch_related_objects
+from django.db.models import Max, Q, prefetch_related_objects
 
 from trace.core.errors import NotFound
 from trace.engineering.models import Step
 from trace.engineering.queries import list_steps
-from trace.floor.admission import list_missing_children, places_of
-from trace.floor.models import Fitting, Packing, Pass, Unit
+from trace.floor.admission import list_missing_children, list_unknown_children, places_of
+from trace.floor.models import Fitting, LooseSighting, Packing, Pass, Unit
+from trace.floor.rules import SCAN_CHILD
 
 
 def get_unit(key: str) -> Unit:
@@ -66,6 +67,7 @@ def find_flaws(contents: dict[int, list[Unit]]) -> dict[int, tuple[str, str]]:
     everything = [inner for inside in contents.values() for inner in inside]
     prefetch_related_objects(everything, "part")
     places, due, missing = places_of(everything), find_due_steps(everything), list_missing_children(everything)
+    unknown = list_unknown_children(everything)
     flaws: dict[int, tuple[str, str]] = {}
     for top, inside in contents.items():
         for inner in inside:
@@ -77,6 +79,10 @@ def find_flaws(contents: dict[int, list[Unit]]) -> dict[int, tuple[str, str]]:
                 flaws.setdefault(top, (f"{name} is still inside {station}.", ""))
             elif step := due.get(inner.pk):
                 flaws.setdefault(top, (f"{name} is not finished: step {step} is due.", "Take it there first."))
+            elif unknown.get(inner.pk):
+                flaws.setdefault(
+                    top, (f"Which unit is fitted in {name} at {unknown[inner.pk][0]} is not known.", SCAN_CHILD)
+                )
             elif missing[inner.pk]:
                 designator, part, _ = missing[inner.pk][0]
                 flaws.setdefault(top, (f"{name} still needs {part} at {designator}.", "Fit that first."))
@@ -111,17 +117,17 @@ def lock_units(units: Iterable[Unit], *, parents: bool = False) -> list[Unit]:
 
 
 def find_last_known(units: Sequence[Unit]) -> dict[int, int]:
-    """Per unit, the latest moment at which it is on record elsewhere: made, scanned, taken out of a
-    unit or of a carton."""
+    """Per unit, the latest moment at which it surely was somewhere: made, scanned, fitted, taken out of
+    a unit or of a carton."""
     known = {unit.pk: unit.created for unit in units}
     scans = Pass.objects.filter(unit__in=units, superseded=None).exclude(outcome=Pass.Outcome.VOID)
     homes = Fitting.objects.filter(child__in=units, superseded=None)
     for rows in (
-        scans.values_list("unit").annotate(Max("scanned_in")),
-        scans.values_list("unit").annotate(Max("scanned_out")),
-        homes.values_list("child").annotate(Max("until")),
+        scans.values_list("unit").annotate(Max("scanned_in"), Max("scanned_out")),
+        homes.values_list("child").annotate(Max("since"), left=Max("until", filter=Q(doubted=None))),
+        LooseSighting.objects.filter(unit__in=units).values_list("unit").annotate(Max("at")),
         Packing.objects.filter(unit__in=units).values_list("unit").annotate(Max("until")),
     ):
-        for pk, moment in rows:
-            known[pk] = max(known[pk], moment or 0)
+        for pk, *moments in rows:
+            known[pk] = max(known[pk], *(moment or 0 for moment in moments))
     return known

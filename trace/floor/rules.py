@@ -36,6 +36,7 @@ class Facts:
     shipped_to: str | None = None
     missing_children: tuple[str, ...] = ()
     scrapped_children: tuple[str, ...] = ()
+    unknown_children: tuple[str, ...] = ()
     made_later: bool = False
     without_setup: tuple[str, ...] = ()
     expired: tuple[str, ...] = ()
@@ -62,6 +63,8 @@ def _not_due(facts: Facts) -> str | None:
         return f"{facts.unit} still needs step {facts.due.number}, {facts.due.name}, at {where}."
     return None
 
+
+SCAN_CHILD = "Scan what is fitted there."
 
 RULES: tuple[Rule, ...] = (
     Rule(
@@ -111,6 +114,12 @@ RULES: tuple[Rule, ...] = (
         "a unit fitted in it was scrapped",
         lambda f: f"{', '.join(f.scrapped_children)} in {f.unit} was scrapped." if f.scrapped_children else None,
         "Remove it, and fit a good one.",
+    ),
+    Rule(
+        "child-unknown",
+        "a child was found elsewhere than recorded, and which unit is fitted in its place is not known",
+        lambda f: f"Not known: {', '.join(f.unknown_children)}." if f.unknown_children else None,
+        SCAN_CHILD,
     ),
     Rule(
         "made-later",

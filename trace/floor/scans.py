@@ -4,6 +4,7 @@ neighbours' and by its next scan elsewhere. For use inside operations."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from copy import copy
 
 from django.db.models import F, Max, Min, Q, QuerySet
 from django.db.models.functions import Coalesce
@@ -27,10 +28,10 @@ LAST_FEW = 1_000
 
 CLOSING = [
     "inside", "outcome", "scanned_out", "closed", "drew", "only", "error",
-    "began", "first", "last", "ended", "length_class",
+    "began", "first", "last", "ended", "length_class", "bounded", "recorded",
 ]  # fmt: skip
 
-BOUNDS = ["first", "last", "ended", "length_class"]
+BOUNDS = ["first", "last", "ended", "length_class", "bounded", "recorded"]
 
 
 NEVER = -1
@@ -61,6 +62,7 @@ def close_pass(
     """
     if scanned_out + error < (inside.scanned_in or 0) - inside.error:
         raise PassRefused(f"The unit went into {inside.station.key} after that moment.")
+    was = copy(inside)
     inside.inside, inside.outcome, inside.scanned_out = False, outcome, None if displaced else scanned_out
     inside.closed = to_ticks(now())
     met = (
@@ -76,6 +78,7 @@ def close_pass(
         if hasty(inside.station, inside.scanned_in, inside.scanned_out, inside.error):
             _begin_before_scans(inside)
         _bound(inside, scanned_out + error)
+    _keep_versions([was], [inside])
     inside.save(update_fields=CLOSING)
     if only is not None or inside.drew != Pass.Drew.ALL:
         judge_by_designator([inside.unit_id])
@@ -85,7 +88,9 @@ def close_pass(
 def judge_by_designator(units: Iterable[int] | QuerySet) -> None:
     """From now on the places of these units are judged one by one: not everything that a set-up
     gives them is in them."""
-    Unit.objects.filter(pk__in=units, by_designator=False).update(by_designator=True)
+    Unit.objects.filter(pk__in=units, by_designator=False).update(
+        by_designator=True, by_designator_recorded=to_ticks(now())
+    )
 
 
 def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station | None = None, error: int = 0) -> None:
@@ -223,9 +228,11 @@ def scans_elsewhere(units: Sequence[Unit], station: Station, scan: int) -> dict[
 
 def _bound_all(passes: Iterable[Pass], moment: int, by: Person) -> None:
     bounded = list(passes)
+    were = [copy(entry) for entry in bounded]
     for entry in bounded:
         _bound(entry, moment)
     if bounded:
+        _keep_versions(were, bounded)
         Pass.objects.bulk_update(bounded, BOUNDS)
         reckon_after(bounded, by)
 
@@ -245,6 +252,29 @@ def _place(entry: Pass) -> None:
         entry.length_class = length_class(entry.first, entry.last)
 
 
+def _keep_versions(were: Sequence[Pass], entries: Sequence[Pass]) -> None:
+    """Before changed passes are saved: what was believed of them stays readable.
+
+    That a pass was open is told by when it was closed and bounded; after any other change the row as it
+    was stays beside it, superseded.
+    """
+    recorded = to_ticks(now())
+    old = []
+    for was, entry in zip(were, entries, strict=True):
+        same = all(getattr(was, name) == getattr(entry, name) for name in ("began", "first", "drew", "only", "error"))
+        if entry.ended == was.ended:
+            plain = same
+        else:
+            plain = same and was.ended == OPEN and was.last in (OPEN, entry.last)
+            entry.bounded = recorded
+        if not plain:
+            was.pk, was.superseded = None, recorded
+            was._state.adding = True
+            entry.recorded = recorded
+            old.append(was)
+    Pass.objects.bulk_create(old)
+
+
 def bound_anew(gone: Pass, by: Person) -> None:
     """A pass turned out never to have been: the passes that its scans had bounded reach to the next
     scan that bounds them, on either side, or stay open."""
@@ -257,6 +287,7 @@ def bound_anew(gone: Pass, by: Person) -> None:
         .exclude(Q(outcome=Pass.Outcome.VOID) | Q(own_end__in=scans) & ~Q(station__scan_mode=ScanMode.LOOSE))
         .select_related("axis", "station")
     )
+    were = [copy(entry) for entry in bounded]
     for entry in bounded:
         scanned = entry.scanned_out if entry.scanned_out is not None else entry.scanned_in
         after = F("error") + (scanned or 0) + entry.error
@@ -272,6 +303,7 @@ def bound_anew(gone: Pass, by: Person) -> None:
             out=Min(F("scanned_out") + F("error"), filter=Q(scanned_out__gt=after)),
         )
         _bound(entry, min((m for m in scans_after.values() if m is not None), default=OPEN))
+    _keep_versions(were, bounded)
     Pass.objects.bulk_update(bounded, BOUNDS)
     reckon_after(bounded, by)
 
@@ -284,9 +316,11 @@ def _begin_anew(gone: Pass, scans: set[int], by: Person) -> None:
         .exclude(Q(outcome=Pass.Outcome.VOID) | Q(own_begin__in=scans))
         .select_related("axis", "station", "unit")
     )
+    were = [copy(entry) for entry in begun]
     for entry in begun:
         entry.began = min(_began_before(entry), entry.began)
         _place(entry)
+    _keep_versions(were, begun)
     Pass.objects.bulk_update(begun, ["began", *BOUNDS])
     reckon_after(begun, by)
 

@@ -18,7 +18,7 @@ from trace.core.clock import OPEN
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text
 from trace.floor.models import Fitting, Pass
-from trace.material.models import Axis, FeedRecord, SetUp
+from trace.material.models import Axis, AxisSlack, FeedRecord, SetUp
 
 SAME = 1_000
 """Microseconds that tell lines written under one time apart: at most so many of them."""
@@ -68,6 +68,7 @@ def place(axis: Axis, began: int, ended: int, *, sheet: str = "", line: Range | 
         if slack > axis.slack:
             axis.slack = slack
             axis.save(update_fields=["slack"])  # the row is locked since the line was asked for
+            AxisSlack.objects.create(axis=axis, slack=slack)
         return line
     for first, last in _lines_near(axis, began - slack, ended + slack, sheet):
         began, ended = max(min(began, first - 1), 0), min(max(ended, last + 1), OPEN)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, replace
 
+from django.db.models import Q
+
 from trace.core.clock import OPEN
 from trace.core.models import Person
 from trace.engineering.models import Designator, Station, Step
@@ -43,10 +45,10 @@ class Entry:
     """One thing that happened at a place: what it put there, when, where and by whom.
 
     It happened between `since` and `until`; a later event displaced it at `gone`, None while it may
-    still rule (microseconds). Of several `origins` one is there, or from a bath (`feed_kind`) perhaps
-    something of each; several `feeds` where it was drawn before or after a changeover. A child
-    `came_from` the unit that it was in before; one that is gone `went_to` the unit that it was put in
-    next, or is elsewhere `now`.
+    still rule (microseconds). What was found gone may have been so since `doubted`. Of several
+    `origins` one is there, or from a bath (`feed_kind`) perhaps something of each; several `feeds`
+    where it was drawn before or after a changeover. A child `came_from` the unit that it was in before;
+    one that is gone `went_to` the unit that it was put in next, or is elsewhere `now`.
     """
 
     kind: str
@@ -62,6 +64,7 @@ class Entry:
     step: str | None = None
     by: str | None = None
     reason: str = ""
+    doubted: int | None = None
     came_from: str | None = None
     went_to: str | None = None
     now: Whereabouts | None = None
@@ -119,7 +122,7 @@ def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
     """The unit as built as of a moment (microseconds): per designator the candidates with lot,
     supplier and date code, when, where and by whom; derivations to the first lots; children to any
     depth. The number of queries grows with depth only."""
-    children = find_children(unit, at)
+    children = find_children([unit.pk], at)
     units = {u.pk: u for u in _units({unit.pk, *(c for found in children.values() for c in found)})}
     places = list_places(units, at)
     names = _Names(places, at)
@@ -130,26 +133,30 @@ def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
         order = {name: i for i, (name, _) in enumerate(designed.get(u.part_id, []))}
         parts = dict(designed.get(u.part_id, []))
         for designator in sorted({*order, *mine}, key=lambda d: (order.get(d, len(order)), d)):
-            entries = names.entries(mine.get(designator, []))
+            entries = names.entries(mine.get(designator, []), u.key)
             built[pk].places.append(AsBuiltPlace(designator, parts.get(designator), entries))
         built[pk].children = [built[child] for child in children.get(pk, [])]
     return built[unit.pk]
 
 
-def find_children(unit: Unit, at: int = OPEN) -> dict[int, list[int]]:
-    """{unit id: ids of the units fitted in it at a moment}, for a unit and all within it."""
-    children: dict[int, list[int]] = {}
-    layer = {unit.pk}
+def find_children(units: Collection[int], at: int = OPEN) -> dict[int, dict[int, bool]]:
+    """{unit id: {id of each unit fitted in it at a moment: whether it surely was}}, for units and all
+    within them."""
+    children: dict[int, dict[int, bool]] = {}
+    layer = set(units)
     while layer:
         rows = (
-            Fitting.objects.filter(unit__in=layer, child__isnull=False, superseded=None, since__lte=at)
+            Fitting.objects.filter(
+                Q(since__lte=at) | Q(earliest__lte=at), unit__in=layer, child__isnull=False, superseded=None
+            )
             .exclude(until__lte=at)
-            .order_by("designator")
+            .order_by("designator", "since")
         )
         layer = set()
-        for parent, child in rows.values_list("unit", "child"):
+        for parent, child, since, doubted in rows.values_list("unit", "child", "since", "doubted"):
             assert child is not None
-            children.setdefault(parent, []).append(child)
+            sure = since <= at and (doubted is None or doubted >= at)
+            children.setdefault(parent, {})[child] = sure or children.get(parent, {}).get(child, False)
             layer.add(child)
     return children
 
@@ -192,12 +199,12 @@ class _Names:
             self.homes[child].append((since - error, home))
         self.now = find_whereabouts(children, at) if children else {}
 
-    def entries(self, happenings: list[Happening]) -> tuple[Entry, ...]:
+    def entries(self, happenings: list[Happening], here: str) -> tuple[Entry, ...]:
         gone = {id(one): when for one, when in split_standing(happenings)[1]}
         ordered = sorted(happenings, key=lambda h: (h.began, h.ended))
-        return tuple(self._entry(happening, gone.get(id(happening))) for happening in ordered)
+        return tuple(self._entry(happening, gone.get(id(happening)), here) for happening in ordered)
 
-    def _entry(self, happening: Happening, gone: int | None) -> Entry:
+    def _entry(self, happening: Happening, gone: int | None, here: str) -> Entry:
         content = happening.content
         if isinstance(content, Drawn):
             step = self.steps.get(content.step or 0)
@@ -231,14 +238,15 @@ class _Names:
         return Entry(
             content.holds,
             (self.origins.of(content.container, happening.ended),) if content.container else (),
-            happening.began,
+            happening.began if content.earliest is None else content.earliest,
             happening.ended,
             happening.sure,
             gone,
             child=self.children.get(content.child or 0),
             by=self._who(content.by),
             reason=content.reason,
-            came_from=before,
+            doubted=content.doubted,
+            came_from=None if before == here else before,
             went_to=after,
             now=now,
         )

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from django.db.models import F, Q
 
@@ -15,6 +16,7 @@ from trace.floor.models import Fitting, Salvage
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.places import PlaceJudge, fetch, just_before, list_places
 from trace.genealogy.rules import RANK, Finding, Happening, Reason, Sureness, best, judge_place
+from trace.genealogy.strangers import find_strangers, list_unknown_children
 from trace.genealogy.suspicion import Fill, Suspicion
 from trace.genealogy.verdicts import Evidence, SalvageJudge, gather_evidence, suspect_pieces
 from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
@@ -43,12 +45,14 @@ class Carrier:
 
 @dataclass(frozen=True)
 class Population:
-    """The answer to a suspicion at a moment: every carrier, and the evidence behind it."""
+    """The answer to a suspicion at a moment: every carrier, and the evidence behind it; per unit with a
+    child that is not known, the carriers that it may be (ids)."""
 
     suspicion: Suspicion
     at: int
     carriers: tuple[Carrier, ...]
     evidence: Evidence = field(repr=False)
+    strangers: Mapping[int, Collection[int]] = field(default_factory=dict, repr=False)
 
     def of(self, sureness: Sureness) -> list[Carrier]:
         """The carriers of one sureness, boards and assemblies alike."""
@@ -117,7 +121,7 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
     """
     evidence = gather_evidence(suspicion, at, _salvage_judge(at))
     findings = _find_direct(evidence, at)
-    everything, tops = _climb(findings, at)
+    everything, tops, strangers = _climb(findings, at)
     outermost = set(tops.values())
     names = _read_units(everything.keys() | outermost)
     where = find_whereabouts(outermost, at)
@@ -136,7 +140,7 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
         if finding.sureness
     ]
     carriers.sort(key=lambda carrier: (RANK[carrier.sureness], carrier.key))
-    return Population(suspicion, at, tuple(carriers), evidence)
+    return Population(suspicion, at, tuple(carriers), evidence, strangers)
 
 
 def summarise_population(population: Population) -> Summary:
@@ -239,26 +243,40 @@ def _salvage_judge(at: int) -> SalvageJudge:
     return judge
 
 
-def _climb(direct: Mapping[int, Finding], at: int) -> tuple[dict[int, Finding], dict[int, int]]:
-    """(findings of these units and of every unit they are or were in, each one's outermost unit).
+class _Climbed(NamedTuple):
+    """Findings of units and of all that they are or were in; each one's outermost unit; and per unit with
+    a child that is not known, the carriers that it may be."""
+
+    found: dict[int, Finding]
+    tops: dict[int, int]
+    strangers: dict[int, set[int]]
+
+
+def _climb(direct: Mapping[int, Finding], at: int) -> _Climbed:
+    """From these units to every unit that they are or were in.
 
     A parent carries what a child carries while it is inside. It is cleared by a child that carried
-    the suspect while inside and left, or was put right there; not by one that came in clean.
+    the suspect while inside and left, or was put right there; not by one that came in clean. Where it
+    is not sure that the child is inside, the parent only may carry it; and a unit with a child that is
+    not known may carry what any unit does that may be there.
     """
     found = dict(direct)
     homes: dict[int, int] = {}
+    unknown = list_unknown_children(at)
+    strangers: dict[int, set[int]] = defaultdict(set)
     layer = set(found)
     while layer:
         inherited: dict[int, list[Finding]] = defaultdict(list)
         fetched = fetch("homes", units=json.dumps(sorted(layer)), at=at)
-        for child, parent, since, until in fetched:
+        for child, parent, since, until, sure in fetched:
             left = OPEN if until is None or until > at else until
-            if left == OPEN:
+            if left == OPEN and sure:
                 homes[child] = parent
-            finding = found[child]
-            for first, end in finding.carried.within(since, left):
-                sureness = finding.sureness if end == OPEN else Sureness.CLEARED
-                inherited[parent].append(Finding(sureness, finding.reason, Ranges.single(first, end)))
+            inherited[parent] += _inherit(found[child], found[child].carried.within(since, left), bool(sure))
+        for child, parent, inside in find_strangers(layer, unknown, at):
+            if parts := list(_inherit(found[child], found[child].carried & inside, False)):
+                inherited[parent] += parts
+                strangers[parent].add(child)
         layer = set()
         for parent, parts in inherited.items():
             merged = best([*parts, *([found[parent]] if parent in found else [])])
@@ -271,7 +289,19 @@ def _climb(direct: Mapping[int, Finding], at: int) -> tuple[dict[int, Finding], 
         while top in homes:
             top = homes[top]
         tops[unit] = top
-    return found, tops
+    return _Climbed(found, tops, dict(strangers))
+
+
+def _inherit(child: Finding, carried: Iterable[tuple[int, int]], sure: bool) -> Iterator[Finding]:
+    """What a unit carries, or carried, of a child: what that carried while it was, or may have been, inside."""
+    for first, end in carried:
+        ranges = Ranges.single(first, end)
+        if end < OPEN:
+            yield Finding(Sureness.CLEARED, child.reason, ranges)
+        elif sure:
+            yield Finding(child.sureness, child.reason, ranges)
+        else:
+            yield Finding(Sureness.POSSIBLE, child.reason | Reason.UNRECORDED, ranges)
 
 
 def _read_units(units: Collection[int]) -> dict[int, tuple[str, str]]:

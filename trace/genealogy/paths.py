@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 from trace.core.clock import OPEN, from_ticks
 from trace.engineering.models import Station
@@ -11,7 +12,7 @@ from trace.floor.models import Unit
 from trace.genealogy.backward import find_children
 from trace.genealogy.forward import Population
 from trace.genealogy.places import Drawn, Fitted, PlaceJudge, list_places
-from trace.genealogy.rules import Happening, Sureness, split_standing
+from trace.genealogy.rules import Happening, Reason, Sureness, split_standing
 from trace.material.models import Container, Feed
 
 
@@ -42,24 +43,43 @@ def trace_paths(unit: Unit, population: Population, limit: int = 50) -> list[Pat
     At most `limit`; those that displaced designators once held are cleared.
     """
     paths: list[Path] = []
-    children = find_children(unit, population.at)
-    above: dict[int, tuple[int, ...]] = {unit.pk: ()}
-    order = [unit.pk]
-    for parent in order:
-        for child in children.get(parent, []):
-            above[child] = (*above[parent], parent)
-            order.append(child)
-    keys = dict(Unit.objects.filter(pk__in=order).values_list("pk", "key"))
+    above, perhaps = _list_inside(unit, population, limit)
+    keys = dict(Unit.objects.filter(pk__in=above).values_list("pk", "key"))
     judge = PlaceJudge(population.evidence)
-    places = list_places(order, population.at)
-    for pk in order:
-        homes = tuple(PathStep("unit", keys[home], "") for home in reversed(above[pk]))
+    places = list_places(above, population.at)
+    for pk in above:
+        inside = [*above[pk], pk]
+        homes = tuple(
+            PathStep("unit", keys[home], perhaps.get(below, "")) for home, below in reversed([*pairwise(inside)])
+        )
+        sure = perhaps.keys().isdisjoint(inside)
         for designator, happenings in places.get(pk, {}).items():
-            for path in _paths_at(designator, happenings, judge, keys[pk], homes):
+            for path in _paths_at(designator, happenings, judge, keys[pk], homes, sure):
                 paths.append(path)
                 if len(paths) == limit:
                     return paths
     return paths
+
+
+def _list_inside(unit: Unit, population: Population, limit: int) -> tuple[dict[int, tuple[int, ...]], dict[int, str]]:
+    """({id of a unit and of each within it: those it is inside of, outermost first}, {id of those of which
+    it is not sure: how they may be inside}). At most `limit` that a child that is not known may be."""
+    above: dict[int, tuple[int, ...]] = {unit.pk: ()}
+    perhaps: dict[int, str] = {}
+    children = find_children([unit.pk], population.at)
+    order = [unit.pk]
+    for parent in order:
+        strangers = sorted(population.strangers.get(parent, ()))[:limit]
+        if strangers:
+            children |= find_children(strangers, population.at)
+        known = children.get(parent, {})
+        for child in (*known, *strangers):
+            if child not in above:
+                above[child] = (*above[parent], parent)
+                order.append(child)
+                if not known.get(child):
+                    perhaps[child] = "perhaps" if child in known else "perhaps, where the child is not known"
+    return above, perhaps
 
 
 def _paths_at(
@@ -68,6 +88,7 @@ def _paths_at(
     judge: PlaceJudge,
     key: str,
     homes: tuple[PathStep, ...],
+    sure: bool,
 ) -> Iterator[Path]:
     standing, displaced = split_standing(happenings)
     for happening in happenings:
@@ -78,8 +99,8 @@ def _paths_at(
         words = f"at {designator}"
         if ended is not None:
             sureness, words = Sureness.CLEARED, f"at {designator} until {_moment(ended)}, and no longer"
-        elif len(standing) > 1 and sureness == Sureness.CERTAIN:
-            sureness = Sureness.POSSIBLE
+        elif sureness == Sureness.CERTAIN and (len(standing) > 1 or not sure):
+            sureness, reason = Sureness.POSSIBLE, reason if sure else Reason.UNRECORDED
         into = PathStep("unit", key, f"{words}{', inside' if homes else ''}")
         for supply in _supplies(happening, judge):
             yield Path(sureness, tuple(reason.words()), (*supply, into, *homes))

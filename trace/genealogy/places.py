@@ -49,13 +49,17 @@ class Drawn:
 
 @dataclass(frozen=True)
 class Fitted:
-    """What a scan says was fitted: material of a container, a child, nothing or unknown."""
+    """What a scan says was fitted: material of a container, a child, nothing or unknown; since when it
+    may have been there, where it was found and not put by a scan, and up to when it surely was, where it
+    was found gone."""
 
     holds: str
     container: int | None = None
     child: int | None = None
     by: int | None = None
     reason: str = ""
+    earliest: int | None = None
+    doubted: int | None = None
 
 
 Places = dict[int, dict[str, list[Happening]]]
@@ -142,10 +146,10 @@ def just_before(happenings: Collection[Happening], salvage: Salvage) -> list[Hap
 def _add_fittings(places: Places, units: Collection[int], at: int, designators: Collection[str] | None) -> None:
     fittings = list(
         Fitting.objects.filter(
+            Q(since__lte=F("error") + at) | Q(earliest__lte=at),
             *([] if designators is None else [Q(designator__in=designators)]),
             unit__in=units,
             superseded=None,
-            since__lte=F("error") + at,
         )
     )
     feeds = {fitting.feed_id for fitting in fittings if fitting.feed_id}
@@ -161,11 +165,21 @@ def _add_fittings(places: Places, units: Collection[int], at: int, designators: 
             source = Source(fitting.feed_id, fitting.first, fitting.last, *_in_order(giving))
             content = Drawn((source,), by=fitting.by_id)
         else:
-            content = Fitted(fitting.holds, fitting.container_id, fitting.child_id, fitting.by_id, fitting.reason)
+            content = Fitted(
+                fitting.holds,
+                fitting.container_id,
+                fitting.child_id,
+                fitting.by_id,
+                fitting.reason,
+                fitting.earliest,
+                fitting.doubted,
+            )
         until = fitting.until if fitting.until is not None and fitting.until <= at else None
-        places[fitting.unit_id][fitting.designator].append(
-            Happening(fitting.since - fitting.error, fitting.since + fitting.error, True, content, until)
-        )
+        began, ended = fitting.since - fitting.error, fitting.since + fitting.error
+        sure = until is not None or fitting.doubted is None or fitting.doubted >= at
+        if fitting.earliest is not None and (fitting.since > at or fitting.until == fitting.since):
+            began, sure = fitting.earliest, False
+        places[fitting.unit_id][fitting.designator].append(Happening(began, ended, sure, content, until))
 
 
 def _in_order(containers: dict[int | None, int]) -> tuple[tuple[int | None, ...], tuple[int, ...]]:

@@ -41,7 +41,7 @@ REASONS = {
     Reason.BLURRED: "the moment of a change is not known exactly, so other material may be in its place",
     Reason.MIXED: "suspect and other material were mixed before it was drawn",
     Reason.UNSURE: "it is not sure that the unit drew in this pass",
-    Reason.UNRECORDED: "what was on the feed is not on record, and it may have been the suspect",
+    Reason.UNRECORDED: "what was on a feed, or which unit is fitted, is not on record, and it may be the suspect",
 }
 
 

@@ -21,6 +21,7 @@ class Place(StrEnum):
     SHIPPED = "shipped"
     SCRAPPED = "scrapped"
     FITTED = "fitted"
+    UNKNOWN = "not known"
 
 
 class Named(NamedTuple):
@@ -79,6 +80,8 @@ class Whereabouts:
                 return ("at", Named("station", self.key))
             case Place.FITTED:
                 return ("fitted in", Named("unit", self.key))
+            case Place.UNKNOWN:
+                return ("not known: on record in", Named("unit", self.key), "and not found there")
             case Place.WAITING if self.key:
                 return (f"{self.group}, last seen at", Named("station", self.key))
         return (self.group,)
@@ -92,13 +95,15 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
     found = {}
     for (
         unit, scrapped, parent, parent_since, shipment, customer, customer_name, departed, carton, packed,
-        inside, inside_since, last_step, last_station, last_seen, finished, begun,
+        inside, inside_since, last_step, last_station, last_seen, finished, begun, missed, missed_since,
     ) in fetch("whereabouts", units=json.dumps(sorted(units)), at=at):  # fmt: skip
         step = last_step or 0
         if scrapped is not None:
             found[unit] = Whereabouts(Place.SCRAPPED, since=scrapped, step=step)
         elif parent is not None:
             found[unit] = Whereabouts(Place.FITTED, parent, since=parent_since, step=step)
+        elif missed is not None:
+            found[unit] = Whereabouts(Place.UNKNOWN, missed, since=missed_since, step=step)
         elif shipment is not None:
             found[unit] = Whereabouts(Place.SHIPPED, shipment, customer, customer_name, departed, step, carton)
         elif carton is not None:

@@ -20,6 +20,7 @@ class Hold(models.Model):
     recorded = models.DateTimeField()
     released = models.DateTimeField(null=True, blank=True)
     released_by = models.ForeignKey(Person, models.PROTECT, null=True, blank=True, related_name="+")
+    release_recorded = models.DateTimeField(null=True, blank=True)
     release_reason = models.CharField(max_length=300, blank=True)
 
     class Meta:

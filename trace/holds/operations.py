@@ -64,7 +64,7 @@ def release_hold(*, hold: Hold, reason: str, by: Person, at: datetime) -> Hold:
     hold = Hold.objects.select_for_update().get(pk=hold.pk)
     if hold.released:
         raise HoldRefused(f"The {hold} was released before.", action="Nothing needs doing.")
-    hold.released, hold.released_by, hold.release_reason = at, by, reason
-    hold.save(update_fields=["released", "released_by", "release_reason"])
+    hold.released, hold.released_by, hold.release_reason, hold.release_recorded = at, by, reason, now()
+    hold.save(update_fields=["released", "released_by", "release_reason", "release_recorded"])
     note((hold.target_kind, hold.target_key))
     return hold

@@ -11,7 +11,7 @@ from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from trace.core.clock import OPEN, from_ticks
 from trace.core.errors import Refusal
@@ -40,6 +40,12 @@ class AnswerCommand(BaseCommand):
             return None
 
 
+def add_times(parser: CommandParser) -> None:
+    """The two times of a question."""
+    parser.add_argument("--at", metavar="MOMENT", help="as of then, such as “2026-11-03 14:00” (the plant's time)")
+    parser.add_argument("--known", metavar="MOMENT", help="as known then: nothing that was recorded later is believed")
+
+
 class PlantTime:
     """Moments as the plant's clock shows them; without a Site, UTC."""
 
@@ -62,6 +68,13 @@ class PlantTime:
         if first == last:
             return first
         return f"{first}–{last[-5:]}" if first[:10] == last[:10] else f"between {first} and {last}"
+
+    def looking(self, at: int, known: int) -> str:
+        """The two times of an answer as a sentence; nothing where both are now."""
+        said = (
+            f"As known on {self.show(known)}, looking at {self.show(at)}" if known != OPEN else f"As of {self.show(at)}"
+        )
+        return "" if at == known == OPEN else f"{said} ({self.name})."
 
     def iso(self, ticks: int) -> str | None:
         """ISO 8601 with the plant's offset, to the microsecond; None for what has no end."""

@@ -64,8 +64,7 @@ class Answer:
     def link(self, page: str = "", **filters: str) -> str:
         """The address of the units table with these filters."""
         query = {f"units-{name}": value for name, value in filters.items()}
-        at = {"at": self.asof.text} if self.asof.given else {}
-        return f"{page}?{urlencode({**at, **query})}#units"
+        return f"{page}?{urlencode({**self.asof.fields, **query})}#units"
 
     def links(self) -> dict[str, str]:
         """Where the numbers of the sentence lead."""

@@ -21,8 +21,8 @@ class ReadEntry:
 
     @property
     def between(self) -> bool:
-        """Whether it was drawn somewhere between two moments that are known."""
-        return self.entry.kind == "drawn" and self.entry.since < self.entry.until < OPEN
+        """Whether it was drawn, or came there, somewhere between two moments that are known."""
+        return self.entry.since < self.entry.until < OPEN
 
     @property
     def still(self) -> bool:

@@ -51,7 +51,7 @@ def page_of(kind: str, key: str, asof: str = "") -> str:
     """The address of a thing's page; empty for what has none."""
     if kind not in PAGES or not re.fullmatch(r"[A-Z0-9-]+", key):
         return ""
-    return reverse(PAGES[kind], args=[key]) + (f"?at={asof}" if asof else "")
+    return reverse(PAGES[kind], args=[key]) + asof
 
 
 @dataclass(frozen=True)
@@ -179,7 +179,7 @@ class Why:
         return ""
 
     def show(self, asof: str) -> SafeString:
-        href = reverse(self.page, args=[self.key, self.serial]) + (f"?at={asof}" if asof else "")
+        href = reverse(self.page, args=[self.key, self.serial]) + asof
         return format_html('<a href="{}" aria-label="why {}">why</a>', href, self.serial)
 
 

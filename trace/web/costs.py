@@ -51,10 +51,8 @@ def _asked(request: HttpRequest, costs: dict[str, Cost]) -> CostLine | None:
 
 
 def _lines_table(answer: Answer, option: str, cost: Cost) -> Table:
-    at = {"at": answer.asof.text} if answer.asof.given else {}
-
     def behind(row: tuple[int, CostLine]) -> Link:
-        query = urlencode({**at, "option": option, "line": row[0]})
+        query = urlencode({**answer.asof.fields, "option": option, "line": row[0]})
         return Link(row[1].count, f"?{query}#behind", f"{row[1].count} behind {row[1]}")
 
     currency = cost.currency

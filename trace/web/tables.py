@@ -284,10 +284,10 @@ def respond(
 ) -> HttpResponse | StreamingHttpResponse:
     """The page with its tables; one table alone when htmx asks for it; one as CSV with `?csv=`.
 
-    `name` begins the file's name, and the context's `asof` ends it. Its text goes into every link.
+    `name` begins the file's name, and the context's `asof` ends it and goes into every link.
     """
     asof = context.get("asof") or Asof()
-    shown = {table.name: table.bind(request.GET, request.path, asof.text) for table in tables}
+    shown = {table.name: table.bind(request.GET, request.path, asof.query) for table in tables}
     if wanted := shown.get(request.GET.get("csv", "")):
         return _download(wanted, f"{name}-{wanted.table.name}{asof.mark}")
     htmx = getattr(request, "htmx", None)

@@ -22,7 +22,7 @@ register = template.Library()
 
 
 def _asof(context: Context) -> str:
-    return getattr(context.get("asof"), "text", "")
+    return getattr(context.get("asof"), "query", "")
 
 
 @register.simple_tag(takes_context=True)

@@ -83,20 +83,29 @@ def _fittings(unit: Unit) -> Iterator[Happened]:
         content: Any = one.child and Ref("unit", one.child.key)
         content = content or (one.container and Ref("container", one.container.key))
         content = content or (one.feed and Several(("a part from", Ref("feed", one.feed.key)), " "))
+        found = one.earliest is not None
         if one.holds == Fitting.Holds.NOTHING:
             child = taken.get((one.designator, one.since))
-            what = _say(Ref("unit", child) if child else "part", "removed at", one.designator)
+            thing = Ref("unit", child) if child else "part"
+            what = _say("found empty:", one.designator) if found else _say(thing, "removed at", one.designator)
+        elif one.holds == Fitting.Holds.UNKNOWN:
+            perhaps = "perhaps until now" if one.since == one.until else "from now on"
+            what = _say(f"{perhaps}, a unit that is not known at", one.designator)
         else:
-            what = _say(content or "unknown", "fitted at", one.designator)
+            what = _say(content, "found at" if found else "fitted at", one.designator)
         yield Happened(one.since, "fitting", _say(*what.values, _bracket(one.reason)), _person(one.by))
     for one in Fitting.objects.filter(child=unit, superseded=None).select_related("unit", "by"):
         home = Ref("unit", one.unit.key)
-        yield Happened(one.since, "fitting", _say("fitted in", home, f"at {one.designator}"), _person(one.by))
+        how = "fitted in" if one.earliest is None else "found in"
+        yield Happened(one.since, "fitting", _say(how, home, f"at {one.designator}"), _person(one.by))
         if one.until is not None:
             removal = Fitting.objects.filter(unit=one.unit, designator=one.designator, since=one.until, superseded=None)
             out = removal.select_related("by").filter(holds=Fitting.Holds.NOTHING).first()
-            words = _say("taken out of", home, f"at {one.designator}", _bracket(out.reason if out else ""))
+            left = "taken out of" if one.doubted is None else "not found in"
+            words = _say(left, home, f"at {one.designator}", _bracket(out.reason if out else ""))
             yield Happened(one.until, "fitting", words, _person(out.by if out else None))
+    for seen in unit.sightings.select_related("by"):
+        yield Happened(seen.at, "fitting", _say("seen loose"), _person(seen.by))
 
 
 def _packings(unit: Unit) -> Iterator[Happened]:

@@ -8,6 +8,7 @@ inside(unit, grp) AS (
     FROM inside i
     JOIN trace_fitting f ON f.unit_id = i.unit AND f.child_id IS NOT NULL AND f.superseded IS NULL
          AND f.since <= %(at)s AND (f.until IS NULL OR f.until > %(at)s)
+         AND (f.doubted IS NULL OR f.doubted >= %(at)s)
 )
 SELECT i.grp, u.key, p.step_id, p.station_id
 FROM inside i

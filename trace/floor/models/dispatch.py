@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
+from trace.core.clock import now_ticks
 from trace.core.models import KeyField, Person, TickField
 from trace.floor.models.units import Unit
 
@@ -42,6 +43,7 @@ class Shipment(models.Model):
     customer = models.ForeignKey(Customer, models.PROTECT, related_name="shipments")
     opened = TickField()
     departed = TickField(null=True, blank=True)
+    departure_recorded = TickField(null=True, blank=True)
 
     class Meta:
         ordering = ["key"]
@@ -75,6 +77,7 @@ class Consignment(models.Model):
     shipment = models.ForeignKey(Shipment, models.PROTECT, related_name="consignments")
     since = TickField()
     until = TickField(null=True, blank=True)
+    recorded = TickField(default=now_ticks)
 
     class Meta:
         constraints = [

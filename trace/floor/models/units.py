@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, now_ticks
 from trace.core.models import KeyField, Person, TickField
 from trace.engineering.models import Part, Site, Station, Step
 from trace.material.models import Axis, Container, Feed
@@ -36,11 +36,14 @@ class Unit(models.Model):
     order = models.ForeignKey(WorkOrder, models.PROTECT, related_name="units")
     created = TickField()
     scrapped = TickField(null=True, blank=True)
+    recorded = TickField(default=now_ticks)
+    scrap_recorded = TickField(null=True, blank=True)
     by_designator = models.BooleanField(
         default=False,
         help_text="a part was fitted or removed by scan, or a step drew more than once or not surely: "
         "its places are judged one by one",
     )
+    by_designator_recorded = TickField(null=True, blank=True)
 
     class Meta:
         ordering = ["key"]
@@ -56,7 +59,9 @@ class Pass(models.Model):
     `assembly` there; `began..ended` is the same on the clock. No axis: the step draws nothing. `last`
     and `ended` are `clock.OPEN` until a scan bounds them. `inside` is true while the unit is at the
     station. `length_class` is the bit length of `last - first`: with it a range query reads short
-    passes tightly and long ones apart. Nothing points at a pass, so that the table can be partitioned.
+    passes tightly and long ones apart. What closed and bounded a pass is written into its row, with
+    when that was recorded; any other change leaves the row as it was, superseded, and counts as
+    recorded then. Nothing points at a pass, so that the table can be partitioned.
     """
 
     class Drew(models.TextChoices):
@@ -92,7 +97,8 @@ class Pass(models.Model):
     sheet = models.CharField(max_length=40, blank=True, help_text="the paper sheet that it is a line of")
     by = models.ForeignKey(Person, models.PROTECT, related_name="+", db_index=False)
     recorded = TickField()
-    closed = TickField(null=True, blank=True, help_text="when its end was recorded")
+    closed = TickField(null=True, blank=True, help_text="when its outcome was recorded")
+    bounded = TickField(null=True, blank=True, help_text="when the scan that bounds it was recorded")
     superseded = TickField(null=True, blank=True)
 
     class Meta:
@@ -125,8 +131,12 @@ class Fitting(models.Model):
     """A scan that says what occupies a designator of a unit, from `since` until `until`.
 
     `holds` says what: material of a container, material of a feed (at a position in
-    `first..last`, from which its candidates follow), a serialised child, nothing (removed), or
-    unknown. At a designator the latest event rules, draw or fitting.
+    `first..last`, from which its candidates follow), a serialised child, nothing (removed), or a child
+    that is unknown. At a designator the latest event rules, draw or fitting.
+
+    What was found, not put there by a scan, was surely there at `since` and perhaps from `earliest` on;
+    what was found gone was surely there up to `doubted` and perhaps until `until`. Found and gone at one
+    moment: it only may have been there.
     """
 
     class Holds(models.TextChoices):
@@ -149,6 +159,8 @@ class Fitting(models.Model):
     since = TickField()
     until = TickField(null=True, blank=True)
     error = TickField(default=0)
+    earliest = TickField(null=True, blank=True, help_text="it was found there, and may have been there since then")
+    doubted = TickField(null=True, blank=True, help_text="it was found gone, and may have been gone since then")
     reason = models.CharField(max_length=300, blank=True)
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     recorded = TickField()
@@ -159,6 +171,7 @@ class Fitting(models.Model):
         indexes = [
             models.Index(fields=["unit", "designator", "since"], name="fittings_of_unit"),
             models.Index(fields=["feed", "first"], condition=Q(feed__isnull=False), name="fittings_from_feed"),
+            models.Index(fields=["since"], condition=Q(holds="unknown", superseded=None), name="unknown_children"),
         ]
         constraints = [
             models.UniqueConstraint(
@@ -177,6 +190,13 @@ class Fitting(models.Model):
             ),
             models.CheckConstraint(condition=Q(until=None) | Q(until__gte=F("since")), name="fitting_runs_forward"),
             models.CheckConstraint(condition=Q(error__gte=0), name="fitting_error_not_negative"),
+            models.CheckConstraint(
+                condition=Q(earliest=None) | Q(earliest__lte=F("since")), name="fitting_found_after_earliest"
+            ),
+            models.CheckConstraint(
+                condition=Q(doubted=None) | Q(until__isnull=False, doubted__gte=F("since"), doubted__lte=F("until")),
+                name="fitting_doubted_before_its_end",
+            ),
             models.CheckConstraint(
                 condition=Q(holds="container", container__isnull=False, feed=None, child=None, child_level=None)
                 | Q(
@@ -209,3 +229,12 @@ class Salvage(models.Model):
 
     class Meta:
         constraints = [models.CheckConstraint(condition=Q(error__gte=0), name="salvage_error_not_negative")]
+
+
+class LooseSighting(models.Model):
+    """A unit was scanned where it is fitted in nothing: on a bench, in a rack."""
+
+    unit = models.ForeignKey(Unit, models.PROTECT, related_name="sightings")
+    at = TickField()
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    recorded = TickField()

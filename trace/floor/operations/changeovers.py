@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
-from trace.core.clock import OPEN, to_ticks
+from trace.core.clock import OPEN, now, to_ticks
 from trace.core.keys import free_key
 from trace.core.models import Person
 from trace.engineering.models import Part, Station
@@ -59,8 +59,8 @@ def start_setup(
             raise SetUpRefused(
                 f"{inside.unit.key} is still inside {station.key}.", action="Scan it out before the changeover."
             )
-        before.end = position
-        before.save(update_fields=["end"])
+        before.end, before.ended = position, to_ticks(now())
+        before.save(update_fields=["end", "ended"])
     first = position if before else 0
     setup = SetUp.objects.create(key=free_key(SetUp, key), assembly=assembly, axis=axis, first=first)
     serve_lines(setup, assembly, {designator: (feed, None) for designator, feed in feeds.items()})

@@ -125,8 +125,8 @@ def send_shipment(*, shipment: Shipment, by: Person, at: datetime) -> Shipment:
     if not cartons:
         raise DispatchRefused(f"Shipment {shipment.key} is empty.")
     _check_cartons(Move.SHIP, shipment, cartons)
-    shipment.departed = to_ticks(at)
-    shipment.save(update_fields=["departed"])
+    shipment.departed, shipment.departure_recorded = to_ticks(at), to_ticks(now())
+    shipment.save(update_fields=["departed", "departure_recorded"])
     note(*cartons, shipment.customer)
     return shipment
 

@@ -17,6 +17,7 @@ from trace.floor.models import Fitting, Salvage, Unit
 from trace.floor.operations.feeds import check_expiry, lock_container
 from trace.floor.operations.passes import BATCH
 from trace.floor.queries import find_flaws, find_last_known, list_parents, lock_units
+from trace.floor.rules import SCAN_CHILD
 from trace.floor.scans import bound_by_scan, judge_by_designator
 from trace.floor.sheets import place
 from trace.holds.gate import check_moves, moving
@@ -33,6 +34,9 @@ class FittingRefused(Refusal):
 
     code = "fitting-refused"
     action = "Check both labels and the designator, and scan again."
+
+
+REMOVE_OR_FIND = "Remove it from {} with a record first; if nobody did, record where it was found."
 
 
 @moving
@@ -83,7 +87,7 @@ def _fit_children(fits: Sequence[tuple[Unit, str, Unit]], by: Person, at: dateti
         _judge_place(unit, designator, child.part_id, child.key, parts, standing.get((unit.pk, designator)))
         where = places.get(child.pk, {})
         if home := where.get("fitted_in"):
-            raise FittingRefused(f"{child.key} is on record inside {home}.", action=f"Remove it from {home} first.")
+            raise FittingRefused(f"{child.key} is on record inside {home}.", action=REMOVE_OR_FIND.format(home))
         if child.pk in flaws:
             message, action = flaws[child.pk]
             raise FittingRefused(message, action=action)
@@ -205,6 +209,8 @@ def remove_part(
     if salvage or into:
         if child:
             raise FittingRefused(f"{child.key} has a serial; it needs no container.")
+        if line.child.serialised:
+            raise FittingRefused(f"What {designator} holds has a serial; it needs no container.", action=SCAN_CHILD)
         if into and _gone(into, at):
             raise FittingRefused(f"Container {into.key} has left the plant.")
         if into and into.part_id not in list_fitting_parts(unit.part, designator):
@@ -249,6 +255,8 @@ def _judge_place(
         raise WrongPart(f"{name} does not belong at {designator} of {unit.part.key}.")
     if standing and standing.holds == Fitting.Holds.CHILD:
         raise FittingRefused(f"{designator} of {unit.key} holds {standing.child}.", action="Remove that one first.")
+    if standing and standing.holds == Fitting.Holds.UNKNOWN:
+        raise FittingRefused(f"Which unit {designator} of {unit.key} holds is not known.", action=SCAN_CHILD)
 
 
 def _want_unpacked(chain: Sequence[Unit], places: Mapping[int, dict[str, str]]) -> None:

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 
-from trace.core.clock import to_ticks
+from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import clean_key, clean_text, free_key
 from trace.core.models import Person
@@ -74,6 +74,6 @@ def scrap_unit(*, unit: Unit, reason: str, by: Person, at: datetime) -> Unit:
         close_pass(inside, Pass.Outcome.ABORTED, max(to_ticks(at), inside.began), by)
         note(inside.station)
     bound_by_scan([unit], to_ticks(at), by)
-    unit.scrapped = to_ticks(at)
-    unit.save(update_fields=["scrapped"])
+    unit.scrapped, unit.scrap_recorded = to_ticks(at), to_ticks(now())
+    unit.save(update_fields=["scrapped", "scrap_recorded"])
     return unit

@@ -1,7 +1,8 @@
 -- Where each unit is at a moment: scrapped, fitted in a parent, shipped, packed, inside a station, or
 -- after the furthest step it passed; finished once it has passed every step of its route. Where it was
 -- scanned last, and whether anything had begun in it: a pass, perhaps, or something fitted. None of that is looked
--- for of what is fitted or packed. The units asked for come first: otherwise PostgreSQL reads whole tables.
+-- for of what is fitted or packed. The units asked for come first: otherwise PostgreSQL reads whole tables. Not
+-- known, where it was not found in the parent on record, and was not scanned since it was last surely there.
 WITH asked(id) AS (SELECT {each_unit})
 SELECT u.id,
        CASE WHEN u.scrapped <= %(at)s THEN u.scrapped END,
@@ -23,13 +24,30 @@ SELECT u.id,
                       WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void' AND p.began <= %(at)s)
            OR EXISTS (SELECT 1 FROM trace_fitting g
                       WHERE g.unit_id = u.id AND g.superseded IS NULL AND g.since <= %(at)s)
-       END
+       END,
+       missed_in.key, missed.doubted
 FROM asked
 CROSS JOIN trace_unit u
 LEFT JOIN trace_fitting f
        ON f.child_id = u.id AND f.superseded IS NULL AND f.since <= %(at)s
-          AND (f.until IS NULL OR f.until > %(at)s)
+          AND (f.until IS NULL OR f.until > %(at)s) AND (f.doubted IS NULL OR f.doubted >= %(at)s)
 LEFT JOIN trace_unit home ON home.id = f.unit_id
+LEFT JOIN trace_fitting missed
+       ON missed.id = (SELECT g.id FROM trace_fitting g
+                       WHERE g.child_id = u.id AND g.superseded IS NULL AND g.doubted < %(at)s
+                       ORDER BY g.doubted DESC, g.id DESC LIMIT 1)
+          AND NOT EXISTS (SELECT 1 FROM trace_fitting g
+                          WHERE g.child_id = u.id AND g.superseded IS NULL
+                            AND g.since > missed.doubted AND g.since <= %(at)s)
+          AND NOT EXISTS (SELECT 1 FROM trace_packing g
+                          WHERE g.unit_id = u.id AND g.since > missed.doubted AND g.since <= %(at)s)
+          AND NOT EXISTS (SELECT 1 FROM trace_loosesighting g
+                          WHERE g.unit_id = u.id AND g.at > missed.doubted AND g.at <= %(at)s)
+          AND NOT EXISTS (SELECT 1 FROM trace_pass g
+                          WHERE g.unit_id = u.id AND g.superseded IS NULL AND g.outcome <> 'void'
+                            AND (g.scanned_in > missed.doubted AND g.scanned_in <= %(at)s
+                                 OR g.scanned_out > missed.doubted AND g.scanned_out <= %(at)s))
+LEFT JOIN trace_unit missed_in ON missed_in.id = missed.unit_id
 LEFT JOIN trace_packing pack
        ON pack.unit_id = u.id AND pack.since <= %(at)s AND (pack.until IS NULL OR pack.until > %(at)s)
 LEFT JOIN trace_carton carton ON carton.id = pack.carton_id

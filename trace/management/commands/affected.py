@@ -4,7 +4,7 @@ With `--json` one object, stable in shape (moments ISO 8601 with the plant's off
 quantities as text, ticks never):
 
     suspicion   lots [{key, number, part, supplier, date_code}], containers [{key, part, lot}]
-    at          the moment asked for, null for now
+    at, known   the moment looked at, and that as known on which; null for now
     sentence    the answer in words
     counts      units (certain and possible), certain, possible, cleared, shipped, customers;
                 of outermost units
@@ -30,16 +30,16 @@ from typing import Any
 
 from django.core.management.base import CommandParser
 
-from trace.core.clock import OPEN
 from trace.core.keys import read_label
 from trace.costing.queries import summarise_rework, summarise_scrap
 from trace.costing.rules import Cost, CostLine, CostPlace, round_money
 from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
+from trace.genealogy.known import as_known
 from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import StockItem, list_stock
 from trace.genealogy.suspicion import Suspicion
 from trace.genealogy.whereabouts import Place
-from trace.management.answers import AnswerCommand, PlantTime, Refused, dump, natural, table
+from trace.management.answers import AnswerCommand, PlantTime, Refused, add_times, dump, natural, table
 from trace.material.models import Container, Lot
 from trace.material.queries import describe_lot, get_container, get_lot
 
@@ -56,7 +56,7 @@ class Command(AnswerCommand):
         parser.add_argument(
             "--container", action="append", default=[], metavar="KEY", help="a single reel, box or bag; repeatable"
         )
-        parser.add_argument("--at", metavar="MOMENT", help="as of then, such as “2026-11-03 14:00” (the plant's time)")
+        add_times(parser)
         shape = parser.add_mutually_exclusive_group()
         shape.add_argument("--json", action="store_true", help="everything, as JSON; see below")
         shape.add_argument("--csv", action="store_true", help="the carriers, as CSV")
@@ -64,9 +64,13 @@ class Command(AnswerCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         if not options["lots"] and not options["container"]:
             raise Refused("Name a lot, or a container with --container KEY.")
-        lots = list({lot.pk: lot for lot in map(get_lot, options["lots"])}.values())
-        keys = dict.fromkeys(map(read_label, options["container"]))
-        answer = Answer(lots, [get_container(key) for key in keys], options["at"])
+        known = PlantTime().read(options["known"])
+        with as_known(known):
+            lots = list({lot.pk: lot for lot in map(get_lot, options["lots"])}.values())
+            keys = dict.fromkeys(map(read_label, options["container"]))
+            self._answer(Answer(lots, [get_container(key) for key in keys], options["at"], known), options)
+
+    def _answer(self, answer: Answer, options: dict[str, Any]) -> None:
         if options["json"]:
             self.stdout.write(dump(answer.as_data()))
         elif options["csv"]:
@@ -80,9 +84,9 @@ class Command(AnswerCommand):
 class Answer:
     """The answer to one question, asked of the database once, and the shapes it is given in."""
 
-    def __init__(self, lots: list[Lot], containers: list[Container], at: str | None) -> None:
+    def __init__(self, lots: list[Lot], containers: list[Container], at: str | None, known: int) -> None:
         self.lots, self.containers, self.time = lots, containers, PlantTime()
-        self.at = self.time.read(at)
+        self.at, self.known = self.time.read(at), known
         self.population: Population = trace_forward(Suspicion.of(lots=lots, containers=containers), self.at)
         self.summary: Summary = summarise_population(self.population)
         self.stock: list[StockItem] = list_stock(self.population.evidence, self.population.at)
@@ -105,8 +109,8 @@ class Answer:
 
     def as_text(self) -> Iterator[str]:
         yield self.sentence
-        if self.at != OPEN:
-            yield f"As of {self.time.show(self.at)} ({self.time.name})."
+        if looking := self.time.looking(self.at, self.known):
+            yield looking
         for lot in self.lots:
             yield f"  {lot.key}: {describe_lot(lot)}"
         for container in self.containers:
@@ -185,6 +189,7 @@ class Answer:
                 "containers": [{"key": c.key, "part": c.part.key, "lot": c.lot.key} for c in self.containers],
             },
             "at": self.time.iso(self.at),
+            "known": self.time.iso(self.known),
             "sentence": self.sentence,
             "counts": {
                 "units": s.units,

@@ -2,15 +2,16 @@
 
 With `--json` one object, complete and stable in shape (moments ISO 8601 with the plant's offset):
 
-    at          the moment asked for, null for now
+    at, known   the moment looked at, and that as known on which; null for now
     where       {kind, key, customer, customer_name, carton, since, step, begun, words}
     unit        {key, part, part_name, places, children [the same again]}
     places      [{designator, part, entries}]; no entries where nothing is on record
     entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,
-                origins, child, feeds, feed_kind, station, step, by, reason, came_from, went_to, now}]: a draw
-                happened somewhere in since..until; gone is when a later event displaced it, null while it
-                may rule; a child came_from the unit it was in before, and where it is gone it went_to the
-                next, or now is where it is, in words
+                origins, child, feeds, feed_kind, station, step, by, reason, doubted, came_from, went_to, now}]:
+                a draw happened somewhere in since..until, and what was found came there then; what was
+                found gone may have been so since doubted; gone is when a later event displaced it, null
+                while it may rule; a child came_from the unit it was in before, and where it is gone it
+                went_to the next, or now is where it is, in words
     origins     [{container, part, lot, lot_number, supplier, date_code, sources [the same again]}]:
                 more than one where the evidence leaves it open; all null for unknown material
 """
@@ -25,12 +26,12 @@ from typing import Any
 
 from django.core.management.base import CommandParser
 
-from trace.core.clock import OPEN
 from trace.core.keys import read_label
 from trace.floor.queries import get_unit
 from trace.genealogy.backward import AsBuilt, Entry, Origin, trace_backward
+from trace.genealogy.known import as_known
 from trace.genealogy.whereabouts import find_whereabouts
-from trace.management.answers import WIDTH, AnswerCommand, PlantTime, compact, dump
+from trace.management.answers import WIDTH, AnswerCommand, PlantTime, add_times, compact, dump
 from trace.material.models import Feed
 
 
@@ -41,21 +42,24 @@ class Command(AnswerCommand):
         parser.formatter_class = RawDescriptionHelpFormatter
         parser.epilog = __doc__
         parser.add_argument("serial", metavar="SERIAL", help="the unit's key, with or without its check character")
-        parser.add_argument("--at", metavar="MOMENT", help="as of then, such as “2026-11-03 14:00” (the plant's time)")
+        add_times(parser)
         parser.add_argument("--json", action="store_true", help="everything, as JSON; see below")
 
     def handle(self, *args: Any, **options: Any) -> None:
         time = PlantTime()
-        unit = get_unit(read_label(options["serial"]))
-        at = time.read(options["at"])
-        built = trace_backward(unit, at)
-        where = find_whereabouts([unit.pk], at)[unit.pk]
+        at, known = time.read(options["at"]), time.read(options["known"])
+        with as_known(known):
+            unit = get_unit(read_label(options["serial"]))
+            built = trace_backward(unit, at)
+            where = find_whereabouts([unit.pk], at)[unit.pk]
         if options["json"]:
+            times = {"at": time.iso(at), "known": time.iso(known)}
             place = {**vars(where), "since": time.iso(where.since) if where.since else None, "words": str(where)}
-            self.stdout.write(dump({"at": time.iso(at), "where": place, "unit": as_data(built, time)}))
+            self.stdout.write(dump({**times, "where": place, "unit": as_data(built, time)}))
             return
-        moment = "" if at == OPEN else f", as of {time.show(at)} ({time.name})"
-        self.stdout.write(f"{built.key}  {built.part}  {built.part_name}: {where}{moment}.")
+        looking = time.looking(at, known)
+        moment = f", {looking[0].lower()}{looking[1:]}" if looking else "."
+        self.stdout.write(f"{built.key}  {built.part}  {built.part_name}: {where}{moment}")
         self.stdout.write("\n".join(_places(built, time, "  ")))
 
 
@@ -125,12 +129,16 @@ def _happened(entry: Entry, time: PlantTime) -> str:
     if entry.kind == "drawn":
         where = f" at {entry.station}, step {entry.step}" if entry.station else f" from {' or '.join(entry.feeds)}"
         return f"{'' if entry.sure else 'perhaps '}drawn{where}, {time.between(entry.since, entry.until)}{who}"
-    what = {"nothing": "empty", "unknown": "not known"}.get(entry.kind, "fitted")
+    what = {"nothing": "empty", "unknown": "a unit that is not known"}.get(entry.kind, "fitted")
+    when = f"since {time.show(entry.since)}"
+    if entry.since < entry.until:
+        when = f"since {time.show(entry.until)}, or earlier, after {time.show(entry.since)}"
+    last = "" if entry.doubted is None else f", last surely there {time.show(entry.doubted)}"
     ended = "" if entry.gone is None else f" until {time.show(entry.gone)}"
     moved = f", from {entry.came_from}" if entry.came_from else ""
     if entry.went_to or entry.now:
         moved += f", then put into {entry.went_to}" if entry.went_to else f", now {entry.now}"
-    return f"{what} since {time.show(entry.since)}{ended}{who}{why}{moved}"
+    return f"{'' if entry.sure else 'perhaps '}{what} {when}{ended}{last}{who}{why}{moved}"
 
 
 def _wrap(text: str, margin: str) -> list[str]:
@@ -160,6 +168,7 @@ def _entry(entry: Entry, time: PlantTime) -> dict[str, Any]:
         "since": time.iso(entry.since),
         "until": time.iso(entry.until),
         "gone": None if entry.gone is None else time.iso(entry.gone),
+        "doubted": None if entry.doubted is None else time.iso(entry.doubted),
         "origins": [_origin_data(origin) for origin in entry.origins],
     }
 

@@ -1,10 +1,11 @@
 """What came in, and what supplies which place."""
 
-from trace.material.models.feeds import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.material.models.feeds import Axis, AxisSlack, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
 from trace.material.models.stock import Container, Derivation, Lot, Supplier
 
 __all__ = [
     "Axis",
+    "AxisSlack",
     "Container",
     "Derivation",
     "Feed",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, now_ticks
 from trace.core.models import KeyField, Person, TickField
 from trace.engineering.models import Part, Station
 from trace.material.models.stock import Container
@@ -23,6 +23,11 @@ class Tape(models.Model):
     board_sets = models.PositiveIntegerField(help_text="board sets it holds, or is planned to")
     built_from = TickField()
     built_until = TickField(default=OPEN)
+    recorded = TickField(default=now_ticks)
+    planned = models.PositiveIntegerField(
+        null=True, blank=True, help_text="board sets planned before they were counted"
+    )
+    finished = TickField(null=True, blank=True, help_text="when the count was recorded")
 
     class Meta:
         ordering = ["key"]
@@ -61,6 +66,14 @@ class Axis(models.Model):
                 name="axis_of_station_or_tape",
             ),
         ]
+
+
+class AxisSlack(models.Model):
+    """What an axis's slack became, and when that was recorded: it only ever grows."""
+
+    axis = models.ForeignKey(Axis, models.PROTECT, related_name="slacks")
+    slack = TickField()
+    recorded = TickField(default=now_ticks)
 
 
 class Feed(models.Model):
@@ -106,6 +119,8 @@ class SetUp(models.Model):
     axis = models.ForeignKey(Axis, models.PROTECT, related_name="setups")
     first = TickField()
     end = TickField(default=OPEN)
+    recorded = TickField(default=now_ticks)
+    ended = TickField(null=True, blank=True, help_text="when its end was recorded")
 
     class Meta:
         verbose_name = "set-up"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
+from trace.core.clock import now_ticks
 from trace.core.models import KeyField, Person, TickField
 from trace.engineering.models import Part
 
@@ -76,6 +77,8 @@ class Container(models.Model):
     received = TickField(help_text="when it came into being in the plant, microseconds")
     gone = TickField(null=True, blank=True, help_text="when it left for good: scrapped, returned")
     store = models.CharField(max_length=60, blank=True)
+    recorded = TickField(default=now_ticks)
+    gone_recorded = TickField(null=True, blank=True)
 
     class Meta:
         ordering = ["key"]

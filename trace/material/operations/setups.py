@@ -101,8 +101,9 @@ def finish_tape(*, tape: Tape, board_sets: int, by: Person, at: datetime) -> Tap
         raise SetUpRefused("A finished tape holds at least one board set.")
     if to_ticks(at) < tape.built_from:
         raise SetUpRefused(f"Tape {tape.key} was begun after that moment.")
-    tape.board_sets, tape.built_until = board_sets, to_ticks(at)
-    tape.save(update_fields=["board_sets", "built_until"])
+    tape.planned, tape.board_sets = tape.board_sets, board_sets
+    tape.built_until, tape.finished = to_ticks(at), to_ticks(now())
+    tape.save(update_fields=["planned", "board_sets", "built_until", "finished"])
     return tape
 
 

@@ -198,8 +198,8 @@ def discard_container(*, container: Container, reason: str, by: Person, at: date
         raise StockRefused(f"Container {container.key} came after that moment.")
     if feed := _on_feed(container):
         raise StockRefused(f"Container {container.key} is on record at {feed}.", action=f"Take it off {feed} first.")
-    container.gone = to_ticks(at)
-    container.save(update_fields=["gone"])
+    container.gone, container.gone_recorded = to_ticks(at), to_ticks(now())
+    container.save(update_fields=["gone", "gone_recorded"])
     return container
 
 

@@ -24,7 +24,7 @@ from trace.web.answer import Answer, pieces_cell
 from trace.web.asbuilt import merge_paths
 from trace.web.cells import Moment, Ref, place_of
 from trace.web.costs import cost_sheet, summarise_costs
-from trace.web.moments import Asof, read_asof
+from trace.web.moments import Asof, looks_back, read_asof
 from trace.web.tables import Column, Table, respond
 
 MOST_PATHS = 200
@@ -37,6 +37,7 @@ def _answer(request: HttpRequest, thing: Lot | Container) -> Answer:
     return Answer("container", thing.key, Suspicion.of(containers=[thing]), read_asof(request))
 
 
+@looks_back
 def lot(request: HttpRequest, key: str) -> HttpResponseBase:
     """Where a lot went."""
     it = get_lot(key)
@@ -56,6 +57,7 @@ def lot(request: HttpRequest, key: str) -> HttpResponseBase:
     return _show(request, answer, facts, tables, targets)
 
 
+@looks_back
 def container(request: HttpRequest, key: str) -> HttpResponseBase:
     """Where a container's material went."""
     it = get_container(clean_key(key))
@@ -105,11 +107,13 @@ def _show(
 # Why, and what it costs ----------------------------------------------------------------------------------------------
 
 
+@looks_back
 def lot_unit(request: HttpRequest, key: str, serial: str) -> HttpResponseBase:
     """Why a unit carries a lot."""
     return _why(request, _answer(request, get_lot(key)), serial)
 
 
+@looks_back
 def container_unit(request: HttpRequest, key: str, serial: str) -> HttpResponseBase:
     """Why a unit carries a container's material."""
     return _why(request, _answer(request, get_container(clean_key(key))), serial)
@@ -132,11 +136,13 @@ def _why(request: HttpRequest, answer: Answer, serial: str) -> HttpResponseBase:
     return render(request, "why.html", context)
 
 
+@looks_back
 def lot_cost(request: HttpRequest, key: str) -> HttpResponseBase:
     """What a lot costs, line by line."""
     return _cost(request, _answer(request, get_lot(key)))
 
 
+@looks_back
 def container_cost(request: HttpRequest, key: str) -> HttpResponseBase:
     """What a container's material costs, line by line."""
     return _cost(request, _answer(request, get_container(clean_key(key))))

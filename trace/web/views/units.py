@@ -17,11 +17,12 @@ from trace.web.answer import holds_table, list_open_holds, where_cell
 from trace.web.asbuilt import read_tree
 from trace.web.cells import Moment, Ref
 from trace.web.contents import list_lots_in, lots_table
-from trace.web.moments import Asof, read_asof
+from trace.web.moments import Asof, looks_back, read_asof
 from trace.web.tables import respond
 from trace.web.timeline import record_table, timeline_table
 
 
+@looks_back
 def unit(request: HttpRequest, key: str) -> HttpResponseBase:
     """A unit's page."""
     it = get_unit(clean_key(key))
@@ -69,9 +70,8 @@ def _trail(it: Unit, asof: Asof) -> list[Whereabouts]:
     trail = [find_whereabouts([it.pk], asof.ticks)[it.pk]]
     seen = it.pk
     while trail[-1].kind == Place.FITTED:
-        homes = Fitting.objects.filter(child=seen, superseded=None, since__lte=asof.ticks).exclude(
-            until__lte=asof.ticks
-        )
+        homes = Fitting.objects.filter(child=seen, superseded=None, since__lte=asof.ticks)
+        homes = homes.exclude(until__lte=asof.ticks).exclude(doubted__lt=asof.ticks)
         seen = homes.values_list("unit", flat=True)[0]
         trail.append(find_whereabouts([seen], asof.ticks)[seen])
     return trail
