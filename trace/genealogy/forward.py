@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
-from django.db.models import F
+from django.db.models import F, Q
 
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
@@ -174,14 +174,9 @@ def judge_units(units: Collection[int], evidence: Evidence, at: int) -> dict[int
 def _concerned(evidence: Evidence) -> set[str]:
     """The designators that feeds under a verdict serve, and those fitted with something suspect or from such a feed."""
     feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
-    # Each by its own index: of an OR of both SQLite reads the whole table.
-    fittings = Fitting.objects.filter(superseded=None)
-    found = (
-        SetUpLine.objects.filter(feed__in=feeds),
-        fittings.filter(container__in=evidence.suspects),
-        fittings.filter(feed__in=feeds),
-    )
-    return {name for rows in found for name in rows.values_list("designator", flat=True)}
+    fitted = Fitting.objects.filter(Q(container__in=evidence.suspects) | Q(feed__in=feeds), superseded=None)
+    served = SetUpLine.objects.filter(feed__in=feeds)
+    return {*served.values_list("designator", flat=True), *fitted.values_list("designator", flat=True)}
 
 
 def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
