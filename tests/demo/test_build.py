@@ -9,6 +9,7 @@ from datetime import timedelta
 import pytest
 from django.db import transaction
 
+from trace.core.clock import to_ticks
 from trace.core.models import Person, User
 from trace.demo import build as demo
 from trace.demo import stories
@@ -18,6 +19,7 @@ from trace.engineering.models import Designator, ScanMode, Station, Step
 from trace.floor.models import Consignment, Fitting, Pass, Shipment, Unit
 from trace.floor.queries import find_due_steps, get_unit
 from trace.genealogy.forward import Population, summarise_population, trace_forward
+from trace.genealogy.known import as_known
 from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import list_stock
 from trace.genealogy.suspicion import Suspicion
@@ -116,6 +118,14 @@ def check_the_untimed_change(plant):
     assert {carrier.reasons for carrier in boards} == {("blurred",)}
 
 
+def check_the_untimed_change_was_not_known_before_it_was_found(plant):
+    before = to_ticks(moment(stories.UNTIMED_SLOTS[1], 231))
+    suspicion = Suspicion.of(lots=Lot.objects.filter(number=stories.UNTIMED_LOT))
+    assert trace_forward(suspicion, before).carriers
+    with as_known(before):
+        assert not trace_forward(suspicion, before).carriers
+
+
 def check_the_splice(plant):
     """Lead and tolerance leave some boards with both reels."""
     old, new = ({c.key for c in affected(lot).of(Sureness.POSSIBLE) if c.direct} for lot in ("C8098", "C8120"))
@@ -146,6 +156,7 @@ CHECKS = (
     check_the_drifting_lot,
     check_repairs,
     check_the_untimed_change,
+    check_the_untimed_change_was_not_known_before_it_was_found,
     check_the_splice,
     check_the_solder_charge,
     check_the_moved_fan,

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import UTC, datetime, timedelta
 
 from trace.core.errors import Refusal
@@ -26,9 +29,22 @@ class BadError(Refusal):
     action = "Enter within how many minutes the time is known."
 
 
+_TOLD: ContextVar[datetime | None] = ContextVar("told", default=None)
+
+
 def now() -> datetime:
     """The present moment in UTC. Operations and commands call it; rules are told the time."""
-    return datetime.now(UTC)
+    return _TOLD.get() or datetime.now(UTC)
+
+
+@contextmanager
+def telling(moment: datetime) -> Iterator[None]:
+    """In an invented plant the story tells the time: inside, it is this moment, and things are recorded then."""
+    token = _TOLD.set(moment.astimezone(UTC))
+    try:
+        yield
+    finally:
+        _TOLD.reset(token)
 
 
 def now_ticks() -> int:

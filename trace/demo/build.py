@@ -7,9 +7,10 @@ from datetime import datetime
 
 from django.db import connection, transaction
 
+from trace.core.clock import telling
 from trace.core.errors import Refusal
 from trace.core.models import Person, User
-from trace.demo.calendar import UNTIL, Act
+from trace.demo.calendar import PREPARED, UNTIL, Act
 from trace.demo.dispatch import plan_dispatch
 from trace.demo.lines import plan_lines, plan_orders
 from trace.demo.plant import SITE, Plant, prepare
@@ -54,10 +55,12 @@ def build(
     """Build the plant as it stood at `until`. `scale` makes its racks smaller, not its story shorter."""
     plant = Plant(rack=max(round(RACK * scale), 2), units=max(round(UNITS * scale), 1))
     with transaction.atomic():
-        prepare(plant)
+        with telling(PREPARED):
+            prepare(plant)
         acts = [act for act in plan(plant) if act.at <= until]
         for done, act in enumerate(acts, 1):
-            act.do(act.at)
+            with telling(act.at):
+                act.do(act.at)
             progress(done, len(acts))
     return plant
 
