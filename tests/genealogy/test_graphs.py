@@ -302,7 +302,7 @@ def test_as_of_a_moment_a_change_found_later_counts_from_when_it_may_have_been(p
 
 
 def test_a_bath_is_not_certain_before_its_charge_was_suspect() -> None:
-    verdict = judge_feed([Supply(1, 0, 9, 0, 0, 9)], {1: Suspect(since=5)}, on_clock=True, bath=True)
+    verdict = judge_feed([Supply(1, 0, 9, 0, 0, 9)], {1: Suspect(since=5)}, slack=0, bath=True)
     assert judge_draw([(verdict, 3, 6)])[0] == Sureness.POSSIBLE
 
 

@@ -22,7 +22,7 @@ def test_a_place_says_what_kind_of_feed_it_drew_from() -> None:
     plant = Plant()
     (board,) = plant.boards(1)
     plant.run(board, plant.insertion, 1, 2)
-    assert {(entry.feed, entry.feed_kind) for place in trace_backward(board).places for entry in place.entries} == {
-        ("SLOT-R", Feed.Kind.SLOT),
-        ("SLOT-C", Feed.Kind.SLOT),
+    assert {(entry.feeds, entry.feed_kind) for place in trace_backward(board).places for entry in place.entries} == {
+        (("SLOT-R",), Feed.Kind.SLOT),
+        (("SLOT-C",), Feed.Kind.SLOT),
     }
