@@ -174,6 +174,7 @@ def a_parent_carries_nothing_of_its_children(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(forward, "fetch", lambda name, **k: [] if name == "homes" else fetch(name, **k))
 
 
+@pytest.mark.mutants
 @pytest.mark.parametrize("name", MUTANTS)
 def test_a_broken_rule_is_found(layout: Layout, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     kinds, patch = MUTANTS[name]

@@ -88,7 +88,8 @@ class FeedLog:
     per_set: int = 1
 
     def board_set_parts(self) -> list[Part]:
-        return [Part(k, k, True) for k in range(self.board_sets) for _ in range(self.per_set)]
+        """Of the tape, which may turn out longer than planned."""
+        return [Part(k, k, True) for k in range(self.board_sets + 100) for _ in range(self.per_set)]
 
     @property
     def containers(self) -> set[str | None]:
@@ -144,7 +145,7 @@ class FeedLog:
             if act.kind in ("clear", "take-off") or act.kind == "dump" and act.cleaned:
                 puts.append(Put(None, act, act.first, vacancy=True, since=act.happened))
             for counted, early, _ in self._used_up():
-                if counted is act:
+                if counted is act and early < OPEN:
                     puts.append(Put(None, act, early, since=act.happened))
             if act.kind == "seen-away" and (last := self.left_since(act)):
                 puts.append(Put(None, last, last.first, since=last.happened))

@@ -22,7 +22,7 @@ from trace.genealogy.intervals import Ranges
 from trace.material import rules as material_rules
 from trace.material import spans
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.mutants]
 
 MOST = 120
 """The most plants that a mutant may survive."""
@@ -46,7 +46,7 @@ def unknown_is_nothing(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(verdicts, "where_unknown", lambda *_: {})
 
 
-@mutant("feeds")
+@mutant("proved")
 def unknown_may_be_what_is_proved_elsewhere(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(suspicion, "_prove_elsewhere", lambda _: None)
 
@@ -239,6 +239,7 @@ end = findings._end
 
 PLANTS_OF = {
     "feeds": (["load", "charge", "visit"], MATERIAL + ["visit"] * 6 + ["finish"]),
+    "proved": (["load", "load", "load"], [*["load"] * 4, *["visit"] * 7, "finish"]),
     "relays": (["load", "load"], ["load", "load", "visit", "visit", "relay", "relay", "merge"]),
     "floor": (["load", "load", "load", "visit"], ["load", "visit", "visit", "visit", "rack", "finish", "repair"]),
     "stock": (["load", "load", "load"], [*STOCK, "merge", "merge", "split", *MATERIAL, *FLOOR, "repair", "repair"]),
