@@ -171,6 +171,7 @@ class Fitting(models.Model):
         indexes = [
             models.Index(fields=["unit", "designator", "since"], name="fittings_of_unit"),
             models.Index(fields=["feed", "first"], condition=Q(feed__isnull=False), name="fittings_from_feed"),
+            models.Index(fields=["child"], condition=Q(doubted__isnull=False), name="fittings_doubted"),
             models.Index(fields=["since"], condition=Q(holds="unknown", superseded=None), name="unknown_children"),
         ]
         constraints = [

@@ -33,7 +33,7 @@ LEFT JOIN trace_fitting f
           AND (f.until IS NULL OR f.until > %(at)s) AND (f.doubted IS NULL OR f.doubted >= %(at)s)
 LEFT JOIN trace_unit home ON home.id = f.unit_id
 LEFT JOIN trace_fitting missed
-       ON missed.child_id = u.id
+       ON missed.child_id = u.id AND missed.doubted IS NOT NULL
           AND missed.id = (SELECT g.id FROM trace_fitting g
                            WHERE g.child_id = u.id AND g.superseded IS NULL AND g.doubted < %(at)s
                            ORDER BY g.doubted DESC, g.id DESC LIMIT 1)
