@@ -6,6 +6,7 @@ from collections.abc import Callable
 from urllib.parse import urlsplit
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.web.conftest import Suspects, build_suspects, make_user
 from trace.core.keys import label_text
@@ -128,6 +129,11 @@ def test_a_wrong_check_character_and_a_choice(inside, accessible: Callable, shot
     arrive(page, "/lots/K77/")
 
 
+def settle(page) -> None:
+    """Wait until htmx is done with what it fetched: a moment after it stands there, it also answers."""
+    expect(page.locator(".htmx-request, .htmx-swapping, .htmx-settling, .htmx-added")).to_have_count(0)
+
+
 def test_tables_sort_filter_and_page_in_place(inside, suspects: Suspects, accessible: Callable) -> None:
     page = inside
     suspects.plant.boards(60)
@@ -136,9 +142,11 @@ def test_tables_sort_filter_and_page_in_place(inside, suspects: Suspects, access
     page.locator("#units-by-serial").click()
     page.wait_for_url("**units-sort=serial**")
     assert page.locator("#table-units thead th").first.get_attribute("aria-sort") == "ascending"
+    settle(page)
     page.locator("#units-next").click()
     page.wait_for_url("**units-page=2**")
     assert "Rows 26–50 of 65" in page.locator("#table-units .pages").inner_text()
+    settle(page)
     page.locator("#units-order").select_option(suspects.certain.order.key)
     page.wait_for_url(f"**units-order={suspects.certain.order.key}**")
     assert page.locator("#table-units tbody tr").count() == 5
