@@ -130,10 +130,10 @@ def judge(one: Happening) -> tuple[Sureness | None, Reason]:
 def test_a_place_is_certain_only_when_all_that_may_rule_is_bad() -> None:
     bad, good = happening(1, 4, "bad"), happening(3, 6, "good")
     assert judge_place([bad], judge).sureness == Sureness.CERTAIN
-    assert judge_place([bad, good], judge) == Finding(Sureness.POSSIBLE, Reason.BLURRED, Ranges([(1, OPEN)]))
+    assert judge_place([bad, good], judge) == Finding(Sureness.POSSIBLE, Reason.BLURRED, 1)
     again = happening(5, 6, "bad", sure=False)
     assert judge_place([bad, again], judge).sureness == Sureness.CERTAIN
-    assert judge_place([again], judge) == Finding(Sureness.POSSIBLE, Reason.UNSURE, Ranges([(5, OPEN)]))
+    assert judge_place([again], judge) == Finding(Sureness.POSSIBLE, Reason.UNSURE, 5)
     mixed = happening(2, 5, "mixed")
     assert judge_place([bad, mixed], judge).sureness == Sureness.POSSIBLE
     assert judge_place([happening(1, 2, "good")], judge) == Finding(None)
@@ -141,15 +141,15 @@ def test_a_place_is_certain_only_when_all_that_may_rule_is_bad() -> None:
 
 def test_a_place_that_was_put_right_is_cleared_and_says_when_it_carried() -> None:
     bad, good = happening(1, 2, "bad"), happening(6, 6, "good")
-    assert judge_place([bad, good], judge) == Finding(Sureness.CLEARED, Reason(0), Ranges([(1, 6)]))
+    assert judge_place([bad, good], judge) == Finding(Sureness.CLEARED, Reason(0), None, Ranges([(1, 6)]))
 
 
 def test_a_unit_is_as_sure_as_its_surest_place() -> None:
-    certain = Finding(Sureness.CERTAIN, Reason(0), Ranges([(3, OPEN)]))
-    possible = Finding(Sureness.POSSIBLE, Reason.MIXED, Ranges([(1, OPEN)]))
-    blurred = Finding(Sureness.POSSIBLE, Reason.BLURRED, Ranges([(2, OPEN)]))
-    cleared = Finding(Sureness.CLEARED, Reason(0), Ranges([(0, 1)]))
-    assert best([possible, certain]) == Finding(Sureness.CERTAIN, Reason(0), Ranges([(1, OPEN)]))
+    certain = Finding(Sureness.CERTAIN, Reason(0), 3)
+    possible = Finding(Sureness.POSSIBLE, Reason.MIXED, 1)
+    blurred = Finding(Sureness.POSSIBLE, Reason.BLURRED, 2)
+    cleared = Finding(Sureness.CLEARED, Reason(0), None, Ranges([(0, 1)]))
+    assert best([possible, certain]) == Finding(Sureness.CERTAIN, Reason(0), 1)
     assert best([possible, blurred, cleared]).reason == Reason.MIXED | Reason.BLURRED
     assert best([cleared, Finding(None)]).sureness == Sureness.CLEARED
     assert best([]) == Finding(None)

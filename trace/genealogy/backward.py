@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import NamedTuple
 
 from django.db.models import Q
 
@@ -17,8 +19,7 @@ from trace.genealogy.whereabouts import Whereabouts, find_whereabouts
 from trace.material.models import Container, Derivation, Feed
 
 
-@dataclass(frozen=True)
-class Origin:
+class Origin(NamedTuple):
     """A container that may have supplied a place, and what it was filled from. All None: unknown."""
 
     container: str | None = None
@@ -40,8 +41,7 @@ class Origin:
 UNKNOWN = Origin()
 
 
-@dataclass(frozen=True)
-class Entry:
+class Entry(NamedTuple):
     """One thing that happened at a place: what it put there, when, where and by whom.
 
     It happened between `since` and `until`; a later event displaced it at `gone`, None while it may
@@ -75,8 +75,7 @@ class Entry:
         return self.gone is None
 
 
-@dataclass(frozen=True)
-class AsBuiltPlace:
+class AsBuiltPlace(NamedTuple):
     """A designator of a unit: the part designed in (None: not in the bill of material), and what
     happened there, in order; no entries where nothing is on record."""
 
@@ -186,10 +185,14 @@ class _Names:
             content.container for content in fitted if content.container
         }
         self.origins = _Origins(wanted)
-        self.feeds = Feed.objects.in_bulk({source.feed for source in sources})
-        self.steps = Step.objects.in_bulk({d.step for d in drawn if d.step})
-        self.stations = Station.objects.in_bulk({d.station for d in drawn if d.station})
-        self.people = Person.objects.in_bulk({d.by for d in drawn if d.by} | {f.by for f in fitted if f.by})
+        feeds = Feed.objects.filter(pk__in={source.feed for source in sources})
+        self.feeds = {pk: (key, kind) for pk, key, kind in feeds.values_list("pk", "key", "kind")}
+        steps = Step.objects.filter(pk__in={d.step for d in drawn if d.step}).order_by()
+        self.steps = {pk: f"{number} {name}" for pk, number, name in steps.values_list("pk", "number", "name")}
+        stations = Station.objects.filter(pk__in={d.station for d in drawn if d.station}).order_by()
+        self.stations = dict(stations.values_list("pk", "key"))
+        people = Person.objects.filter(pk__in={content.by for content in (*drawn, *fitted) if content.by}).order_by()
+        self.people = dict(people.values_list("pk", "name"))
         children = {f.child for f in fitted if f.child}
         self.children = dict(Unit.objects.filter(pk__in=children).values_list("pk", "key"))
         self.homes: dict[int, list[tuple[int, str]]] = {child: [] for child in children}
@@ -197,7 +200,12 @@ class _Names:
         for child, since, error, home in homes.values_list("child", "since", "error", "unit__key"):
             assert child is not None
             self.homes[child].append((since - error, home))
-        self.now = find_whereabouts(children, at) if children else {}
+        self.at = at
+
+    @cached_property
+    def now(self) -> dict[int, Whereabouts]:
+        """Where each child is, asked for once one has left its place."""
+        return find_whereabouts(self.children, self.at)
 
     def entries(self, happenings: list[Happening], here: str) -> tuple[Entry, ...]:
         gone = {id(one): when for one, when in split_standing(happenings)[1]}
@@ -207,8 +215,6 @@ class _Names:
     def _entry(self, happening: Happening, gone: int | None, here: str) -> Entry:
         content = happening.content
         if isinstance(content, Drawn):
-            step = self.steps.get(content.step or 0)
-            station = self.stations.get(content.station or 0)
             return Entry(
                 "drawn",
                 tuple(
@@ -221,11 +227,11 @@ class _Names:
                 happening.ended,
                 happening.sure,
                 gone,
-                feeds=tuple(dict.fromkeys(self.feeds[source.feed].key for source in content.sources)),
-                feed_kind=self.feeds[content.sources[0].feed].kind,
-                station=station.key if station else None,
-                step=str(step) if step else None,
-                by=self._who(content.by),
+                feeds=tuple(dict.fromkeys(self.feeds[source.feed][0] for source in content.sources)),
+                feed_kind=self.feeds[content.sources[0].feed][1],
+                station=self.stations.get(content.station or 0),
+                step=self.steps.get(content.step or 0),
+                by=self.people.get(content.by or 0),
             )
         assert isinstance(content, Fitted)
         before, after, now = None, None, None
@@ -243,17 +249,13 @@ class _Names:
             happening.sure,
             gone,
             child=self.children.get(content.child or 0),
-            by=self._who(content.by),
+            by=self.people.get(content.by or 0),
             reason=content.reason,
             doubted=content.doubted,
             came_from=None if before == here else before,
             went_to=after,
             now=now,
         )
-
-    def _who(self, by: int | None) -> str | None:
-        person = self.people.get(by or 0)
-        return person.name if person else None
 
 
 class _Origins:
@@ -270,7 +272,9 @@ class _Origins:
                 if source is not None and source not in seen:
                     layer.add(source)
                     seen.add(source)
-        self.containers = Container.objects.select_related("part", "lot__supplier").in_bulk(seen)
+        columns = ("key", "part__key", "lot__key", "lot__number", "lot__supplier__name", "lot__date_code")
+        rows = Container.objects.filter(pk__in=seen).order_by().values_list("pk", "own", *columns)
+        self.received = {pk: (own, Origin(*names)) for pk, own, *names in rows}
         self._known: dict[tuple[int, int], Origin] = {}
 
     def of(self, pk: int | None, moment: int) -> Origin:
@@ -284,20 +288,12 @@ class _Origins:
         memo = (pk, max((since for since, _ in filled), default=0))
         if memo in self._known:
             return self._known[memo]
-        container = self.containers[pk]
-        received = Origin(
-            container.key,
-            container.part.key,
-            container.lot.key,
-            container.lot.number,
-            container.lot.supplier.name,
-            container.lot.date_code,
-        )
+        own, received = self.received[pk]
         self._known[memo] = received
         below = tuple(
             self.of(source, since) for since, source in sorted(filled, key=lambda entry: (entry[0], entry[1] or 0))
         )
-        origin = replace(received, sources=(received, *below) if below and container.own else below)
+        origin = received._replace(sources=(received, *below) if own else below) if below else received
         self._known[memo] = origin
         return origin
 

@@ -6,16 +6,18 @@ import json
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import NamedTuple
 
 from django.db.models import F, Q
 
 from trace.core.clock import OPEN
+from trace.engineering.models import Part
 from trace.engineering.queries import list_places_of
-from trace.floor.models import Fitting, Salvage
-from trace.genealogy.intervals import Ranges
-from trace.genealogy.places import PlaceJudge, fetch, just_before, list_places
-from trace.genealogy.rules import RANK, Finding, Happening, Reason, Sureness, best, judge_place
+from trace.floor.models import Fitting, Salvage, Unit
+from trace.genealogy.places import PlaceJudge, just_before, list_places
+from trace.genealogy.reading import fetch
+from trace.genealogy.rules import NOTHING, Finding, Happening, Reason, Sureness, best, judge_place
 from trace.genealogy.strangers import find_strangers, list_unknown_children
 from trace.genealogy.suspicion import Fill, Suspicion
 from trace.genealogy.verdicts import Evidence, SalvageJudge, gather_evidence, suspect_pieces
@@ -27,8 +29,7 @@ REASONS = [Reason(number) for number in range(2 ** len(Reason))]
 """Every combination of reasons by its number: an enumeration is slow to make for each of many units."""
 
 
-@dataclass(frozen=True)
-class Carrier:
+class Carrier(NamedTuple):
     """One unit of a population. `top` is the key of the outermost unit it is in (its own, if none),
     `where` the whereabouts of that top. `direct` says that the suspect is in a place of its own,
     not only in a child."""
@@ -120,26 +121,21 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
     parents, to any depth.
     """
     evidence = gather_evidence(suspicion, at, _salvage_judge(at))
-    findings = _find_direct(evidence, at)
-    everything, tops, strangers = _climb(findings, at)
-    outermost = set(tops.values())
-    names = _read_units(everything.keys() | outermost)
-    where = find_whereabouts(outermost, at)
-    words = {reason: tuple(reason.words()) for reason in {finding.reason for finding in everything.values()}}
-    carriers = [
-        Carrier(
-            unit,
-            *names[unit],
-            finding.sureness,
-            words[finding.reason],
-            names[tops[unit]][0],
-            where[tops[unit]],
-            unit in findings,
+    register = _Register(at)
+    direct, stays = _find_direct(evidence, register)
+    found, strangers = _climb(direct, stays, register)
+    tops = register.find_tops(found)
+    where = find_whereabouts(set(tops.values()), at)
+    names, parts = register.names, register.name_parts()
+    words = {reason: tuple(reason.words()) for reason in {finding.reason for finding in found.values()}}
+    by_sureness: dict[Sureness | None, list[Carrier]] = {sureness: [] for sureness in (*Sureness, None)}
+    for unit, (sureness, reason, _, _) in found.items():
+        top = tops[unit]
+        key, part = names[unit]
+        by_sureness[sureness].append(
+            Carrier(unit, key, parts[part], sureness, words[reason], names[top][0], where[top], unit in direct)
         )
-        for unit, finding in everything.items()
-        if finding.sureness
-    ]
-    carriers.sort(key=lambda carrier: (RANK[carrier.sureness], carrier.key))
+    carriers = [carrier for sureness in Sureness for carrier in sorted(by_sureness[sureness], key=_KEY)]
     return Population(suspicion, at, tuple(carriers), evidence, strangers)
 
 
@@ -183,23 +179,71 @@ def _concerned(evidence: Evidence) -> set[str]:
     return {*served.values_list("designator", flat=True), *fitted.values_list("designator", flat=True)}
 
 
-def _find_direct(evidence: Evidence, at: int) -> dict[int, Finding]:
-    """Units with the suspect in a place of their own."""
+_KEY = itemgetter(Carrier._fields.index("key"))
+
+
+Stay = tuple[int, int, int, int, bool]
+"""A unit was in a parent: (unit, parent, from when, until when or OPEN while it is, surely or perhaps)."""
+
+
+@dataclass
+class _Register:
+    """What was read of units on the way, up to a moment: {unit: (key, part)}, and the parent that each is surely in."""
+
+    at: int
+    names: dict[int, tuple[str, int]] = field(default_factory=dict)
+    homes: dict[int, int] = field(default_factory=dict)
+
+    def enter(self, rows: Iterable[tuple]) -> Iterator[Stay]:
+        """Take in rows of `homes`: where these units were fitted, or may have been."""
+        for unit, key, part, parent, since, until, sure in rows:
+            self.names[unit] = key, part
+            if parent is not None:
+                left = OPEN if until is None or until > self.at else until
+                if sure and left == OPEN:
+                    self.homes[unit] = parent
+                yield unit, parent, since, left, sure
+
+    def read(self, units: Collection[int]) -> list[Stay]:
+        """Read these units, and where they were fitted."""
+        return list(self.enter(fetch("homes", units=json.dumps(sorted(units)), at=self.at))) if units else []
+
+    def find_tops(self, units: Iterable[int]) -> dict[int, int]:
+        """{unit: the outermost unit that it surely is in, or itself}."""
+        tops = {}
+        for unit in units:
+            top = unit
+            while (home := self.homes.get(top)) is not None:
+                top = home
+                if top not in self.names:
+                    self.read([top])
+            tops[unit] = top
+        return tops
+
+    def name_parts(self) -> dict[int, str]:
+        """{part id: key} of these units."""
+        return dict(Part.objects.filter(pk__in={part for _, part in self.names.values()}).values_list("pk", "key"))
+
+
+def _find_direct(evidence: Evidence, register: _Register) -> tuple[dict[int, Finding], list[Stay]]:
+    """Units with the suspect in a place of their own, and where they were fitted."""
     pieces = suspect_pieces(evidence.verdicts)
+    one_by_one = set(_fitted_from(evidence, register.at))
     findings = {}
-    if pieces:
-        # What is still open has not surely drawn.
-        for unit, certain, reason, since in fetch("ranges", ranges=json.dumps(pieces), at=min(at, OPEN - 1)):
-            findings[unit] = (
-                Finding(Sureness.CERTAIN, REASONS[0], Ranges.single(since, OPEN))
-                if certain
-                else Finding(Sureness.POSSIBLE, REASONS[reason], Ranges.single(since, OPEN))
-            )
-    one_by_one = {unit for (unit,) in fetch("by_designator", units=json.dumps(sorted(findings)))}
-    one_by_one |= set(_fitted_from(evidence, at))
+    # What is still open has not surely drawn.
+    rows = fetch("ranges", ranges=json.dumps(pieces), at=min(register.at, OPEN - 1)) if pieces else []
+    for by_designator, certain, reason, since, unit, _, _, _, _, _, _ in rows:
+        if by_designator:
+            one_by_one.add(unit)
+        elif certain:
+            findings[unit] = Finding(Sureness.CERTAIN, REASONS[0], since)
+        else:
+            findings[unit] = Finding(Sureness.POSSIBLE, REASONS[reason], since)
+    stays = list(register.enter(row[4:] for row in rows))
+    stays += register.read(one_by_one - register.names.keys())
     for unit in one_by_one:
         findings.pop(unit, None)
-    return findings | judge_units(one_by_one, evidence, at)
+    return findings | judge_units(one_by_one, evidence, register.at), stays
 
 
 def _fitted_from(evidence: Evidence, at: int) -> set[int]:
@@ -220,12 +264,18 @@ def _salvage_judge(at: int) -> SalvageJudge:
     taken: dict[int, tuple[Salvage, list[Happening]]] = {}
 
     def judge(evidence: Evidence) -> set[Fill]:
+        if not Salvage.objects.filter(superseded=None).exists():
+            return set()
         parts = Container.objects.filter(pk__in=evidence.suspects).values_list("part", flat=True)
         belongs = {(assembly, designator) for assembly, designator, _ in list_places_of(set(parts))}
-        candidates = Salvage.objects.filter(
-            unit__part__in={assembly for assembly, _ in belongs}, superseded=None, at__lte=F("error") + at
-        ).select_related("unit")
-        fresh = [s for s in candidates if s.pk not in taken and (s.unit.part_id, s.designator) in belongs]
+        candidates = list(
+            Salvage.objects.filter(
+                designator__in={designator for _, designator in belongs}, superseded=None, at__lte=F("error") + at
+            ).exclude(pk__in=taken)
+        )
+        # Not joined: SQLite would begin with every unit of these assemblies.
+        assemblies = dict(Unit.objects.filter(pk__in={s.unit_id for s in candidates}).values_list("pk", "part"))
+        fresh = [s for s in candidates if (assemblies[s.unit_id], s.designator) in belongs]
         for start in range(0, len(fresh), CHUNK):
             chunk = fresh[start : start + CHUNK]
             places = list_places({salvage.unit_id for salvage in chunk})
@@ -243,17 +293,11 @@ def _salvage_judge(at: int) -> SalvageJudge:
     return judge
 
 
-class _Climbed(NamedTuple):
-    """Findings of units and of all that they are or were in; each one's outermost unit; and per unit with
-    a child that is not known, the carriers that it may be."""
-
-    found: dict[int, Finding]
-    tops: dict[int, int]
-    strangers: dict[int, set[int]]
-
-
-def _climb(direct: Mapping[int, Finding], at: int) -> _Climbed:
-    """From these units to every unit that they are or were in.
+def _climb(
+    direct: Mapping[int, Finding], stays: Iterable[Stay], register: _Register
+) -> tuple[dict[int, Finding], dict[int, set[int]]]:
+    """From these units to every unit that they are or were in: the findings of all, and per unit with a
+    child that is not known, the carriers that it may be.
 
     A parent carries what a child carries while it is inside. It is cleared by a child that carried
     the suspect while inside and left, or was put right there; not by one that came in clean. Where it
@@ -261,49 +305,27 @@ def _climb(direct: Mapping[int, Finding], at: int) -> _Climbed:
     not known may carry what any unit does that may be there.
     """
     found = dict(direct)
-    homes: dict[int, int] = {}
-    unknown = list_unknown_children(at)
+    unknown = list_unknown_children(register.at)
     strangers: dict[int, set[int]] = defaultdict(set)
-    layer = set(found)
+    layer: Collection[int] = direct.keys()
     while layer:
-        inherited: dict[int, list[Finding]] = defaultdict(list)
-        fetched = fetch("homes", units=json.dumps(sorted(layer)), at=at)
-        for child, parent, since, until, sure in fetched:
-            left = OPEN if until is None or until > at else until
-            if left == OPEN and sure:
-                homes[child] = parent
-            inherited[parent] += _inherit(found[child], found[child].carried.within(since, left), bool(sure))
-        for child, parent, inside in find_strangers(layer, unknown, at):
-            if parts := list(_inherit(found[child], found[child].carried & inside, False)):
-                inherited[parent] += parts
-                strangers[parent].add(child)
+        inherited: dict[int, Finding] = {}
+        for unit, parent, since, until, sure in stays:
+            if unit in found:
+                part = found[unit].while_inside(since, until, sure=sure)
+                inherited[parent] = inherited.get(parent, NOTHING).join(part)
+        for unit, parent, moments in find_strangers(layer, unknown, register.at):
+            part = best(found[unit].while_inside(since, until, sure=False) for since, until in moments)
+            if part.sureness:
+                inherited[parent] = inherited.get(parent, NOTHING).join(part)
+                strangers[parent].add(unit)
         layer = set()
-        for parent, parts in inherited.items():
-            merged = best([*parts, *([found[parent]] if parent in found else [])])
-            if merged != found.get(parent):
-                found[parent] = merged
+        for parent, finding in inherited.items():
+            if finding.sureness is None:
+                continue
+            before = found.get(parent, NOTHING)
+            found[parent] = before.join(finding)
+            if found[parent] != before:
                 layer.add(parent)
-    tops = {}
-    for unit in found:
-        top = unit
-        while top in homes:
-            top = homes[top]
-        tops[unit] = top
-    return _Climbed(found, tops, dict(strangers))
-
-
-def _inherit(child: Finding, carried: Iterable[tuple[int, int]], sure: bool) -> Iterator[Finding]:
-    """What a unit carries, or carried, of a child: what that carried while it was, or may have been, inside."""
-    for first, end in carried:
-        ranges = Ranges.single(first, end)
-        if end < OPEN:
-            yield Finding(Sureness.CLEARED, child.reason, ranges)
-        elif sure:
-            yield Finding(child.sureness, child.reason, ranges)
-        else:
-            yield Finding(Sureness.POSSIBLE, child.reason | Reason.UNRECORDED, ranges)
-
-
-def _read_units(units: Collection[int]) -> dict[int, tuple[str, str]]:
-    """{unit id: (key, part key)}."""
-    return {pk: (key, part) for pk, key, part in fetch("names", units=json.dumps(sorted(units)))}
+        stays = register.read(layer)
+    return found, dict(strangers)

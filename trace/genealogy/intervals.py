@@ -45,7 +45,7 @@ class Ranges:
         return f"Ranges({list(self._ranges)})"
 
     def __or__(self, other: Ranges) -> Ranges:
-        return Ranges((*self, *other))
+        return self if self._ranges == other._ranges else Ranges((*self, *other))
 
     def __and__(self, other: Ranges) -> Ranges:
         mine, theirs = list(self), list(other)

@@ -4,28 +4,21 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from typing import NamedTuple
 
-from django.db import connection
 from django.db.models import F, Q
 
 from trace.core.clock import OPEN, last_before
-from trace.core.sql import load_sql
 from trace.floor.models import Fitting, Salvage
+from trace.genealogy.reading import fetch
 from trace.genealogy.rules import CLEAN, Happening, Reason, Sureness, Verdict, judge_draw
 from trace.genealogy.verdicts import Evidence
 from trace.material.models import Span
 
-EACH_UNIT = {
-    "postgresql": "jsonb_array_elements_text(%(units)s::jsonb)::bigint",
-    "sqlite": "value FROM json_each(%(units)s)",
-}
 
-
-@dataclass(frozen=True)
-class Source:
+class Source(NamedTuple):
     """A feed that may have given a part somewhere in `first..last`: the containers (None: unknown) that
     may have supplied it there, and the moment until which each was on the feed."""
 
@@ -36,8 +29,7 @@ class Source:
     on_feed_until: tuple[int, ...]
 
 
-@dataclass(frozen=True)
-class Drawn:
+class Drawn(NamedTuple):
     """Material drawn from one of these sources (several, where it may have been before or after a
     changeover), and the pass in which that happened."""
 
@@ -47,8 +39,7 @@ class Drawn:
     by: int | None = None
 
 
-@dataclass(frozen=True)
-class Fitted:
+class Fitted(NamedTuple):
     """What a scan says was fitted: material of a container, a child, nothing or unknown; since when it
     may have been there, where it was found and not put by a scan, and up to when it surely was, where it
     was found gone."""
@@ -64,26 +55,6 @@ class Fitted:
 
 Places = dict[int, dict[str, list[Happening]]]
 """{unit id: {designator: everything that happened there}}"""
-
-
-OF_DESIGNATORS = {
-    "postgresql": "AND l.designator IN (SELECT jsonb_array_elements_text(%(designators)s::jsonb))",
-    "sqlite": "AND l.designator IN (SELECT value FROM json_each(%(designators)s))",
-}
-
-
-def fetch(name: str, **parameters: Any) -> list[tuple]:
-    """Run one of this folder's named queries."""
-    with connection.cursor() as cursor:
-        cursor.execute(named_sql(name, parameters), parameters)
-        return cursor.fetchall()
-
-
-def named_sql(name: str, parameters: Mapping[str, Any]) -> str:
-    """The text of one of this folder's named queries, for these parameters and the current database."""
-    vendor = connection.vendor
-    named = OF_DESIGNATORS[vendor] if parameters.get("designators") else ""
-    return load_sql(__file__, name, vendor).replace("{each_unit}", EACH_UNIT[vendor]).replace("{of_designators}", named)
 
 
 def list_places(units: Collection[int], at: int = OPEN, designators: Collection[str] | None = None) -> Places:
@@ -139,7 +110,7 @@ def just_before(happenings: Collection[Happening], salvage: Salvage) -> list[Hap
             continue  # that is this removal
         if one.began < last or one.began == one.until == last:
             until = one.until if one.until is not None and one.until < last else None
-            before.append(replace(one, sure=one.sure and one.ended <= first, until=until))
+            before.append(one._replace(sure=one.sure and one.ended <= first, until=until))
     return before
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import IntFlag, StrEnum
 from functools import reduce
-from operator import or_
+from typing import NamedTuple
 
 from trace.core.clock import OPEN
 from trace.genealogy.intervals import Ranges
@@ -184,8 +184,7 @@ def _suspect_positions(
     return may, [span] if may and suspect.whole_until >= supply.until else []
 
 
-@dataclass(frozen=True)
-class Happening:
+class Happening(NamedTuple):
     """A draw or a fitting at one designator, between two moments; what it put there is `content`.
 
     `until` is when a fitting was ended by the next one on record.
@@ -204,6 +203,8 @@ def split_standing(happenings: Sequence[Happening]) -> tuple[list[Happening], li
     The latest event rules; where the order of two is not known, both stay. An unsure draw displaces
     none.
     """
+    if len(happenings) == 1 and happenings[0].until is None:
+        return list(happenings), []
     standing, displaced = [], []
     for one in happenings:
         later = [
@@ -220,14 +221,50 @@ def split_standing(happenings: Sequence[Happening]) -> tuple[list[Happening], li
     return standing, displaced
 
 
-@dataclass(frozen=True)
-class Finding:
-    """One designator or unit judged: sureness (None: never suspect), reasons, and the moments at
-    which it carried the suspect, to OPEN while it does."""
+NEVER = Ranges()
+
+
+class Finding(NamedTuple):
+    """One designator or unit judged: sureness (None: never suspect), reasons, the moment since which it carries the
+    suspect (None: it does not now), and earlier moments at which it did."""
 
     sureness: Sureness | None
     reason: Reason = Reason(0)
-    carried: Ranges = Ranges()
+    since: int | None = None
+    before: Ranges = NEVER
+
+    def join(self, other: Finding) -> Finding:
+        """A unit of which both are found: the surer counts, with its reasons; whenever either carried, it carried."""
+        sureness, reason, since, before = self
+        theirs, why, then, earlier = other
+        if sureness is None or theirs is None:
+            return other if sureness is None else self
+        if sureness is not theirs:
+            sureness, reason = (sureness, reason) if RANK[sureness] < RANK[theirs] else (theirs, why)
+        elif reason is not why:
+            reason |= why
+        if since is None or (then is not None and then < since):
+            since = then
+        return Finding(sureness, reason, since, before if earlier is NEVER else before | earlier)
+
+    def while_inside(self, since: int, until: int, *, sure: bool) -> Finding:
+        """What a parent carries, or carried, of this unit, which was in it from `since` to `until` (OPEN: still is),
+        surely or perhaps: cleared, where the unit left or was put right there; nothing, where it carried nothing then.
+        """
+        sureness, reason, carries, before = self
+        if before is not NEVER or carries is None or until < OPEN:
+            inside = Ranges.single(since, until)
+            before = (before if carries is None or until == OPEN else before | Ranges.single(carries, OPEN)) & inside
+            if carries is None or until < OPEN:
+                return Finding(Sureness.CLEARED, reason, None, before) if before else NOTHING
+        first = carries if carries > since else since
+        if sure:
+            return Finding(sureness, reason, first, before)
+        return Finding(Sureness.POSSIBLE, reason | Reason.UNRECORDED, first, before)
+
+
+NOTHING = Finding(None)
+"""Of what never carried anything suspect."""
 
 
 def judge_place(
@@ -238,28 +275,22 @@ def judge_place(
     standing, displaced = split_standing(happenings)
     verdicts = [(one, *judge(one)) for one in standing]
     suspect = [(one, sureness, reason) for one, sureness, reason in verdicts if sureness]
-    carried = Ranges(
-        [(one.began, OPEN) for one, _, _ in suspect] + [(one.began, when) for one, when in displaced if judge(one)[0]]
-    )
+    was = [(one.began, when) for one, when in displaced if judge(one)[0]]
+    before = Ranges(was)
     if not suspect:
-        was = any(judge(one)[0] for one, _ in displaced)
-        return Finding(Sureness.CLEARED if was else None, Reason(0), carried)
+        return Finding(Sureness.CLEARED if was else None, Reason(0), None, before)
+    since = min(one.began for one, _, _ in suspect)
     wholly = len(suspect) == len(verdicts) and all(
         sureness == Sureness.CERTAIN or reason == Reason.UNSURE for _, sureness, reason in suspect
     )
     if wholly and any(sureness == Sureness.CERTAIN for _, sureness, _ in suspect):
-        return Finding(Sureness.CERTAIN, Reason(0), carried)
+        return Finding(Sureness.CERTAIN, Reason(0), since, before)
     reason = Reason(0)
     for _, _, why in suspect:
         reason |= why
-    return Finding(Sureness.POSSIBLE, reason or Reason.BLURRED, carried)
+    return Finding(Sureness.POSSIBLE, reason or Reason.BLURRED, since, before)
 
 
 def best(findings: Iterable[Finding]) -> Finding:
     """A unit from its places: certain if any is, else possible, else cleared, else nothing."""
-    found = [finding for finding in findings if finding.sureness]
-    if not found:
-        return Finding(None)
-    sureness = min([finding.sureness for finding in found if finding.sureness], key=RANK.__getitem__)
-    reasons = {finding.reason for finding in found if finding.sureness == sureness}
-    return Finding(sureness, reduce(or_, reasons), Ranges(r for finding in found for r in finding.carried))
+    return reduce(Finding.join, findings, NOTHING)

@@ -12,9 +12,10 @@ from django.db.models import F
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
 from trace.floor.models import Salvage
+from trace.genealogy.beside import Beside, list_beside
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.rules import Suspect
-from trace.material.models import Axis, Container, Derivation, Feed, FeedRecord, Lot, SetUpLine, Span
+from trace.material.models import Container, Derivation, Feed, FeedRecord, Lot, SetUpLine, Span
 
 
 @dataclass(frozen=True)
@@ -53,12 +54,9 @@ def name_suspects(suspicion: Suspicion) -> tuple[dict[int, Suspect], set[int]]:
 
     A lot names the containers that hold it as their own; a plant lot those it was mixed in.
     """
-    of_lot = set(Container.objects.filter(lot__in=suspicion.lots, own=True).values_list("pk", flat=True))
-    whole = set(suspicion.containers) | set(
-        Container.objects.filter(lot__in=suspicion.lots, own=False, lot__supplier__is_plant=True).values_list(
-            "pk", flat=True
-        )
-    )
+    rows = Container.objects.filter(lot__in=suspicion.lots).values_list("pk", "own", "lot__supplier__is_plant")
+    of_lot = {pk for pk, own, _ in rows if own}
+    whole = set(suspicion.containers) | {pk for pk, own, is_plant in rows if is_plant and not own}
     return {pk: Suspect() for pk in of_lot | whole}, whole
 
 
@@ -150,6 +148,12 @@ def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, 
         )
         for container in Container.objects.filter(pk__in=suspects)
     }
+    feeds = _unknown_between(
+        min((p.since for p in presences.values()), default=OPEN),
+        max((p.until for p in presences.values()), default=0),
+    )
+    if not feeds:
+        return {}
     _prove_elsewhere(presences)
     of_part: dict[int, list[Presence]] = defaultdict(list)
     for presence in presences.values():
@@ -157,13 +161,7 @@ def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, 
     places: dict[tuple[int, str], set[int]] = defaultdict(set)
     for assembly, designator, part in list_places_of(of_part):
         places[assembly, designator].add(part)
-    lines = SetUpLine.objects.filter(
-        setup__assembly__in={assembly for assembly, _ in places},
-        feed__in=_unknown_between(
-            min((p.since for p in presences.values()), default=OPEN),
-            max((p.until for p in presences.values()), default=0),
-        ),
-    )
+    lines = SetUpLine.objects.filter(setup__assembly__in={assembly for assembly, _ in places}, feed__in=feeds)
     parts: dict[int, set[int]] = defaultdict(set)
     for feed, assembly, designator in lines.values_list("feed", "setup__assembly", "designator"):
         parts[feed] |= places.get((assembly, designator), set())
@@ -186,20 +184,14 @@ def _prove_elsewhere(presences: Mapping[int, Presence]) -> None:
         superseded=None,
     )
     whole_there = set(presences) - set(poured.values_list("container", flat=True))
-    mine = Span.objects.filter(
-        container__in=whole_there,
-        superseded=None,
-        feed__axis__kind=Axis.Kind.CLOCK,
-    ).exclude(feed__kind__in=[Feed.Kind.BATH, Feed.Kind.BIN])
-    feeds: dict[int, list[tuple[int | None, int, int]]] = defaultdict(list)
-    rows = Span.objects.filter(feed__in=mine.values("feed"), superseded=None)
-    slack = dict(rows.values_list("feed", "feed__axis__slack"))
-    for feed, given, first, end in rows.values_list("feed", "container", "first", "end"):
-        feeds[feed].append((given, first, end))
-    for feed, spans in feeds.items():
-        for container, first, end in spans:
-            if container is not None and container in whole_there:
-                others = Ranges((f, e) for other, f, e in spans if other != container)
-                proved = Ranges([(first, end)]) - others
-                shrunk = Ranges((f + slack[feed], e - slack[feed]) for f, e in proved)
-                presences[container].proved_at[feed] |= shrunk
+    on_feed: dict[int, list[Beside]] = defaultdict(list)
+    for span in list_beside(whole_there):
+        if span.on_clock and span.feed_kind not in (Feed.Kind.BATH, Feed.Kind.BIN):
+            on_feed[span.feed].append(span)
+    for feed, spans in on_feed.items():
+        for one in spans:
+            if one.container in whole_there:
+                others = Ranges((other.first, other.end) for other in spans if other.container != one.container)
+                proved = Ranges([(one.first, one.end)]) - others
+                shrunk = Ranges((first + one.slack, end - one.slack) for first, end in proved)
+                presences[one.container].proved_at[feed] |= shrunk

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
-from django.db.models import F, Q
+from django.db.models import F
 
+from trace.genealogy.beside import Beside, list_beside
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.rules import Supply, Suspect, Verdict, join_verdicts, judge_feed
 from trace.genealogy.suspicion import (
@@ -18,7 +19,7 @@ from trace.genealogy.suspicion import (
     name_suspects,
     where_unknown,
 )
-from trace.material.models import Axis, Derivation, Feed, FeedRecord, SetUpLine, Span
+from trace.material.models import Derivation, Feed, FeedRecord, SetUpLine
 
 
 class Evidence(NamedTuple):
@@ -58,45 +59,35 @@ def _from_unknown(unknown: Mapping[int, list[Presence]], at: int) -> set[Fill]:
 
 
 def _judge_feeds(suspects: Mapping[int, Suspect], unknown: Mapping[int, list[Presence]], at: int) -> dict[int, Verdict]:
-    given = Span.objects.filter(container__in=suspects, superseded=None).values_list("feed", flat=True)
-    feeds = Feed.objects.select_related("axis").filter(pk__in={*given, *unknown})
-    supplies: dict[int, list[Supply]] = defaultdict(list)
-    pours = FeedRecord.objects.filter(feed__in=feeds, act=FeedRecord.Act.TOP_UP, superseded=None)
+    on_feed: dict[int, list[Beside]] = defaultdict(list)
+    for span in list_beside(suspects, unknown):
+        if not span.on_clock or span.first <= span.slack + at:
+            on_feed[span.feed].append(span)
+    pours = FeedRecord.objects.filter(feed__in=on_feed, act=FeedRecord.Act.TOP_UP, superseded=None)
     poured = set(pours.values_list("feed", "container"))
-    later = Q(feed__axis__kind=Axis.Kind.CLOCK, first__gt=F("feed__axis__slack") + at)
-    for span in Span.objects.filter(feed__in=feeds, superseded=None).exclude(later):
-        supplies[span.feed_id].append(
-            Supply(
-                span.container_id,
-                span.first,
-                span.end,
-                span.sure_from,
-                span.since,
-                span.until,
-                (span.feed_id, span.container_id) in poured,
-            )
-        )
     return {
-        feed.pk: judge_feed(
-            supplies[feed.pk],
+        feed: judge_feed(
+            [
+                Supply(s.container, s.first, s.end, s.sure_from, s.since, s.until, (feed, s.container) in poured)
+                for s in spans
+            ],
             dict(suspects),
-            slack=feed.axis.slack if feed.axis.kind == Axis.Kind.CLOCK else None,
-            bath=feed.kind == Feed.Kind.BATH,
-            may_be_unknown=_unknown_positions(feed, supplies[feed.pk], unknown.get(feed.pk, [])),
+            slack=spans[0].slack if spans[0].on_clock else None,
+            bath=spans[0].feed_kind == Feed.Kind.BATH,
+            may_be_unknown=_unknown_positions(spans, unknown.get(feed, [])),
         )
-        for feed in feeds
+        for feed, spans in on_feed.items()
     }
 
 
-def _unknown_positions(feed: Feed, supplies: list[Supply], presences: list[Presence]) -> Ranges:
+def _unknown_positions(spans: Sequence[Beside], presences: Sequence[Presence]) -> Ranges:
     """Positions at which unknown material on a feed may be one of these suspect containers."""
-    moments = Ranges(r for presence in presences for r in presence.may_be_at(feed.pk, feed.axis.slack))
-    if feed.axis.kind == Axis.Kind.CLOCK:
+    slack = spans[0].slack
+    moments = Ranges(r for presence in presences for r in presence.may_be_at(spans[0].feed, slack))
+    if spans[0].on_clock:
         return moments
     return Ranges(
-        (supply.first, supply.end)
-        for supply in supplies
-        if supply.container is None and moments.meets(supply.since, supply.until)
+        (span.first, span.end) for span in spans if span.container is None and moments.meets(span.since, span.until)
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
-from trace.genealogy.places import fetch
+from trace.genealogy.reading import fetch
 
 
 class Place(StrEnum):
@@ -38,7 +38,7 @@ class Named(NamedTuple):
 @dataclass(frozen=True)
 class Whereabouts:
     """A unit's place: `kind`, the key of the station, carton, shipment or parent unit, the customer
-    it was shipped to, since when (microseconds), the last step it passed.
+    it was shipped to, since when (microseconds), the last step it passed (0 once it is packed).
 
     A waiting unit has `begun` when it was in a pass, perhaps, or something was fitted in it; `key` is
     the station that scanned it last, none where no scan is on record.
@@ -91,12 +91,13 @@ class Whereabouts:
 
 
 def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
-    """Where each of these units is at a moment. One query, whatever their number."""
-    found = {}
+    """Where each of these units is at a moment. Three queries, whatever their number."""
+    found = _find_packed(units, at)
+    others = [unit for unit in units if unit not in found]
     for (
-        unit, scrapped, parent, parent_since, shipment, customer, customer_name, departed, carton, packed,
-        inside, inside_since, last_step, last_station, last_seen, finished, begun, missed, missed_since,
-    ) in fetch("whereabouts", units=json.dumps(sorted(units)), at=at):  # fmt: skip
+        unit, scrapped, parent, parent_since, inside, inside_since, last_step, last_station, last_seen,
+        finished, begun, missed, missed_since,
+    ) in fetch("whereabouts", units=json.dumps(others), at=at) if others else ():  # fmt: skip
         step = last_step or 0
         if scrapped is not None:
             found[unit] = Whereabouts(Place.SCRAPPED, since=scrapped, step=step)
@@ -104,13 +105,25 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
             found[unit] = Whereabouts(Place.FITTED, parent, since=parent_since, step=step)
         elif missed is not None:
             found[unit] = Whereabouts(Place.UNKNOWN, missed, since=missed_since, step=step)
-        elif shipment is not None:
-            found[unit] = Whereabouts(Place.SHIPPED, shipment, customer, customer_name, departed, step, carton)
-        elif carton is not None:
-            found[unit] = Whereabouts(Place.PACKED, carton, since=packed, step=step)
         elif inside is not None:
             found[unit] = Whereabouts(Place.AT_STATION, inside, since=inside_since, step=step)
         else:
             kind = Place.FINISHED if last_step is not None and finished else Place.WAITING
             found[unit] = Whereabouts(kind, last_station or "", since=last_seen or 0, step=step, begun=bool(begun))
     return found
+
+
+def _find_packed(units: Collection[int], at: int) -> dict[int, Whereabouts]:
+    """Those of these units that are packed, or shipped so: what was shipped in one carton is in one place."""
+    packed = fetch("packed", units=json.dumps(sorted(units)), at=at)
+    cartons = {}
+    shipped = {}
+    boxes = json.dumps(sorted({carton for _, carton, _ in packed}))
+    for pk, carton, shipment, customer, name, departed in fetch("cartons", units=boxes, at=at) if packed else ():
+        cartons[pk] = carton
+        if shipment is not None:
+            shipped[pk] = Whereabouts(Place.SHIPPED, shipment, customer, name, departed, carton=carton)
+    return {
+        unit: shipped.get(carton) or Whereabouts(Place.PACKED, cartons[carton], since=since)
+        for unit, carton, since in packed
+    }

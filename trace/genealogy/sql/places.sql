@@ -13,7 +13,7 @@ LEFT JOIN trace_setupline l ON l.setup_id = u.id {of_designators}
 LEFT JOIN trace_span s
        ON s.feed_id = l.feed_id AND s.superseded IS NULL AND s.first <= p.last AND s."end" > p.first
           AND s.first < u."end" AND s."end" > u.first AND (a.kind <> 'clock' OR s.first - a.slack <= %(at)s)
-WHERE p.unit_id IN (SELECT {each_unit})
+WHERE p.unit_id IN (SELECT {each units})
   AND p.superseded IS NULL
   AND p.drew <> 'none'
   AND p.began <= %(at)s

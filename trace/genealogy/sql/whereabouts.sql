@@ -1,24 +1,22 @@
--- Where each unit is at a moment: scrapped, fitted in a parent, shipped, packed, inside a station, or
--- after the furthest step it passed; finished once it has passed every step of its route. Where it was
--- scanned last, and whether anything had begun in it: a pass, perhaps, or something fitted. None of that is looked
--- for of what is fitted or packed. The units asked for come first: otherwise PostgreSQL reads whole tables. Not
--- known, where it was not found in the parent on record, and was not scanned since it was last surely there.
-WITH asked(id) AS (SELECT {each_unit})
+-- Where each unit that is not packed is at a moment: scrapped, fitted in a parent, inside a station, or after the
+-- furthest step it passed; finished once it has passed every step of its route. Where it was scanned last, and
+-- whether anything had begun in it: a pass, perhaps, or something fitted. None of that is looked for of what is fitted.
+-- The units asked for come first: otherwise PostgreSQL reads whole tables. Not known, where it was not found in the
+-- parent on record, and was not scanned since it was last surely there.
+WITH asked(id) AS (SELECT {each units})
 SELECT u.id,
        CASE WHEN u.scrapped <= %(at)s THEN u.scrapped END,
        home.key, f.since,
-       CASE WHEN s.departed <= %(at)s THEN s.key END, customer.key, customer.name, s.departed,
-       carton.key, pack.since,
        station.key, inside.began,
        step.number, scan_at.key, COALESCE(scan.scanned_out, scan.scanned_in),
-       CASE WHEN pack.id IS NULL AND f.id IS NULL THEN
+       CASE WHEN f.id IS NULL THEN
            NOT EXISTS (SELECT 1 FROM trace_step t
                        WHERE t.part_id = u.part_id
                          AND NOT EXISTS (SELECT 1 FROM trace_pass p
                                          WHERE p.unit_id = u.id AND p.step_id = t.id AND p.superseded IS NULL
                                            AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s))
        END,
-       CASE WHEN pack.id IS NULL AND f.id IS NULL THEN
+       CASE WHEN f.id IS NULL THEN
            seen.id IS NOT NULL
            OR EXISTS (SELECT 1 FROM trace_pass p
                       WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void' AND p.began <= %(at)s)
@@ -49,15 +47,8 @@ LEFT JOIN trace_fitting missed
                             AND (g.scanned_in > missed.doubted AND g.scanned_in <= %(at)s
                                  OR g.scanned_out > missed.doubted AND g.scanned_out <= %(at)s))
 LEFT JOIN trace_unit missed_in ON missed_in.id = missed.unit_id
-LEFT JOIN trace_packing pack
-       ON pack.unit_id = u.id AND pack.since <= %(at)s AND (pack.until IS NULL OR pack.until > %(at)s)
-LEFT JOIN trace_carton carton ON carton.id = pack.carton_id
-LEFT JOIN trace_consignment c
-       ON c.carton_id = carton.id AND c.since <= %(at)s AND (c.until IS NULL OR c.until > %(at)s)
-LEFT JOIN trace_shipment s ON s.id = c.shipment_id
-LEFT JOIN trace_customer customer ON customer.id = s.customer_id
 LEFT JOIN trace_pass inside
-       ON inside.id = CASE WHEN pack.id IS NULL AND f.id IS NULL THEN (
+       ON inside.id = CASE WHEN f.id IS NULL THEN (
            SELECT p.id FROM trace_pass p
            WHERE p.unit_id = u.id AND p.superseded IS NULL
              AND p.scanned_in <= %(at)s AND (p.inside OR COALESCE(p.scanned_out, p.ended) > %(at)s)
@@ -70,7 +61,7 @@ LEFT JOIN trace_pass seen
                      ORDER BY t.number DESC LIMIT 1)
 LEFT JOIN trace_step step ON step.id = seen.step_id
 LEFT JOIN trace_pass scan
-       ON scan.id = CASE WHEN pack.id IS NULL AND f.id IS NULL THEN (
+       ON scan.id = CASE WHEN f.id IS NULL THEN (
            SELECT p.id FROM trace_pass p
            WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void'
              AND COALESCE(p.scanned_out, p.scanned_in) <= %(at)s
