@@ -198,21 +198,13 @@ def a_pass_draws_under_its_last_set_up_only(patch: pytest.MonkeyPatch) -> None:
 
 @mutant("families")
 def a_parent_carries_nothing_of_its_children(patch: pytest.MonkeyPatch) -> None:
-    fetch = forward.fetch
-    patch.setattr(forward, "fetch", lambda name, **k: [] if name == "homes" else fetch(name, **k))
+    patch.setattr(rules.Finding, "while_inside", lambda *_, sure: rules.NOTHING)
 
 
 @mutant("families")
 def a_parent_keeps_what_its_children_took_away(patch: pytest.MonkeyPatch) -> None:
-    fetch = forward.fetch
-
-    def kept(name: str, **k: Any) -> list[tuple]:
-        rows = fetch(name, **k)
-        return (
-            [(child, parent, since, None, sure) for child, parent, since, _, sure in rows] if name == "homes" else rows
-        )
-
-    patch.setattr(forward, "fetch", kept)
+    inherit = rules.Finding.while_inside
+    patch.setattr(rules.Finding, "while_inside", lambda child, since, _, sure: inherit(child, since, OPEN, sure=sure))
 
 
 @mutant("found")
