@@ -3,34 +3,56 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
+from typing import NamedTuple
 
-from django.db.models import Exists, Model, OuterRef
+from django.db.models import Model
 
-from trace.core.clock import from_ticks
-from trace.engineering.models import Designator, Station, Step
-from trace.engineering.queries import list_steps
+from trace.core.clock import OPEN, from_ticks
+from trace.core.sql import fetch
+from trace.engineering.models import Designator, Station
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
-from trace.floor.rules import DueStep, Facts, Stopped, judge
+from trace.floor.rules import Facts, RouteStep, Stopped, judge
+from trace.floor.visits import Visit, list_visits
 from trace.holds.gate import find_holds
+from trace.holds.models import Hold
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
 from trace.material.models import Feed, Lot, SetUp, SetUpLine
-from trace.material.queries import find_setup_at, list_exhausted, list_giving, list_on_feeds
+from trace.material.queries import find_setups_at, list_exhausted, list_giving, list_on_feeds
 
 
 @dataclass(frozen=True)
 class Admission:
     """A unit may go ahead: the step that is due, the set-up that serves it there, whether the unit
-    perhaps drew for this step before, and whether an earlier pass, of whatever step, may have filled a
-    place that this one fills."""
+    perhaps drew for this step before, whether an earlier pass, of whatever step, may have filled a
+    place that this one fills, and its passes so far."""
 
     unit: Unit
-    step: Step
+    step: RouteStep
     setup: SetUp | None
     repeated: bool
     refilling: bool
+    visits: list[Visit]
+
+
+class Signs(NamedTuple):
+    """Whether there is anything of a kind to look into; where there is not, it is not asked for.
+
+    `elsewhere`: a unit is inside a station, fitted or packed. `children`: something is fitted in one.
+    `places_of_children`: a part has places of serialised children. `served_elsewhere`: a step that no
+    set-up serves here fills places that one serves somewhere. `stops`: a hold on a unit, the station
+    or what serves there, a lot past its expiry or a feed with nothing known on it.
+    """
+
+    elsewhere: bool
+    children: bool
+    places_of_children: bool
+    served_elsewhere: bool
+    stops: bool
 
 
 def admit(
@@ -48,27 +70,35 @@ def admit(
     scanned. `positions` are those it will draw at, where it does not draw by the clock. The number
     of queries does not grow with the number of units.
     """
-    routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
+    routes = _routes_of({unit.part_id for unit in units})
     position = positions[0][0] if positions else scan
-    setups = {part: setup or find_setup_at(station, part, position) for part in routes}
-    history = _history(units, [s for s in setups.values() if s])
-    contents = contents_of(units)
-    local, ageing, exhausted = _things_at(station, [s for s in setups.values() if s], positions)
-    everything = [*local, *(inner for inside in contents.values() for inner in inside)]
-    holds = [hold for move in moves for hold in find_holds(move, everything)]
-    served = _served_elsewhere([part for part, found in setups.items() if found is None])
-    places = places_of(units)
-    missing = list_missing_children(units)
-    unknown = list_unknown_children([inner for inside in contents.values() for inner in inside])
+    setups = dict.fromkeys(routes, setup) if setup else find_setups_at(station, routes, position)
+    serving = list({found.pk: found for found in setups.values()}.values())
+    visits = list_visits(units, serving)
+    dues = {unit.pk: _due_step(routes[unit.part_id], visits[unit.pk]) for unit in units}
+    unserved = [due.pk for unit in units if (due := dues[unit.pk]) and unit.part_id not in setups]
+    signs = _look_for_signs(units, station, serving, unserved, positions, scan)
+    contents = contents_of(units) if signs.children else {unit.pk: [unit] for unit in units}
+    everything = [inner for inside in contents.values() for inner in inside]
+    unknown = list_unknown_children(everything) if signs.children else {}
+    missing = list_missing_children(units) if signs.places_of_children else {}
+    places = places_of(units) if signs.elsewhere else {}
+    served = _served_elsewhere([part for part in routes if part not in setups]) if signs.served_elsewhere else {}
+    local: list[Model] = []
+    holds: list[Hold] = []
+    ageing: list[Lot] = []
+    exhausted: tuple[str, ...] = ()
+    if signs.stops or signs.children:
+        local, ageing, exhausted = _things_at(station, serving, positions)
+        holds = [hold for move in moves for hold in find_holds(move, [*local, *everything])]
     admissions, refusals = [], []
     for unit in units:
-        done, drawn, refilling = history[unit.pk]
-        due = next((step for step in routes[unit.part_id] if step.pk not in done), None)
-        subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]}
+        due = dues[unit.pk]
+        subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]} if holds else set()
         facts = Facts(
             unit=unit.key,
             station=station.key,
-            due=DueStep(due.number, due.name, tuple(s.key for s in due.stations.all())) if due else None,
+            due=due,
             scrapped=unit.scrapped is not None,
             expired=tuple(sorted({lot.key for lot in ageing if lot.expiry and lot.expiry < from_ticks(scan).date()})),
             exhausted=exhausted,
@@ -82,7 +112,7 @@ def admit(
             without_setup=tuple(sorted(served.get((unit.part_id, due.number), ()))) if due else (),
             missing_children=tuple(
                 f"{part} at {designator}"
-                for designator, part, number in missing[unit.pk]
+                for designator, part, number in missing.get(unit.pk, ())
                 if due and number is not None and number < due.number
             ),
             held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
@@ -90,7 +120,11 @@ def admit(
         )
         refusals += judge(facts)
         if due:
-            admissions.append(Admission(unit, due, setups[unit.part_id], due.pk in drawn, refilling))
+            drew = [visit for visit in visits[unit.pk] if visit.drew != Pass.Drew.NONE]
+            repeated, refilling = any(v.step == due.pk for v in drew), any(v.refilling for v in drew)
+            admissions.append(
+                Admission(unit, due, setups.get(unit.part_id), repeated, refilling, visits[unit.pk])
+            )
     if refusals:
         raise Stopped(
             refusals[0].message,
@@ -99,6 +133,45 @@ def admit(
             refusals=[(r.extra["rule"], r.message, r.action) for r in refusals],
         )
     return admissions
+
+
+def _routes_of(parts: Collection[int]) -> dict[int, list[RouteStep]]:
+    """The route of each part, in order."""
+    routes: dict[int, list[RouteStep]] = {part: [] for part in parts}
+    rows = fetch(__file__, "routes", parts=list(parts))
+    for (part, *step), stations in groupby(rows, itemgetter(slice(4))):
+        routes[part].append(RouteStep(*step, tuple(station for *_, station in stations if station)))
+    return routes
+
+
+def _due_step(route: Iterable[RouteStep], visits: Iterable[Visit]) -> RouteStep | None:
+    passed = {visit.step for visit in visits if visit.outcome == Pass.Outcome.PASSED}
+    return next((step for step in route if step.pk not in passed), None)
+
+
+def _look_for_signs(
+    units: Sequence[Unit],
+    station: Station,
+    serving: Sequence[SetUp],
+    unserved: list[int],
+    positions: Sequence[tuple[int, int]] | None,
+    scan: int,
+) -> Signs:
+    first, last = _reach(positions) if positions else (OPEN - 1, OPEN)
+    tapes = [setup.axis.tape.key for setup in serving if setup.axis.tape]
+    (signs,) = fetch(
+        __file__,
+        "signs",
+        units=[unit.pk for unit in units],
+        parts=list({unit.part_id for unit in units}),
+        setups=[setup.pk for setup in serving],
+        unserved=unserved,
+        first=first,
+        last=last,
+        day=from_ticks(scan).date(),
+        named=[station.key, *(setup.key for setup in serving), *tapes, *(unit.key for unit in units)],
+    )
+    return Signs(*signs)
 
 
 def _served_elsewhere(parts: Sequence[int]) -> dict[tuple[int, int], set[str]]:
@@ -160,29 +233,6 @@ def contents_of(units: Sequence[Unit]) -> dict[int, list[Unit]]:
     return contents
 
 
-def _history(units: Sequence[Unit], setups: Sequence[SetUp]) -> dict[int, tuple[set[int], set[int], bool]]:
-    """Per unit: the steps it passed, the steps for which it drew or perhaps drew, and whether one of them
-    served a place that one of these set-ups serves too."""
-    history: dict[int, tuple[set[int], set[int], bool]] = defaultdict(lambda: (set(), set(), False))
-    served = SetUpLine.objects.filter(setup__in=setups).values("designator")
-    again = SetUpLine.objects.filter(
-        setup__axis=OuterRef("axis"),
-        setup__assembly=OuterRef("assembly"),
-        setup__first__lte=OuterRef("last"),
-        setup__end__gt=OuterRef("first"),
-        designator__in=served,
-    )
-    rows = Pass.objects.filter(unit__in=units, superseded=None).annotate(again=Exists(again))
-    for unit_id, step_id, outcome, drew, refilling in rows.values_list("unit", "step", "outcome", "drew", "again"):
-        done, drawn, refilled = history[unit_id]
-        if outcome == Pass.Outcome.PASSED:
-            done.add(step_id)
-        if drew != Pass.Drew.NONE:
-            drawn.add(step_id)
-            history[unit_id] = done, drawn, refilled or refilling
-    return history
-
-
 def places_of(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
     """Per unit, where it is instead of waiting for its next step: facts of the interlock."""
     places: dict[int, dict[str, str]] = defaultdict(dict)
@@ -219,7 +269,7 @@ def _things_at(
     serving = Feed.objects.filter(lines__setup__in=setups)
     spans = list_on_feeds(serving)
     if positions:
-        spans = list_giving(serving, min(first for first, _ in positions), max(last for _, last in positions))
+        spans = list_giving(serving, *_reach(positions))
     spans = spans.select_related("feed", "container__lot")
     feeds = {span.feed for span in spans}  # each has one: no position is without a candidate
     loaded = [span.container for span in spans if span.container]
@@ -228,3 +278,8 @@ def _things_at(
     subjects = [station, *setups, *tapes, *feeds, *loaded, *(container.lot for container in loaded)]
     empty = feeds - {span.feed for span in spans if span.container}
     return subjects, ageing, list_exhausted(feed for feed in empty if feed.kind != Feed.Kind.HEAD)
+
+
+def _reach(positions: Iterable[tuple[int, int]]) -> tuple[int, int]:
+    firsts, lasts = zip(*positions, strict=True)
+    return min(firsts), max(lasts)

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from copy import copy
 
-from django.db.models import F, Max, Min, Q, QuerySet
+from django.db.models import F, Min, Q, QuerySet
 from django.db.models.functions import Coalesce
 
 from trace.core.clock import OPEN, now, to_ticks
@@ -17,6 +17,7 @@ from trace.floor.admission import contents_of
 from trace.floor.draws import length_class, reckon_after
 from trace.floor.models import Pass, Unit
 from trace.floor.sheets import place
+from trace.floor.visits import list_visits, scan_elsewhere
 from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -204,26 +205,9 @@ def _began_before(entry: Pass) -> int:
     if entry.station.scan_mode == ScanMode.ONE_AT_A_TIME:
         before = _surely_before(_scans_at(entry.station, scan, entry.pk), scan - entry.error)
     if before is None:
-        before = scans_elsewhere([entry.unit], entry.station, scan - entry.error)[entry.unit_id]
+        visits = list_visits([entry.unit])[entry.unit_id]
+        before = scan_elsewhere(entry.unit, visits, entry.station, scan - entry.error)
     return before
-
-
-def scans_elsewhere(units: Sequence[Unit], station: Station, scan: int) -> dict[int, int]:
-    """The earliest moment of each unit's last scan at another station that surely came before `scan`, or
-    when it was made."""
-    surely = scan - F("error")
-    rows = (
-        Pass.objects.filter(unit__in=units, began__lte=scan, superseded=None)
-        .exclude(Q(station=station) | Q(outcome=Pass.Outcome.VOID))
-        .values("unit")
-        .annotate(
-            into=Max(F("scanned_in") - F("error"), filter=Q(scanned_in__lte=surely)),
-            out=Max(F("scanned_out") - F("error"), filter=Q(scanned_out__lte=surely)),
-        )
-        .values_list("unit", "into", "out")
-    )
-    scans = {unit: max(into or 0, out or 0) for unit, into, out in rows}
-    return {unit.pk: max(scans.get(unit.pk, 0), min(unit.created, scan)) for unit in units}
 
 
 def _bound_all(passes: Iterable[Pass], moment: int, by: Person) -> None:

@@ -75,10 +75,12 @@ def get_axis(station: Station) -> Axis:
     return axis
 
 
-def find_setup_at(station: Station, assembly_id: int, position: int) -> SetUp | None:
-    """The set-up that served an assembly at a position of a station's axis; None where it draws nothing there."""
-    setups = SetUp.objects.filter(axis__station=station, assembly_id=assembly_id, first__lte=position, end__gt=position)
-    return setups.select_related("axis__tape").first()
+def find_setups_at(station: Station, assemblies: Iterable[int], position: int) -> dict[int, SetUp]:
+    """The set-up that served each assembly at a position of a station's axis; none of one that draws nothing there."""
+    setups = SetUp.objects.filter(
+        axis__station=station, assembly__in=assemblies, first__lte=position, end__gt=position
+    )
+    return {setup.assembly_id: setup for setup in setups.select_related("axis__tape")}
 
 
 def list_setups_between(

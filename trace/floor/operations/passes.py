@@ -25,10 +25,10 @@ from trace.floor.scans import (
     judge_by_designator,
     lock_station,
     neighbour_scan,
-    scans_elsewhere,
     want_drawn,
 )
 from trace.floor.sheets import clean_sheet, next_line, place
+from trace.floor.visits import scan_elsewhere
 from trace.holds.gate import find_holds, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -218,18 +218,19 @@ def _record(
     units = [admission.unit for admission in admissions]
     scan = scanned_in if scanned_in is not None else scanned_out
     assert scan is not None
-    bound_by_scan(units, scan, by, station, error)
-    before = scans_elsewhere(units, station, scan - error)
+    if any(visit.ended > scan + error for admission in admissions for visit in admission.visits):
+        bound_by_scan(units, scan, by, station, error)
     recorded = to_ticks(now())
     for setup in {a.setup for a in admissions} if only is not None else {admissions[0].setup}:
         want_drawn(drew, only, [setup] if setup else [])
     passes = []
-    for index, (unit, step, setup, repeated) in enumerate((a.unit, a.step, a.setup, a.repeated) for a in admissions):
+    for index, admission in enumerate(admissions):
+        unit, setup = admission.unit, admission.setup
         began, ended = draw_bounds(
             mode=station.scan_mode,
             scanned_in=None if scanned_in is None else scanned_in - error,
             scanned_out=None if scanned_out is None else scanned_out + error,
-            unit_before=before[unit.pk],
+            unit_before=scan_elsewhere(unit, admission.visits, station, scan - error),
             neighbour=neighbour[0],
             in_batch=neighbour[1] or hasty(station, scanned_in, scanned_out, error),
         )
@@ -245,11 +246,11 @@ def _record(
                     action="Enter the board set or the cycle count.",
                 )
             first, last = positions[index]
-        unsure = drew is None and only is None and (repeated or outcome == Pass.Outcome.ABORTED)
+        unsure = drew is None and only is None and (admission.repeated or outcome == Pass.Outcome.ABORTED)
         passes.append(
             Pass(
                 unit=unit,
-                step=step,
+                step_id=admission.step.pk,
                 station=station,
                 assembly_id=unit.part_id,
                 axis=axis,
@@ -273,7 +274,7 @@ def _record(
             )
         )
     Pass.objects.bulk_create(passes)
-    judge_by_designator(
+    in_part = [
         entry.unit_id
         for entry, admission in zip(passes, admissions, strict=True)
         if admission.repeated
@@ -281,6 +282,8 @@ def _record(
         or drew is not None
         or only is not None
         or entry.drew != Pass.Drew.ALL
-    )
+    ]
+    if in_part:
+        judge_by_designator(in_part)
     reckon_after(passes, by)
     return passes
