@@ -43,15 +43,13 @@ class Signs(NamedTuple):
     """Whether there is anything of a kind to look into; where there is not, it is not asked for.
 
     `elsewhere`: a unit is inside a station, fitted or packed. `children`: something is fitted in one.
-    `places_of_children`: a part has places of serialised children. `served_elsewhere`: a step that no
-    set-up serves here fills places that one serves somewhere. `stops`: a hold on a unit, the station
-    or what serves there, a lot past its expiry or a feed with nothing known on it.
+    `places_of_children`: a part has places of serialised children. `stops`: a hold on a unit, the
+    station or what serves there, a lot past its expiry or a feed with nothing known on it.
     """
 
     elsewhere: bool
     children: bool
     places_of_children: bool
-    served_elsewhere: bool
     stops: bool
 
 
@@ -76,14 +74,14 @@ def admit(
     serving = list({found.pk: found for found in setups.values()}.values())
     visits = list_visits(units, serving)
     dues = {unit.pk: _due_step(routes[unit.part_id], visits[unit.pk]) for unit in units}
-    unserved = [due.pk for unit in units if (due := dues[unit.pk]) and unit.part_id not in setups]
-    signs = _look_for_signs(units, station, serving, unserved, positions, scan)
+    unserved = {due.pk for unit in units if (due := dues[unit.pk]) and unit.part_id not in setups}
+    signs = _look_for_signs(units, station, serving, positions, scan)
     contents = contents_of(units) if signs.children else {unit.pk: [unit] for unit in units}
     everything = [inner for inside in contents.values() for inner in inside]
     unknown = list_unknown_children(everything) if signs.children else {}
     missing = list_missing_children(units) if signs.places_of_children else {}
     places = places_of(units) if signs.elsewhere else {}
-    served = _served_elsewhere([part for part in routes if part not in setups]) if signs.served_elsewhere else {}
+    served = _served_elsewhere(list(unserved))
     local: list[Model] = []
     holds: list[Hold] = []
     ageing: list[Lot] = []
@@ -109,7 +107,7 @@ def admit(
                 for inner in contents[unit.pk]
                 for designator in unknown.get(inner.pk, ())
             ),
-            without_setup=tuple(sorted(served.get((unit.part_id, due.number), ()))) if due else (),
+            without_setup=tuple(sorted(served.get(due.pk, ()))) if due else (),
             missing_children=tuple(
                 f"{part} at {designator}"
                 for designator, part, number in missing.get(unit.pk, ())
@@ -153,7 +151,6 @@ def _look_for_signs(
     units: Sequence[Unit],
     station: Station,
     serving: Sequence[SetUp],
-    unserved: list[int],
     positions: Sequence[tuple[int, int]] | None,
     scan: int,
 ) -> Signs:
@@ -165,7 +162,6 @@ def _look_for_signs(
         units=[unit.pk for unit in units],
         parts=list({unit.part_id for unit in units}),
         setups=[setup.pk for setup in serving],
-        unserved=unserved,
         first=first,
         last=last,
         day=from_ticks(scan).date(),
@@ -174,17 +170,12 @@ def _look_for_signs(
     return Signs(*signs)
 
 
-def _served_elsewhere(parts: Sequence[int]) -> dict[tuple[int, int], set[str]]:
-    """{(part, step number): designators of that step that some set-up of the part serves}."""
-    if not parts:
-        return {}
-    lines = SetUpLine.objects.filter(setup__assembly__in=parts).values_list("setup__assembly", "designator").distinct()
-    known = set(lines)
-    numbers = Designator.objects.filter(parent__in=parts, step_number__isnull=False)
-    served: dict[tuple[int, int], set[str]] = defaultdict(set)
-    for part, name, number in numbers.values_list("parent", "name", "step_number"):
-        if number is not None and (part, name) in known:
-            served[part, number].add(name)
+def _served_elsewhere(steps: list[int]) -> dict[int, list[str]]:
+    """Per step, the designators that it fills and that some set-up of its part serves."""
+    served: dict[int, list[str]] = defaultdict(list)
+    if steps:
+        for step, designator in fetch(__file__, "served", steps=steps):
+            served[step].append(designator)
     return served
 
 

@@ -80,7 +80,7 @@ def find_setups_at(station: Station, assemblies: Iterable[int], position: int) -
     setups = SetUp.objects.filter(
         axis__station=station, assembly__in=assemblies, first__lte=position, end__gt=position
     )
-    return {setup.assembly_id: setup for setup in setups.select_related("axis__tape")}
+    return {setup.assembly_id: setup for setup in setups.select_related("axis")}
 
 
 def list_setups_between(

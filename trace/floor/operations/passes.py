@@ -188,10 +188,7 @@ def _want_setup(setup: SetUp | None, station: Station, units: Iterable[Unit]) ->
 
 def _lock(units: Sequence[Unit]) -> list[Unit]:
     return list(
-        Unit.objects.select_for_update(of=("self",))
-        .select_related("part")
-        .filter(pk__in=[unit.pk for unit in units])
-        .order_by("pk")
+        Unit.objects.select_for_update().filter(pk__in=[unit.pk for unit in units]).order_by("pk")
     )
 
 

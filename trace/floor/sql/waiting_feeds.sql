@@ -11,14 +11,14 @@ WHERE feed.id IN (
     )
   AND (feed.unsettled OR (
         EXISTS (
-            SELECT 1 FROM trace_feedrecord record
-            WHERE record.feed_id = feed.id AND record.superseded IS NULL
-              AND (record.act = ANY(%(by_draws)s) OR record.quantity IS NOT NULL)
-        )
-        AND EXISTS (
             SELECT 1 FROM trace_span span
             WHERE span.feed_id = feed.id AND span.superseded IS NULL
               AND (span."end" > %(first)s AND span."end" < %(open)s
                    OR span.first > %(first)s AND span.first < %(open)s - 1)
+        )
+        AND EXISTS (
+            SELECT 1 FROM trace_feedrecord record
+            WHERE record.feed_id = feed.id AND record.superseded IS NULL
+              AND (record.act = ANY(%(by_draws)s) OR record.quantity IS NOT NULL)
         )
     ))
