@@ -5,24 +5,21 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from itertools import groupby
-from operator import itemgetter
-from typing import NamedTuple
 
 from django.db.models import Model
 
-from trace.core.clock import OPEN, from_ticks
+from trace.core.clock import from_ticks
 from trace.core.sql import fetch
 from trace.engineering.models import Designator, Station
+from trace.floor.evidence import Visit, gather_evidence, reach
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
 from trace.floor.rules import Facts, RouteStep, Stopped, judge
-from trace.floor.visits import Visit, list_visits
 from trace.holds.gate import find_holds
 from trace.holds.models import Hold
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
-from trace.material.models import Feed, Lot, SetUp, SetUpLine
-from trace.material.queries import find_setups_at, list_exhausted, list_giving, list_on_feeds
+from trace.material.models import Feed, Lot, SetUp
+from trace.material.queries import list_exhausted, list_giving, list_on_feeds
 
 
 @dataclass(frozen=True)
@@ -37,20 +34,6 @@ class Admission:
     repeated: bool
     refilling: bool
     visits: list[Visit]
-
-
-class Signs(NamedTuple):
-    """Whether there is anything of a kind to look into; where there is not, it is not asked for.
-
-    `elsewhere`: a unit is inside a station, fitted or packed. `children`: something is fitted in one.
-    `places_of_children`: a part has places of serialised children. `stops`: a hold on a unit, the
-    station or what serves there, a lot past its expiry or a feed with nothing known on it.
-    """
-
-    elsewhere: bool
-    children: bool
-    places_of_children: bool
-    stops: bool
 
 
 def admit(
@@ -68,25 +51,20 @@ def admit(
     scanned. `positions` are those it will draw at, where it does not draw by the clock. The number
     of queries does not grow with the number of units.
     """
-    routes = _routes_of({unit.part_id for unit in units})
-    position = positions[0][0] if positions else scan
-    setups = dict.fromkeys(routes, setup) if setup else find_setups_at(station, routes, position)
-    serving = list({found.pk: found for found in setups.values()}.values())
-    visits = list_visits(units, serving)
-    dues = {unit.pk: _due_step(routes[unit.part_id], visits[unit.pk]) for unit in units}
-    unserved = {due.pk for unit in units if (due := dues[unit.pk]) and unit.part_id not in setups}
-    signs = _look_for_signs(units, station, serving, positions, scan)
-    contents = contents_of(units) if signs.children else {unit.pk: [unit] for unit in units}
+    found = gather_evidence(units, station, scan, setup, positions)
+    serving = list(dict.fromkeys(found.setups.values()))
+    dues = {unit.pk: _due_step(found.routes[unit.part_id], found.visits[unit.pk]) for unit in units}
+    served = _served_elsewhere({due.pk for u in units if (due := dues[u.pk]) and u.part_id not in found.setups})
+    contents = contents_of(units) if found.children else {unit.pk: [unit] for unit in units}
     everything = [inner for inside in contents.values() for inner in inside]
-    unknown = list_unknown_children(everything) if signs.children else {}
-    missing = list_missing_children(units) if signs.places_of_children else {}
-    places = places_of(units) if signs.elsewhere else {}
-    served = _served_elsewhere(list(unserved))
+    unknown = list_unknown_children(everything) if found.children else {}
+    missing = list_missing_children(units) if found.places_of_children else {}
+    places = places_of(units) if found.elsewhere else {}
     local: list[Model] = []
     holds: list[Hold] = []
     ageing: list[Lot] = []
     exhausted: tuple[str, ...] = ()
-    if signs.stops or signs.children:
+    if found.stops or found.children:
         local, ageing, exhausted = _things_at(station, serving, positions)
         holds = [hold for move in moves for hold in find_holds(move, [*local, *everything])]
     admissions, refusals = [], []
@@ -118,11 +96,10 @@ def admit(
         )
         refusals += judge(facts)
         if due:
-            drew = [visit for visit in visits[unit.pk] if visit.drew != Pass.Drew.NONE]
+            visits, serves = found.visits[unit.pk], found.setups.get(unit.part_id)
+            drew = [visit for visit in visits if visit.drew != Pass.Drew.NONE]
             repeated, refilling = any(v.step == due.pk for v in drew), any(v.refilling for v in drew)
-            admissions.append(
-                Admission(unit, due, setups.get(unit.part_id), repeated, refilling, visits[unit.pk])
-            )
+            admissions.append(Admission(unit, due, serves, repeated, refilling, visits))
     if refusals:
         raise Stopped(
             refusals[0].message,
@@ -133,48 +110,16 @@ def admit(
     return admissions
 
 
-def _routes_of(parts: Collection[int]) -> dict[int, list[RouteStep]]:
-    """The route of each part, in order."""
-    routes: dict[int, list[RouteStep]] = {part: [] for part in parts}
-    rows = fetch(__file__, "routes", parts=list(parts))
-    for (part, *step), stations in groupby(rows, itemgetter(slice(4))):
-        routes[part].append(RouteStep(*step, tuple(station for *_, station in stations if station)))
-    return routes
-
-
 def _due_step(route: Iterable[RouteStep], visits: Iterable[Visit]) -> RouteStep | None:
     passed = {visit.step for visit in visits if visit.outcome == Pass.Outcome.PASSED}
     return next((step for step in route if step.pk not in passed), None)
 
 
-def _look_for_signs(
-    units: Sequence[Unit],
-    station: Station,
-    serving: Sequence[SetUp],
-    positions: Sequence[tuple[int, int]] | None,
-    scan: int,
-) -> Signs:
-    first, last = _reach(positions) if positions else (OPEN - 1, OPEN)
-    tapes = [setup.axis.tape.key for setup in serving if setup.axis.tape]
-    (signs,) = fetch(
-        __file__,
-        "signs",
-        units=[unit.pk for unit in units],
-        parts=list({unit.part_id for unit in units}),
-        setups=[setup.pk for setup in serving],
-        first=first,
-        last=last,
-        day=from_ticks(scan).date(),
-        named=[station.key, *(setup.key for setup in serving), *tapes, *(unit.key for unit in units)],
-    )
-    return Signs(*signs)
-
-
-def _served_elsewhere(steps: list[int]) -> dict[int, list[str]]:
+def _served_elsewhere(steps: Collection[int]) -> dict[int, list[str]]:
     """Per step, the designators that it fills and that some set-up of its part serves."""
     served: dict[int, list[str]] = defaultdict(list)
     if steps:
-        for step, designator in fetch(__file__, "served", steps=steps):
+        for step, designator in fetch(__file__, "served", steps=list(steps)):
             served[step].append(designator)
     return served
 
@@ -260,7 +205,7 @@ def _things_at(
     serving = Feed.objects.filter(lines__setup__in=setups)
     spans = list_on_feeds(serving)
     if positions:
-        spans = list_giving(serving, *_reach(positions))
+        spans = list_giving(serving, *reach(positions))
     spans = spans.select_related("feed", "container__lot")
     feeds = {span.feed for span in spans}  # each has one: no position is without a candidate
     loaded = [span.container for span in spans if span.container]
@@ -269,8 +214,3 @@ def _things_at(
     subjects = [station, *setups, *tapes, *feeds, *loaded, *(container.lot for container in loaded)]
     empty = feeds - {span.feed for span in spans if span.container}
     return subjects, ageing, list_exhausted(feed for feed in empty if feed.kind != Feed.Kind.HEAD)
-
-
-def _reach(positions: Iterable[tuple[int, int]]) -> tuple[int, int]:
-    firsts, lasts = zip(*positions, strict=True)
-    return min(firsts), max(lasts)

@@ -15,9 +15,9 @@ from trace.core.models import Person
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import contents_of
 from trace.floor.draws import length_class, reckon_after
+from trace.floor.evidence import list_visits, scan_elsewhere
 from trace.floor.models import Pass, Unit
 from trace.floor.sheets import place
-from trace.floor.visits import list_visits, scan_elsewhere
 from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -205,8 +205,7 @@ def _began_before(entry: Pass) -> int:
     if entry.station.scan_mode == ScanMode.ONE_AT_A_TIME:
         before = _surely_before(_scans_at(entry.station, scan, entry.pk), scan - entry.error)
     if before is None:
-        visits = list_visits([entry.unit])[entry.unit_id]
-        before = scan_elsewhere(entry.unit, visits, entry.station, scan - entry.error)
+        before = scan_elsewhere(entry.unit, list_visits(entry.unit), entry.station, scan - entry.error)
     return before
 
 

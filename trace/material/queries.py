@@ -75,14 +75,6 @@ def get_axis(station: Station) -> Axis:
     return axis
 
 
-def find_setups_at(station: Station, assemblies: Iterable[int], position: int) -> dict[int, SetUp]:
-    """The set-up that served each assembly at a position of a station's axis; none of one that draws nothing there."""
-    setups = SetUp.objects.filter(
-        axis__station=station, assembly__in=assemblies, first__lte=position, end__gt=position
-    )
-    return {setup.assembly_id: setup for setup in setups.select_related("axis")}
-
-
 def list_setups_between(
     axes: Iterable[int | None], assemblies: Iterable[int], first: int, last: int
 ) -> QuerySet[SetUp]:

@@ -14,6 +14,7 @@ from trace.core.models import Person
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit, contents_of
 from trace.floor.draws import length_class, reckon_after
+from trace.floor.evidence import scan_elsewhere
 from trace.floor.models import Pass, Unit
 from trace.floor.queries import get_open_pass
 from trace.floor.rules import Stopped, draw_bounds
@@ -28,7 +29,6 @@ from trace.floor.scans import (
     want_drawn,
 )
 from trace.floor.sheets import clean_sheet, next_line, place
-from trace.floor.visits import scan_elsewhere
 from trace.holds.gate import find_holds, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -187,9 +187,7 @@ def _want_setup(setup: SetUp | None, station: Station, units: Iterable[Unit]) ->
 
 
 def _lock(units: Sequence[Unit]) -> list[Unit]:
-    return list(
-        Unit.objects.select_for_update().filter(pk__in=[unit.pk for unit in units]).order_by("pk")
-    )
+    return list(Unit.objects.select_for_update().filter(pk__in=[unit.pk for unit in units]).order_by("pk"))
 
 
 def _record(
