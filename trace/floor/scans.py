@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from copy import copy
+from typing import NamedTuple
 
 from django.db.models import F, Min, Q, QuerySet
 from django.db.models.functions import Coalesce
@@ -134,18 +135,17 @@ def neighbour_scan(
     if not scans:
         return None, False
     here = Pass.objects.filter(station=station, superseded=None).select_related("axis", "station", "unit")
-    moment, _, last = max(scans, key=lambda found: (found[0], found[2].pk))
+    last = max(scans, key=lambda found: (found.moment, found.entry))
     before = _surely_before(scans, scan - error)
     work = station.work_seconds * 1_000_000
-    if work and not sheet and scan - error - moment - last.error < work:
+    if work and not sheet and scan - error - last.moment - last.error < work:
         _bound_all(here.filter(began=last.began, inside=False), scan + error, by)
         return last.began if before is None else min(last.began, before), True
     known_worse = [
-        p
-        for _, _, p in scans
-        if p.scanned_out is None and scan + error < p.ended < OPEN and (p.scanned_in or 0) + p.error <= scan - error
+        s.entry for s in scans if not s.out and scan + error < s.ended < OPEN and s.moment + s.error <= scan - error
     ]
-    _bound_all(known_worse, scan + error, by)
+    if known_worse:
+        _bound_all(here.filter(pk__in=known_worse), scan + error, by)
     for entry in here.filter(inside=True, began__lte=scan):
         if (entry.scanned_in or 0) + entry.error > scan - error:
             continue
@@ -158,25 +158,39 @@ def neighbour_scan(
     return before, False
 
 
-def _scans_at(station: Station, moment: int, besides: int | None = None) -> list[tuple[int, int, Pass]]:
-    """The latest passes at a station with a scan up to a moment: (the last such scan, the earliest it
-    can have been, the pass).
+class Scan(NamedTuple):
+    """The last scan of a pass up to a moment: when, known within what; the id and bounds of the pass, and
+    whether it was scanned out at all."""
+
+    moment: int
+    error: int
+    entry: int
+    began: int
+    ended: int
+    out: bool
+
+
+def _scans_at(station: Station, moment: int, besides: int | None = None) -> list[Scan]:
+    """The latest passes at a station with a scan up to a moment.
 
     Passes there begin in the order of their scans, a batch together, so the last few hold the last.
     """
     latest = (
         Pass.objects.filter(station=station, began__lte=moment, superseded=None)
-        .select_related("axis")
         .exclude(Q(outcome=Pass.Outcome.VOID) | Q(pk=besides))
-        .order_by("-began", "-id")[:LAST_FEW]
+        .order_by("-began", "-id")
+        .values_list("scanned_in", "scanned_out", "error", "id", "began", "ended")[:LAST_FEW]
     )
-    scans = [(max(p.scanned_out or 0, p.scanned_in or 0), p) for p in latest]
-    return [(scan, scan - p.error, p) for scan, p in scans if scan <= moment]
+    scans = [
+        Scan(max(out or 0, into or 0), error, entry, began, ended, out is not None)
+        for into, out, error, entry, began, ended in latest
+    ]
+    return [scan for scan in scans if scan.moment <= moment]
 
 
-def _surely_before(scans: Iterable[tuple[int, int, Pass]], moment: int) -> int | None:
+def _surely_before(scans: Iterable[Scan], moment: int) -> int | None:
     """The earliest moment of the last of these scans that surely came before a moment."""
-    return max((early for scan, early, p in scans if scan + p.error <= moment), default=None)
+    return max((s.moment - s.error for s in scans if s.moment + s.error <= moment), default=None)
 
 
 def hasty(station: Station, scanned_in: int | None, scanned_out: int | None, error: int = 0) -> bool:
