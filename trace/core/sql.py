@@ -32,7 +32,7 @@ SQLITE = {"jsonb_agg": "json_group_array", "jsonb_build_array": "json_array"}
 
 def fetch(anchor: str, name: str, **parameters: Any) -> list[tuple]:
     """The rows of a named query. Its text is PostgreSQL's on either database: one of a list is
-    `= ANY(%(list)s)`, many rows in one are `jsonb_agg(jsonb_build_array(…))`, None where there are none."""
+    `= ANY(%(list)s)`, many rows in one are `jsonb_agg(jsonb_build_array(…))`, in JSON or None."""
     text = load_sql(anchor, name, connection.vendor)
     if connection.vendor == "sqlite":
         for theirs, ours in SQLITE.items():
