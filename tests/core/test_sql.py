@@ -1,8 +1,10 @@
+import json
 from pathlib import Path
 
 import pytest
 
-from trace.core.sql import load_sql
+from trace.core.sql import fetch, load_sql
+from trace.engineering.models import Part
 
 
 @pytest.fixture
@@ -30,3 +32,17 @@ def test_the_file_of_the_database_comes_before_the_common_one(anchor, name, vend
 def test_a_query_that_is_nowhere_is_named(anchor):
     with pytest.raises(FileNotFoundError, match=r"lost\.sqlite\.sql or .*lost\.sql"):
         load_sql(anchor, "lost", "sqlite")
+
+
+@pytest.mark.django_db
+def test_lists_are_asked_and_answered_alike_on_either_database(anchor):
+    (Path(anchor).parent / "sql" / "lists.sql").write_text(
+        "SELECT (SELECT jsonb_agg(jsonb_build_array(number, name)) FROM trace_part WHERE name = ANY(%(names)s)),"
+        " 1 = ANY(%(none)s)"
+    )
+    ((nothing, none),) = fetch(anchor, "lists", names=["x"], none=[])
+    assert (json.loads(nothing or "[]"), none) == ([], False)
+    for name in ("x", "y", "z"):
+        Part.objects.create(key=name.upper(), number=name.upper(), name=name)
+    ((found, none),) = fetch(anchor, "lists", names=["x", "z"], none=[])
+    assert (sorted(json.loads(found)), none) == ([["X", "x"], ["Z", "z"]], False)

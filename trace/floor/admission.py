@@ -3,34 +3,37 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
-from django.db.models import Exists, Model, OuterRef
+from django.db.models import Model
 
 from trace.core.clock import from_ticks
-from trace.engineering.models import Designator, Station, Step
-from trace.engineering.queries import list_steps
+from trace.core.sql import fetch
+from trace.engineering.models import Designator, Station
+from trace.floor.evidence import Visit, gather_evidence, reach
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
-from trace.floor.rules import DueStep, Facts, Stopped, judge
+from trace.floor.rules import Facts, RouteStep, Stopped, judge
 from trace.holds.gate import find_holds
+from trace.holds.models import Hold
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
-from trace.material.models import Feed, Lot, SetUp, SetUpLine
-from trace.material.queries import find_setup_at, list_exhausted, list_giving, list_on_feeds
+from trace.material.models import Feed, Lot, SetUp
+from trace.material.queries import list_exhausted, list_giving, list_on_feeds
 
 
 @dataclass(frozen=True)
 class Admission:
     """A unit may go ahead: the step that is due, the set-up that serves it there, whether the unit
-    perhaps drew for this step before, and whether an earlier pass, of whatever step, may have filled a
-    place that this one fills."""
+    perhaps drew for this step before, whether an earlier pass, of whatever step, may have filled a
+    place that this one fills, and its passes so far."""
 
     unit: Unit
-    step: Step
+    step: RouteStep
     setup: SetUp | None
     repeated: bool
     refilling: bool
+    visits: list[Visit]
 
 
 def admit(
@@ -48,27 +51,30 @@ def admit(
     scanned. `positions` are those it will draw at, where it does not draw by the clock. The number
     of queries does not grow with the number of units.
     """
-    routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
-    position = positions[0][0] if positions else scan
-    setups = {part: setup or find_setup_at(station, part, position) for part in routes}
-    history = _history(units, [s for s in setups.values() if s])
-    contents = contents_of(units)
-    local, ageing, exhausted = _things_at(station, [s for s in setups.values() if s], positions)
-    everything = [*local, *(inner for inside in contents.values() for inner in inside)]
-    holds = [hold for move in moves for hold in find_holds(move, everything)]
-    served = _served_elsewhere([part for part, found in setups.items() if found is None])
-    places = places_of(units)
-    missing = list_missing_children(units)
-    unknown = list_unknown_children([inner for inside in contents.values() for inner in inside])
+    found = gather_evidence(units, station, scan, setup, positions)
+    serving = list(dict.fromkeys(found.setups.values()))
+    dues = {unit.pk: _due_step(found.routes[unit.part_id], found.visits[unit.pk]) for unit in units}
+    served = _served_elsewhere({due.pk for u in units if (due := dues[u.pk]) and u.part_id not in found.setups})
+    contents = contents_of(units) if found.children else {unit.pk: [unit] for unit in units}
+    everything = [inner for inside in contents.values() for inner in inside]
+    unknown = list_unknown_children(everything) if found.children else {}
+    missing = list_missing_children(units) if found.places_of_children else {}
+    places = places_of(units) if found.elsewhere else {}
+    local: list[Model] = []
+    holds: list[Hold] = []
+    ageing: list[Lot] = []
+    exhausted: tuple[str, ...] = ()
+    if found.stops or found.children:
+        local, ageing, exhausted = _things_at(station, serving, positions)
+        holds = [hold for move in moves for hold in find_holds(move, [*local, *everything])]
     admissions, refusals = [], []
     for unit in units:
-        done, drawn, refilling = history[unit.pk]
-        due = next((step for step in routes[unit.part_id] if step.pk not in done), None)
-        subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]}
+        due = dues[unit.pk]
+        subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]} if holds else set()
         facts = Facts(
             unit=unit.key,
             station=station.key,
-            due=DueStep(due.number, due.name, tuple(s.key for s in due.stations.all())) if due else None,
+            due=due,
             scrapped=unit.scrapped is not None,
             expired=tuple(sorted({lot.key for lot in ageing if lot.expiry and lot.expiry < from_ticks(scan).date()})),
             exhausted=exhausted,
@@ -79,10 +85,10 @@ def admit(
                 for inner in contents[unit.pk]
                 for designator in unknown.get(inner.pk, ())
             ),
-            without_setup=tuple(sorted(served.get((unit.part_id, due.number), ()))) if due else (),
+            without_setup=tuple(sorted(served.get(due.pk, ()))) if due else (),
             missing_children=tuple(
                 f"{part} at {designator}"
-                for designator, part, number in missing[unit.pk]
+                for designator, part, number in missing.get(unit.pk, ())
                 if due and number is not None and number < due.number
             ),
             held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
@@ -90,7 +96,10 @@ def admit(
         )
         refusals += judge(facts)
         if due:
-            admissions.append(Admission(unit, due, setups[unit.part_id], due.pk in drawn, refilling))
+            visits, serves = found.visits[unit.pk], found.setups.get(unit.part_id)
+            drew = [visit for visit in visits if visit.drew != Pass.Drew.NONE]
+            repeated, refilling = any(v.step == due.pk for v in drew), any(v.refilling for v in drew)
+            admissions.append(Admission(unit, due, serves, repeated, refilling, visits))
     if refusals:
         raise Stopped(
             refusals[0].message,
@@ -101,17 +110,17 @@ def admit(
     return admissions
 
 
-def _served_elsewhere(parts: Sequence[int]) -> dict[tuple[int, int], set[str]]:
-    """{(part, step number): designators of that step that some set-up of the part serves}."""
-    if not parts:
-        return {}
-    lines = SetUpLine.objects.filter(setup__assembly__in=parts).values_list("setup__assembly", "designator").distinct()
-    known = set(lines)
-    numbers = Designator.objects.filter(parent__in=parts, step_number__isnull=False)
-    served: dict[tuple[int, int], set[str]] = defaultdict(set)
-    for part, name, number in numbers.values_list("parent", "name", "step_number"):
-        if number is not None and (part, name) in known:
-            served[part, number].add(name)
+def _due_step(route: Iterable[RouteStep], visits: Iterable[Visit]) -> RouteStep | None:
+    passed = {visit.step for visit in visits if visit.outcome == Pass.Outcome.PASSED}
+    return next((step for step in route if step.pk not in passed), None)
+
+
+def _served_elsewhere(steps: Collection[int]) -> dict[int, list[str]]:
+    """Per step, the designators that it fills and that some set-up of its part serves."""
+    served: dict[int, list[str]] = defaultdict(list)
+    if steps:
+        for step, designator in fetch(__file__, "served", steps=list(steps)):
+            served[step].append(designator)
     return served
 
 
@@ -160,29 +169,6 @@ def contents_of(units: Sequence[Unit]) -> dict[int, list[Unit]]:
     return contents
 
 
-def _history(units: Sequence[Unit], setups: Sequence[SetUp]) -> dict[int, tuple[set[int], set[int], bool]]:
-    """Per unit: the steps it passed, the steps for which it drew or perhaps drew, and whether one of them
-    served a place that one of these set-ups serves too."""
-    history: dict[int, tuple[set[int], set[int], bool]] = defaultdict(lambda: (set(), set(), False))
-    served = SetUpLine.objects.filter(setup__in=setups).values("designator")
-    again = SetUpLine.objects.filter(
-        setup__axis=OuterRef("axis"),
-        setup__assembly=OuterRef("assembly"),
-        setup__first__lte=OuterRef("last"),
-        setup__end__gt=OuterRef("first"),
-        designator__in=served,
-    )
-    rows = Pass.objects.filter(unit__in=units, superseded=None).annotate(again=Exists(again))
-    for unit_id, step_id, outcome, drew, refilling in rows.values_list("unit", "step", "outcome", "drew", "again"):
-        done, drawn, refilled = history[unit_id]
-        if outcome == Pass.Outcome.PASSED:
-            done.add(step_id)
-        if drew != Pass.Drew.NONE:
-            drawn.add(step_id)
-            history[unit_id] = done, drawn, refilled or refilling
-    return history
-
-
 def places_of(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
     """Per unit, where it is instead of waiting for its next step: facts of the interlock."""
     places: dict[int, dict[str, str]] = defaultdict(dict)
@@ -219,7 +205,7 @@ def _things_at(
     serving = Feed.objects.filter(lines__setup__in=setups)
     spans = list_on_feeds(serving)
     if positions:
-        spans = list_giving(serving, min(first for first, _ in positions), max(last for _, last in positions))
+        spans = list_giving(serving, *reach(positions))
     spans = spans.select_related("feed", "container__lot")
     feeds = {span.feed for span in spans}  # each has one: no position is without a candidate
     loaded = [span.container for span in spans if span.container]

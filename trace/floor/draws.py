@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator
 
-from django.db.models import Exists, Max, OuterRef, Q, Sum
+from django.db.models import Max, Q, Sum
 
 from trace.core.clock import OPEN, last_before
 from trace.core.models import Person
+from trace.core.sql import fetch
 from trace.floor.models import Fitting, Pass
-from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span
+from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine
 from trace.material.queries import list_setups_between
 from trace.material.rules import BY_DRAWS, Draw
 from trace.material.spans import counts_draws, find_anchor, keep_spans, list_records
@@ -136,12 +137,16 @@ def reckon_after(passes: Iterable[Pass], by: Person) -> None:
 
 def reckon_between(axes: Collection[int], assemblies: Collection[int], first: int, last: int, by: Person) -> None:
     """The same for the feeds that serve these assemblies somewhere in `first..last`."""
-    by_draws = Q(act__in=BY_DRAWS) | Q(quantity__isnull=False)
-    counted = FeedRecord.objects.filter(by_draws, feed=OuterRef("pk"), superseded=None)
-    after = Q(end__gt=first, end__lt=OPEN) | Q(first__gt=first, first__lt=OPEN - 1)
-    edges = Span.objects.filter(after, feed=OuterRef("pk"), superseded=None)
-    setups = list_setups_between(axes, assemblies, first, last)
-    serving = SetUpLine.objects.filter(setup__in=setups.values("pk")).values("feed")
-    moved = Q(unsettled=True) | Exists(counted) & Exists(edges)
-    for feed in Feed.objects.filter(moved, pk__in=serving).select_related("axis__tape").order_by("pk"):
-        reckon_feed(feed, by, first)
+    feeds = fetch(
+        __file__,
+        "waiting_feeds",
+        axes=list(axes),
+        assemblies=list(assemblies),
+        first=first,
+        last=last,
+        by_draws=list(BY_DRAWS),
+        open=OPEN,
+    )
+    if feeds:
+        for feed in Feed.objects.filter(pk__in=[pk for (pk,) in feeds]).order_by("pk"):
+            reckon_feed(feed, by, first)

@@ -14,9 +14,10 @@ from trace.core.errors import Refusal
 
 
 @dataclass(frozen=True)
-class DueStep:
-    """The next step on a unit's route and where it may be done."""
+class RouteStep:
+    """A step on a unit's route and where it may be done."""
 
+    pk: int
     number: int
     name: str
     stations: tuple[str, ...]
@@ -28,7 +29,7 @@ class Facts:
 
     unit: str
     station: str
-    due: DueStep | None = None
+    due: RouteStep | None = None
     inside_at: str | None = None
     fitted_in: str | None = None
     scrapped: bool = False

@@ -5,8 +5,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from copy import copy
+from typing import NamedTuple
 
-from django.db.models import F, Max, Min, Q, QuerySet
+from django.db.models import F, Min, Q, QuerySet
 from django.db.models.functions import Coalesce
 
 from trace.core.clock import OPEN, now, to_ticks
@@ -15,6 +16,7 @@ from trace.core.models import Person
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import contents_of
 from trace.floor.draws import length_class, reckon_after
+from trace.floor.evidence import list_visits, scan_elsewhere
 from trace.floor.models import Pass, Unit
 from trace.floor.sheets import place
 from trace.holds.gate import find_holds
@@ -133,18 +135,17 @@ def neighbour_scan(
     if not scans:
         return None, False
     here = Pass.objects.filter(station=station, superseded=None).select_related("axis", "station", "unit")
-    moment, _, last = max(scans, key=lambda found: (found[0], found[2].pk))
+    last = max(scans, key=lambda found: (found.moment, found.entry))
     before = _surely_before(scans, scan - error)
     work = station.work_seconds * 1_000_000
-    if work and not sheet and scan - error - moment - last.error < work:
+    if work and not sheet and scan - error - last.moment - last.error < work:
         _bound_all(here.filter(began=last.began, inside=False), scan + error, by)
         return last.began if before is None else min(last.began, before), True
     known_worse = [
-        p
-        for _, _, p in scans
-        if p.scanned_out is None and scan + error < p.ended < OPEN and (p.scanned_in or 0) + p.error <= scan - error
+        s.entry for s in scans if not s.out and scan + error < s.ended < OPEN and s.moment + s.error <= scan - error
     ]
-    _bound_all(known_worse, scan + error, by)
+    if known_worse:
+        _bound_all(here.filter(pk__in=known_worse), scan + error, by)
     for entry in here.filter(inside=True, began__lte=scan):
         if (entry.scanned_in or 0) + entry.error > scan - error:
             continue
@@ -157,25 +158,39 @@ def neighbour_scan(
     return before, False
 
 
-def _scans_at(station: Station, moment: int, besides: int | None = None) -> list[tuple[int, int, Pass]]:
-    """The latest passes at a station with a scan up to a moment: (the last such scan, the earliest it
-    can have been, the pass).
+class Scan(NamedTuple):
+    """The last scan of a pass up to a moment: when, known within what; the id and bounds of the pass, and
+    whether it was scanned out at all."""
+
+    moment: int
+    error: int
+    entry: int
+    began: int
+    ended: int
+    out: bool
+
+
+def _scans_at(station: Station, moment: int, besides: int | None = None) -> list[Scan]:
+    """The latest passes at a station with a scan up to a moment.
 
     Passes there begin in the order of their scans, a batch together, so the last few hold the last.
     """
     latest = (
         Pass.objects.filter(station=station, began__lte=moment, superseded=None)
-        .select_related("axis")
         .exclude(Q(outcome=Pass.Outcome.VOID) | Q(pk=besides))
-        .order_by("-began", "-id")[:LAST_FEW]
+        .order_by("-began", "-id")
+        .values_list("scanned_in", "scanned_out", "error", "id", "began", "ended")[:LAST_FEW]
     )
-    scans = [(max(p.scanned_out or 0, p.scanned_in or 0), p) for p in latest]
-    return [(scan, scan - p.error, p) for scan, p in scans if scan <= moment]
+    scans = [
+        Scan(max(out or 0, into or 0), error, entry, began, ended, out is not None)
+        for into, out, error, entry, began, ended in latest
+    ]
+    return [scan for scan in scans if scan.moment <= moment]
 
 
-def _surely_before(scans: Iterable[tuple[int, int, Pass]], moment: int) -> int | None:
+def _surely_before(scans: Iterable[Scan], moment: int) -> int | None:
     """The earliest moment of the last of these scans that surely came before a moment."""
-    return max((early for scan, early, p in scans if scan + p.error <= moment), default=None)
+    return max((s.moment - s.error for s in scans if s.moment + s.error <= moment), default=None)
 
 
 def hasty(station: Station, scanned_in: int | None, scanned_out: int | None, error: int = 0) -> bool:
@@ -204,26 +219,8 @@ def _began_before(entry: Pass) -> int:
     if entry.station.scan_mode == ScanMode.ONE_AT_A_TIME:
         before = _surely_before(_scans_at(entry.station, scan, entry.pk), scan - entry.error)
     if before is None:
-        before = scans_elsewhere([entry.unit], entry.station, scan - entry.error)[entry.unit_id]
+        before = scan_elsewhere(entry.unit, list_visits(entry.unit), entry.station, scan - entry.error)
     return before
-
-
-def scans_elsewhere(units: Sequence[Unit], station: Station, scan: int) -> dict[int, int]:
-    """The earliest moment of each unit's last scan at another station that surely came before `scan`, or
-    when it was made."""
-    surely = scan - F("error")
-    rows = (
-        Pass.objects.filter(unit__in=units, began__lte=scan, superseded=None)
-        .exclude(Q(station=station) | Q(outcome=Pass.Outcome.VOID))
-        .values("unit")
-        .annotate(
-            into=Max(F("scanned_in") - F("error"), filter=Q(scanned_in__lte=surely)),
-            out=Max(F("scanned_out") - F("error"), filter=Q(scanned_out__lte=surely)),
-        )
-        .values_list("unit", "into", "out")
-    )
-    scans = {unit: max(into or 0, out or 0) for unit, into, out in rows}
-    return {unit.pk: max(scans.get(unit.pk, 0), min(unit.created, scan)) for unit in units}
 
 
 def _bound_all(passes: Iterable[Pass], moment: int, by: Person) -> None:

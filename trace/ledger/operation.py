@@ -21,8 +21,9 @@ from django.db.models import Model
 
 from trace.core.clock import now
 from trace.core.errors import Refusal
+from trace.core.sql import load_sql
 from trace.ledger.canonical import VERSION, canonical, plain, records_in, subject_of
-from trace.ledger.models import Answer, Event, EventSubject
+from trace.ledger.models import Answer
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -113,8 +114,7 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
             with transaction.atomic():
                 if gate:
                     gate()
-                text = canonical({"verb": work.__name__, "arguments": arguments})
-                answer = _claim(request, text) if request else None
+                answer = _claim(request, work.__name__, arguments) if request else None
                 if answer and answer.response:
                     return _recall(answer.response)
                 running = _Running()
@@ -135,8 +135,9 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
     return decorate
 
 
-def _claim(request: Request, text: str) -> Answer:
+def _claim(request: Request, verb: str, arguments: dict[str, Any]) -> Answer:
     """The answer row of this request; whoever else holds it is waited for."""
+    text = canonical({"verb": verb, "arguments": arguments})
     digest = hashlib.sha256(text.encode()).hexdigest()
     Answer.objects.bulk_create(
         [Answer(client=request.client, key=request.key, digest=digest, recorded=now())],
@@ -180,5 +181,14 @@ def _write_event(verb: str, arguments: dict[str, Any], result: Any, running: _Ru
         "happened": happened,
         "recorded": recorded,
     }
-    event = Event.objects.create(verb=verb, by=by, happened=happened, recorded=recorded, payload=canonical(payload))
-    EventSubject.objects.bulk_create(EventSubject(event=event, kind=kind, key=key) for kind, key in sorted(subjects))
+    row = {
+        "verb": verb,
+        "by": by.pk,
+        "happened": connection.ops.adapt_datetimefield_value(happened),
+        "recorded": connection.ops.adapt_datetimefield_value(recorded),
+        "payload": canonical(payload),
+        "subjects": json.dumps(sorted(subjects)),
+    }
+    with connection.cursor() as cursor:
+        for statement in load_sql(__file__, "event", connection.vendor).split(";\n"):
+            cursor.execute(statement, row)

@@ -75,12 +75,6 @@ def get_axis(station: Station) -> Axis:
     return axis
 
 
-def find_setup_at(station: Station, assembly_id: int, position: int) -> SetUp | None:
-    """The set-up that served an assembly at a position of a station's axis; None where it draws nothing there."""
-    setups = SetUp.objects.filter(axis__station=station, assembly_id=assembly_id, first__lte=position, end__gt=position)
-    return setups.select_related("axis__tape").first()
-
-
 def list_setups_between(
     axes: Iterable[int | None], assemblies: Iterable[int], first: int, last: int
 ) -> QuerySet[SetUp]:

@@ -14,6 +14,7 @@ from trace.core.models import Person
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit, contents_of
 from trace.floor.draws import length_class, reckon_after
+from trace.floor.evidence import scan_elsewhere
 from trace.floor.models import Pass, Unit
 from trace.floor.queries import get_open_pass
 from trace.floor.rules import Stopped, draw_bounds
@@ -25,7 +26,6 @@ from trace.floor.scans import (
     judge_by_designator,
     lock_station,
     neighbour_scan,
-    scans_elsewhere,
     want_drawn,
 )
 from trace.floor.sheets import clean_sheet, next_line, place
@@ -187,12 +187,7 @@ def _want_setup(setup: SetUp | None, station: Station, units: Iterable[Unit]) ->
 
 
 def _lock(units: Sequence[Unit]) -> list[Unit]:
-    return list(
-        Unit.objects.select_for_update(of=("self",))
-        .select_related("part")
-        .filter(pk__in=[unit.pk for unit in units])
-        .order_by("pk")
-    )
+    return list(Unit.objects.select_for_update().filter(pk__in=[unit.pk for unit in units]).order_by("pk"))
 
 
 def _record(
@@ -218,18 +213,19 @@ def _record(
     units = [admission.unit for admission in admissions]
     scan = scanned_in if scanned_in is not None else scanned_out
     assert scan is not None
-    bound_by_scan(units, scan, by, station, error)
-    before = scans_elsewhere(units, station, scan - error)
+    if any(visit.ended > scan + error for admission in admissions for visit in admission.visits):
+        bound_by_scan(units, scan, by, station, error)
     recorded = to_ticks(now())
     for setup in {a.setup for a in admissions} if only is not None else {admissions[0].setup}:
         want_drawn(drew, only, [setup] if setup else [])
     passes = []
-    for index, (unit, step, setup, repeated) in enumerate((a.unit, a.step, a.setup, a.repeated) for a in admissions):
+    for index, admission in enumerate(admissions):
+        unit, setup = admission.unit, admission.setup
         began, ended = draw_bounds(
             mode=station.scan_mode,
             scanned_in=None if scanned_in is None else scanned_in - error,
             scanned_out=None if scanned_out is None else scanned_out + error,
-            unit_before=before[unit.pk],
+            unit_before=scan_elsewhere(unit, admission.visits, station, scan - error),
             neighbour=neighbour[0],
             in_batch=neighbour[1] or hasty(station, scanned_in, scanned_out, error),
         )
@@ -245,11 +241,11 @@ def _record(
                     action="Enter the board set or the cycle count.",
                 )
             first, last = positions[index]
-        unsure = drew is None and only is None and (repeated or outcome == Pass.Outcome.ABORTED)
+        unsure = drew is None and only is None and (admission.repeated or outcome == Pass.Outcome.ABORTED)
         passes.append(
             Pass(
                 unit=unit,
-                step=step,
+                step_id=admission.step.pk,
                 station=station,
                 assembly_id=unit.part_id,
                 axis=axis,
@@ -273,7 +269,7 @@ def _record(
             )
         )
     Pass.objects.bulk_create(passes)
-    judge_by_designator(
+    in_part = [
         entry.unit_id
         for entry, admission in zip(passes, admissions, strict=True)
         if admission.repeated
@@ -281,6 +277,8 @@ def _record(
         or drew is not None
         or only is not None
         or entry.drew != Pass.Drew.ALL
-    )
+    ]
+    if in_part:
+        judge_by_designator(in_part)
     reckon_after(passes, by)
     return passes

@@ -1,0 +1,132 @@
+"""What is on record of units before they go ahead at a station, read in one statement."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
+from typing import NamedTuple
+
+from trace.core.clock import OPEN, from_ticks
+from trace.core.sql import fetch
+from trace.engineering.models import Station
+from trace.floor.models import Pass, Unit
+from trace.floor.rules import RouteStep
+from trace.material.models import Axis, SetUp
+
+
+class Visit(NamedTuple):
+    """One pass of a unit: ids of its step and station, what it came to, its scans and bounds.
+
+    `refilling`: it may have filled a place that is served again now.
+    """
+
+    step: int
+    station: int
+    outcome: str
+    drew: str
+    scanned_in: int | None
+    scanned_out: int | None
+    error: int
+    began: int
+    ended: int
+    refilling: bool = False
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The set-up that serves each part here, each part's route in order, each unit's passes, and whether
+    there is anything of a rarer kind to look into; where there is not, it is not asked for.
+
+    `elsewhere`: a unit is inside a station, fitted or packed. `children`: something is fitted in one.
+    `places_of_children`: a part has places of serialised children. `stops`: a hold on a unit, the
+    station or what serves there, a lot past its expiry or a feed with nothing known on it.
+    """
+
+    setups: dict[int, SetUp]
+    routes: dict[int, list[RouteStep]]
+    visits: dict[int, list[Visit]]
+    elsewhere: bool
+    children: bool
+    places_of_children: bool
+    stops: bool
+
+
+def gather_evidence(
+    units: Sequence[Unit], station: Station, scan: int, setup: SetUp | None, positions: Sequence[tuple[int, int]] | None
+) -> Evidence:
+    """The evidence on units at a station; arguments as `admit` has them."""
+    parts = list({unit.part_id for unit in units})
+    first, last = reach(positions) if positions else (OPEN - 1, OPEN)
+    named = [setup.key, *([setup.axis.tape.key] if setup.axis.tape else [])] if setup else []
+    ((setups, routes, visits, *signs),) = fetch(
+        __file__,
+        "evidence",
+        units=[unit.pk for unit in units],
+        parts=parts,
+        parts_without=[] if setup else parts,
+        named=[setup.pk] if setup else [],
+        station=station.pk,
+        position=positions[0][0] if positions else scan,
+        first=first,
+        last=last,
+        day=from_ticks(scan).date(),
+        keys=[station.key, *named, *(unit.key for unit in units)],
+    )
+    return Evidence(
+        dict.fromkeys(parts, setup) if setup else {found.assembly_id: found for found in _setups(setups, station)},
+        _routes(routes),
+        _visits(visits),
+        *signs,
+    )
+
+
+def _setups(rows: str | None, station: Station) -> Iterable[SetUp]:
+    for pk, key, assembly, axis, kind, slack in json.loads(rows or "[]"):
+        setup = SetUp.from_db(None, ["id", "key", "assembly_id", "axis_id"], [pk, key, assembly, axis])
+        names = ["id", "kind", "station_id", "tape_id", "slack"]  # all of them, hence in the model's order
+        setup.axis = Axis.from_db(None, names, [axis, kind, station.pk, None, slack])
+        yield setup
+
+
+def _routes(rows: str | None) -> dict[int, list[RouteStep]]:
+    routes: dict[int, list[RouteStep]] = defaultdict(list)
+    in_order = sorted(json.loads(rows or "[]"), key=lambda row: (row[0], row[2], row[4] or ""))
+    for (part, pk, number, name), stations in groupby(in_order, itemgetter(slice(4))):
+        routes[part].append(RouteStep(pk, number, name, tuple(station for *_, station in stations if station)))
+    return routes
+
+
+def _visits(rows: str | None) -> dict[int, list[Visit]]:
+    visits: dict[int, list[Visit]] = defaultdict(list)
+    for unit, *visit in json.loads(rows or "[]"):
+        visits[unit].append(Visit(*visit))
+    return visits
+
+
+def list_visits(unit: Unit) -> list[Visit]:
+    """A unit's passes, whatever serves it now."""
+    rows = Pass.objects.filter(unit=unit, superseded=None)
+    return [Visit(*row) for row in rows.values_list(*Visit._fields[:-1])]
+
+
+def scan_elsewhere(unit: Unit, visits: Iterable[Visit], station: Station, scan: int) -> int:
+    """The earliest moment of a unit's last scan at another station that surely came before `scan`, or
+    when it was made."""
+    scans = [
+        moment - visit.error
+        for visit in visits
+        if visit.station != station.pk and visit.outcome != Pass.Outcome.VOID and visit.began <= scan
+        for moment in (visit.scanned_in, visit.scanned_out)
+        if moment is not None and moment <= scan - visit.error
+    ]
+    return max(min(unit.created, scan), 0, *scans)
+
+
+def reach(positions: Iterable[tuple[int, int]]) -> tuple[int, int]:
+    """From the first of these positions to the last."""
+    firsts, lasts = zip(*positions, strict=True)
+    return min(firsts), max(lasts)

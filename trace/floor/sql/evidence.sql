@@ -1,0 +1,74 @@
+-- What the interlock looks at, in one row: the set-ups in force here, the routes and the units' passes,
+-- and whether there is anything of each rarer kind to look into. Where a sign is given a closer look may
+-- find nothing; where none is given there is nothing. Small steps are planned faster than one join.
+WITH in_force AS MATERIALIZED (
+    SELECT setup.id, setup.key, setup.assembly_id, setup.axis_id, axis.kind, axis.slack
+    FROM trace_axis axis JOIN trace_setup setup ON setup.axis_id = axis.id
+    WHERE axis.station_id = %(station)s AND setup.assembly_id = ANY(%(parts_without)s)
+      AND setup.first <= %(position)s AND setup."end" > %(position)s
+),
+line AS MATERIALIZED (
+    SELECT feed_id, designator FROM trace_setupline
+    WHERE setup_id IN (SELECT id FROM in_force) OR setup_id = ANY(%(named)s)
+),
+serving AS MATERIALIZED (
+    SELECT id, key, kind FROM trace_feed WHERE id IN (SELECT feed_id FROM line)
+),
+giving AS MATERIALIZED (
+    SELECT serving.id AS feed, serving.kind, span.container_id
+    FROM serving JOIN trace_span span ON span.feed_id = serving.id AND span.superseded IS NULL
+                                     AND span."end" > %(first)s AND span.first <= %(last)s
+),
+loaded AS MATERIALIZED (
+    SELECT container.key, container.lot_id, giving.kind
+    FROM giving JOIN trace_container container ON container.id = giving.container_id
+),
+lots AS MATERIALIZED (
+    SELECT lot.key, lot.expiry, loaded.kind FROM loaded JOIN trace_lot lot ON lot.id = loaded.lot_id
+)
+SELECT
+    (SELECT jsonb_agg(jsonb_build_array(id, key, assembly_id, axis_id, kind, slack)) FROM in_force) AS setups,
+    (
+        SELECT jsonb_agg(jsonb_build_array(step.part_id, step.id, step.number, step.name, station.key))
+        FROM trace_step step
+        LEFT JOIN trace_step_stations at ON at.step_id = step.id
+        LEFT JOIN trace_station station ON station.id = at.station_id
+        WHERE step.part_id = ANY(%(parts)s)
+    ) AS routes,
+    (
+        SELECT jsonb_agg(jsonb_build_array(
+            p.unit_id, p.step_id, p.station_id, p.outcome, p.drew, p.scanned_in, p.scanned_out, p.error, p.began,
+            p.ended, EXISTS (
+                SELECT 1 FROM trace_setup met JOIN trace_setupline served ON served.setup_id = met.id
+                WHERE met.axis_id = p.axis_id AND met.assembly_id = p.assembly_id
+                  AND met.first <= p.last AND met."end" > p.first
+                  AND served.designator IN (SELECT designator FROM line)
+            )
+        ))
+        FROM trace_pass p
+        WHERE p.unit_id = ANY(%(units)s) AND p.superseded IS NULL
+    ) AS visits,
+    EXISTS (SELECT 1 FROM trace_pass WHERE unit_id = ANY(%(units)s) AND inside AND superseded IS NULL)
+    OR EXISTS (SELECT 1 FROM trace_fitting WHERE child_id = ANY(%(units)s) AND until IS NULL AND superseded IS NULL)
+    OR EXISTS (SELECT 1 FROM trace_packing WHERE unit_id = ANY(%(units)s) AND until IS NULL)
+        AS elsewhere,
+    EXISTS (
+        SELECT 1 FROM trace_fitting
+        WHERE unit_id = ANY(%(units)s) AND holds IN ('child', 'unknown') AND until IS NULL AND superseded IS NULL
+    ) AS children,
+    EXISTS (
+        SELECT 1 FROM trace_bomline line JOIN trace_part child ON child.id = line.child_id
+        WHERE line.parent_id = ANY(%(parts)s) AND child.serialised
+    ) AS places_of_children,
+    EXISTS (SELECT 1 FROM lots WHERE expiry < %(day)s AND kind <> 'bath')
+    OR EXISTS (SELECT 1 FROM giving WHERE kind <> 'head' GROUP BY feed HAVING count(container_id) = 0)
+    OR EXISTS (
+        SELECT 1 FROM trace_hold
+        WHERE released IS NULL AND target_kind IN ('unit', 'station', 'setup', 'tape') AND (
+            target_key = ANY(%(keys)s) OR target_key IN (SELECT key FROM in_force))
+    )
+    OR EXISTS (
+        SELECT 1 FROM trace_hold
+        WHERE released IS NULL AND target_kind IN ('feed', 'container', 'lot') AND target_key IN (
+            SELECT key FROM serving UNION ALL SELECT key FROM loaded UNION ALL SELECT key FROM lots)
+    ) AS stops
