@@ -24,7 +24,7 @@ from trace.demo.simulator.proof import Size, judge, plan, play, prove, try_plant
 from trace.demo.simulator.report import report, tell_failure
 from trace.demo.simulator.shrinking import shrink
 from trace.demo.simulator.truth import Tally, answer, questions
-from trace.genealogy import forward, places, verdicts
+from trace.genealogy import places, rules, verdicts
 from trace.material import rules as material_rules
 from trace.material import spans
 
@@ -170,8 +170,7 @@ def an_unsure_pass_drew_surely(patch: pytest.MonkeyPatch) -> None:
 
 @mutant("child moved")
 def a_parent_carries_nothing_of_its_children(patch: pytest.MonkeyPatch) -> None:
-    fetch = forward.fetch
-    patch.setattr(forward, "fetch", lambda name, **k: [] if name == "homes" else fetch(name, **k))
+    patch.setattr(rules.Finding, "while_inside", lambda *_, sure: rules.NOTHING)
 
 
 @pytest.mark.mutants
