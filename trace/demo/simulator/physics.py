@@ -9,9 +9,10 @@ from dataclasses import dataclass, field
 
 @dataclass
 class Cause:
-    """Something that the plant did and told nobody. Once it is found out it is `revealed`."""
+    """Something that the plant did at a moment and told nobody. Once it is found out it is `revealed`."""
 
     kind: str
+    at: int
     revealed: bool = False
 
 
@@ -131,7 +132,7 @@ class Chain:
 @dataclass(eq=False)
 class SimUnit:
     """A unit: what is in its places (several pieces where solder mixed), the units fitted in it, what it still has to
-    draw, and where it stands."""
+    draw, and where it stands. `causes`: children that came or went untold, by designator; `left`: it left so itself."""
 
     key: str
     kind: str
@@ -145,6 +146,8 @@ class SimUnit:
     parent: SimUnit | None = None
     gone: str = ""
     kinds: set[str] = field(default_factory=set)
+    causes: dict[str, list[Cause]] = field(default_factory=dict)
+    left: Cause | None = None
 
     def pieces(self) -> Iterable[Piece]:
         """Every piece in it and in its children."""
@@ -157,3 +160,19 @@ class SimUnit:
         """Kinds of disturbance that it, its pieces or what is or was in it went through."""
         found = set(self.kinds).union(*(piece.kinds for piece in self.pieces()))
         return found.union(*(child.touched() for child in self.had))
+
+    def hidden(self, at: int) -> str | None:
+        """The kind of an untold cause, up to a moment, why what it or one of its children holds is another child."""
+        own = (cause for causes in self.causes.values() for cause in causes if not cause.revealed and cause.at <= at)
+        deeper = (kind for child in self.had if (kind := child.hidden(at)))
+        return next((cause.kind for cause in own), None) or next(deeper, None)
+
+    def put_in(self, designator: str, child: SimUnit) -> None:
+        self.children[designator] = child
+        self.had.append(child)
+        child.parent = self
+
+    def take_out(self, designator: str) -> SimUnit:
+        child = self.children.pop(designator)
+        child.parent = None
+        return child

@@ -185,7 +185,7 @@ class SimPlant:
 
     def hide(self, kind: str) -> Cause:
         """Something is done and not told (yet)."""
-        return Cause(kind)
+        return Cause(kind, self.now)
 
     # Truth -------------------------------------------------------------------------------------------------------
 
