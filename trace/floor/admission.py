@@ -12,7 +12,7 @@ from trace.core.clock import from_ticks
 from trace.engineering.models import Designator, Station, Step
 from trace.engineering.queries import list_steps
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
-from trace.floor.rules import DueStep, Facts, Stopped, judge
+from trace.floor.rules import DRAWS_COUNT, DueStep, Facts, Stopped, judge
 from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
@@ -24,13 +24,14 @@ from trace.material.queries import find_setup_at, list_exhausted, list_giving, l
 class Admission:
     """A unit may go ahead: the step that is due, the set-up that serves it there, whether the unit
     perhaps drew for this step before, and whether an earlier pass, of whatever step, may have filled a
-    place that this one fills."""
+    place that this one fills. Where it was `stopped` after the work, only its draws may be recorded."""
 
     unit: Unit
     step: Step
     setup: SetUp | None
     repeated: bool
     refilling: bool
+    stopped: tuple[Stopped, ...] = ()
 
 
 def admit(
@@ -40,13 +41,16 @@ def admit(
     scan: int,
     setup: SetUp | None = None,
     positions: Sequence[tuple[int, int]] | None = None,
+    *,
+    after_work: bool = False,
 ) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
 
-    For use inside a moving operation, after its row locks. `moves` are what a hold may refuse.
-    `setup` is a tape's; else the one that served each unit's part at the station when it was
-    scanned. `positions` are those it will draw at, where it does not draw by the clock. The number
-    of queries does not grow with the number of units.
+    `after_work`: they have drawn already. Then what is wrong with material or children, or held, refuses
+    nothing: it is in the admission of the unit that it stops. For use inside a moving operation, after
+    its row locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each
+    unit's part at the station when it was scanned. `positions` are those it will draw at, where it does
+    not draw by the clock. The number of queries does not grow with the number of units.
     """
     routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
     position = positions[0][0] if positions else scan
@@ -88,10 +92,12 @@ def admit(
             held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
             **places.get(unit.pk, {}),
         )
-        refusals += judge(facts)
+        stopped = judge(facts)
+        refusals += stopped
         if due:
-            admissions.append(Admission(unit, due, setups[unit.part_id], due.pk in drawn, refilling))
-    if refusals:
+            repeated = due.pk in drawn
+            admissions.append(Admission(unit, due, setups[unit.part_id], repeated, refilling, tuple(stopped)))
+    if any(not after_work or refusal.extra["rule"] not in DRAWS_COUNT for refusal in refusals):
         raise Stopped(
             refusals[0].message,
             action=refusals[0].action,

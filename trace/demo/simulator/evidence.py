@@ -190,6 +190,9 @@ def _read_floor(evidence: Evidence, told: Told, entries: dict[int, Visit]) -> No
                 visit = Visit(unit.key, given["station"].key, to_ticks(entered) if entered else None, at, position)
                 _enter(evidence, visit, entries, told.result[number])
                 _leave(visit, given)
+                if told.result[number].stopped:
+                    visit.outcome = "aborted"
+                    visit.sure = visit.only is not None or visit.sure and STATIONS[visit.station] != ScanMode.LOOSE
         case "void_pass":
             entries[given["entry"].pk].void = True
         case "start_setup":
