@@ -6,6 +6,8 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from trace.core.clock import from_ticks
+
 
 @dataclass
 class Cause:
@@ -176,3 +178,37 @@ class SimUnit:
         child = self.children.pop(designator)
         child.parent = None
         return child
+
+
+@dataclass(frozen=True)
+class Moment:
+    """What was in every unit at a moment: the truth to which an answer as of then is held."""
+
+    at: int
+    inside: dict[str, tuple[Piece, ...]]
+
+
+@dataclass
+class World:
+    """All units as they really are, and as they were at some moments. `plant_lots`: labels of what the plant mixed, by
+    the lot that it got."""
+
+    units: dict[str, SimUnit] = field(default_factory=dict)
+    moments: list[Moment] = field(default_factory=list)
+    plant_lots: dict[str, set[str]] = field(default_factory=dict)
+
+    def keep(self, at: int) -> None:
+        """Keep what is in every unit now, at this moment."""
+        inside = {unit.key: tuple(piece.as_now() for piece in unit.pieces()) for unit in self.units.values()}
+        self.moments.append(Moment(at, inside))
+
+    def carries(self, piece: Piece, what: str, key: str) -> bool:
+        """Whether a piece is of a lot, or ever was in a container."""
+        if what == "container":
+            return key in piece.labels
+        return piece.lot == key or not self.plant_lots.get(key, set()).isdisjoint(piece.labels)
+
+
+def clock(ticks: int) -> str:
+    """A moment as a plant's story tells it."""
+    return f"{from_ticks(ticks):%H:%M:%S}"

@@ -72,7 +72,7 @@ def plan(seed: int, size: Size, kinds: Sequence[str] = ()) -> list[Deed]:
 
 def play(layout: Layout, deeds: Sequence[Deed]) -> SimPlant:
     """The plant at the end of these deeds, with all recorded that somebody still had to record."""
-    plant = SimPlant(layout)
+    plant = SimPlant(layout=layout)
     plant.wait(random.Random(0))
     stock_up(plant, random.Random(0))
     for number, deed in enumerate(deeds):

@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 
 from trace.core.clock import OPEN
 from trace.demo.simulator.narrowest import Narrowest, TooMany
-from trace.demo.simulator.physics import Piece, SimUnit
+from trace.demo.simulator.physics import Piece, SimUnit, World, clock
 from trace.demo.simulator.plant import SimPlant
+from trace.floor.models import Unit
 from trace.genealogy.backward import AsBuilt, Origin, trace_backward
 from trace.genealogy.forward import trace_forward
 from trace.genealogy.rules import Sureness
@@ -28,7 +29,7 @@ class Question:
     at: int = OPEN
 
     def __str__(self) -> str:
-        when = "" if self.at == OPEN else f" as of {SimPlant.clock(self.at)}"
+        when = "" if self.at == OPEN else f" as of {clock(self.at)}"
         return f"{self.what} {self.key}{when}"
 
 
@@ -100,14 +101,14 @@ def answer(question: Question) -> tuple[set[str], set[str]]:
     return certain, possible
 
 
-def inside_at(plant: SimPlant, at: int) -> dict[str, tuple[Piece, ...]]:
+def inside_at(plant: World, at: int) -> dict[str, tuple[Piece, ...]]:
     """Every piece that was in each unit."""
     if at == OPEN:
         return {unit.key: tuple(unit.pieces()) for unit in plant.units.values()}
     return next(moment.inside for moment in plant.moments if moment.at == at)
 
 
-def judge_question(plant: SimPlant, question: Question, tally: Tally) -> tuple[set[str], set[str], set[str]]:
+def judge_question(plant: World, question: Question, tally: Tally) -> tuple[set[str], set[str], set[str]]:
     """Hold one answer against the truth; returns (carriers, certain, possible)."""
     inside = inside_at(plant, question.at)
     certain, possible = answer(question)
@@ -183,16 +184,16 @@ def _blame(
     tally.faults.append(Fault(what, unit.key, about, truth))
 
 
-def judge_backward(plant: SimPlant, unit: SimUnit, tally: Tally) -> None:
+def judge_backward(plant: World, unit: SimUnit, tally: Tally) -> None:
     """Hold one unit as built against the truth: at every place the true container, or unknown, is a candidate, with
     the true lot at the bottom; at every child's place the child."""
-    built = trace_backward(plant.unit(unit))
+    built = trace_backward(Unit.objects.select_related("part").get(key=unit.key))
     tally.questions += 1
     for each in built.walk():
         _judge_places(plant, plant.units[each.key], each, tally)
 
 
-def _judge_places(plant: SimPlant, unit: SimUnit, built: AsBuilt, tally: Tally) -> None:
+def _judge_places(plant: World, unit: SimUnit, built: AsBuilt, tally: Tally) -> None:
     standing = {place.designator: place.standing for place in built.places}
     for designator, pieces in unit.places.items():
         origins = [origin for entry in standing.get(designator, []) for origin in entry.origins]
