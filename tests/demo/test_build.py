@@ -9,6 +9,7 @@ from datetime import timedelta
 import pytest
 from django.db import transaction
 
+from tests.demo import against_truth
 from trace.core.clock import to_ticks
 from trace.core.models import Person, User
 from trace.demo import build as demo
@@ -166,11 +167,17 @@ CHECKS = (
 
 @pytest.mark.django_db
 def test_the_plant(subtests):
-    """One build for all of them."""
-    plant = demo.build(scale=0.1)
+    """One build for all of them; then its answers against where every part really is."""
+    truth = against_truth.build_with_truth()
     for check in CHECKS:
         with subtests.test(check.__name__):
-            check(plant)
+            check(truth.plant)
+    with subtests.test("truth"):
+        against_truth.check_the_truth_is_that_of_the_stories(truth)
+        against_truth.check_a_part_out_of_place_would_show(truth)
+    for against in against_truth.CHECKS:
+        with subtests.test(against.__name__):
+            against_truth.hold(against, truth)
 
 
 def contents() -> list[tuple]:

@@ -90,6 +90,10 @@ class FloorDeeds(Deeds):
             if station == PAPER:
                 visit.position = max(ticks(entered or 0) - self.error, self.line_before + 1), self.now
             self.close(visit, **said)
+            if entry.stopped:
+                visit.outcome = "aborted"
+                if station == "LOOSE" and not said.keys() & {"drew", "only"}:
+                    visit.drew = "unsure"
             self.passes[id(visit)] = entry
             self.log.visits.append(visit)
 

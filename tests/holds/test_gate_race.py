@@ -97,7 +97,9 @@ class Race:
                     start_pass(unit=unit, station=station, **arguments)
                     finish_pass(unit=unit, outcome=Pass.Outcome.FAILED, **arguments)
                 else:
-                    record_passes(units=[unit], station=station, outcome=Pass.Outcome.FAILED, **arguments)
+                    (entry,) = record_passes(units=[unit], station=station, outcome=Pass.Outcome.FAILED, **arguments)
+                    if entry.stopped:
+                        return
                 self.moves += 1
                 moving.release()
                 time.sleep(self.pause)
@@ -113,7 +115,9 @@ class Race:
 
 
 def rows_of(units: list[Unit]) -> Rows:
-    return set(Pass.objects.filter(unit__in=units).values_list("pk", "outcome"))
+    """Passes that count as moves: not those of units that were stopped after the work."""
+    passes = Pass.objects.filter(unit__in=units).exclude(outcome=Pass.Outcome.ABORTED)
+    return set(passes.values_list("pk", "outcome"))
 
 
 def stop_and_look(*, targets: list, units: list[Unit], plant: Plant) -> Rows:

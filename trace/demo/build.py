@@ -50,10 +50,16 @@ def is_built() -> bool:
 
 
 def build(
-    *, scale: float = 1, until: datetime = UNTIL, progress: Callable[[int, int], None] = lambda done, acts: None
+    *,
+    scale: float = 1,
+    until: datetime = UNTIL,
+    progress: Callable[[int, int], None] = lambda done, acts: None,
+    watch: Callable[[Plant], None] = lambda plant: None,
 ) -> Plant:
-    """Build the plant as it stood at `until`. `scale` makes its racks smaller, not its story shorter."""
+    """Build the plant as it stood at `until`. `scale` makes its racks smaller, not its story shorter. `watch` gets the
+    plant before anything happens in it."""
     plant = Plant(rack=max(round(RACK * scale), 2), units=max(round(UNITS * scale), 1))
+    watch(plant)
     with transaction.atomic():
         with telling(PREPARED):
             prepare(plant)

@@ -41,7 +41,8 @@ def _plan_carton(plant: Plant, carton: str, serials: list[str], slot: int, minut
         moment(slot, minute),
         lambda at: (
             serials
-            and pack_units(
+            and plant.tell(
+                pack_units,
                 carton=carton,
                 units=[plant.find(Unit, serial) for serial in serials],
                 by=plant.operator("PK1", at),
@@ -53,7 +54,8 @@ def _plan_carton(plant: Plant, carton: str, serials: list[str], slot: int, minut
 
 def _plan_shipment(plant: Plant, shipment: str, customer: str, cartons: list[str], slot: int) -> Iterator[Act]:
     def load(at: datetime) -> None:
-        load_shipment(
+        plant.tell(
+            load_shipment,
             shipment=shipment,
             customer=plant.customers[customer],
             cartons=[found for key in cartons for found in Carton.objects.filter(key=key)],
@@ -64,5 +66,5 @@ def _plan_shipment(plant: Plant, shipment: str, customer: str, cartons: list[str
     yield Act(moment(slot, 30), load)
     yield Act(
         moment(slot, 180),
-        lambda at: send_shipment(shipment=plant.find(Shipment, shipment), by=plant.people["P31"], at=at),
+        lambda at: plant.tell(send_shipment, shipment=plant.find(Shipment, shipment), by=plant.people["P31"], at=at),
     )

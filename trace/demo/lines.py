@@ -60,7 +60,8 @@ def plan_orders(plant: Plant) -> Iterator[Act]:
             first_stops.setdefault(part, stop)
 
     def release(part: str, rack: int, at: datetime) -> None:
-        release_order(
+        plant.tell(
+            release_order,
             key=f"WO-{part.partition('-')[0]}-{rack // RACKS_PER_ORDER + 1}",
             part=plant.parts[part],
             site=plant.site,
@@ -104,7 +105,8 @@ def _plan_fits(
     ]
     return Act(
         at,
-        lambda at: fit_children(
+        lambda at: plant.tell(
+            fit_children,
             fits=[
                 (plant.find(Unit, serial), designator, plant.find(Unit, child)) for serial, designator, child in fits
             ],
@@ -125,8 +127,11 @@ def _plan_visit(
     def tape_setup() -> SetUp | None:
         return plant.find(SetUp, f"{tape}-SETUP") if tape else None
 
-    def go_in(serial: str, position: tuple[int, int] | None) -> Callable[[datetime], object]:
-        return lambda at: start_pass(
+    def go_in(serial: str, position: tuple[int, int] | None, done: float) -> Callable[[datetime], object]:
+        draws = begin + (end - begin) * done
+        return lambda at: plant.tell(
+            start_pass,
+            really={"draws": draws if draws <= UNTIL else None},
             unit=plant.find(Unit, serial),
             station=station,
             position=position,
@@ -136,7 +141,9 @@ def _plan_visit(
         )
 
     def go_through(outcome: str, group: Sequence[str]) -> Callable[[datetime], object]:
-        return lambda at: record_passes(
+        return lambda at: plant.tell(
+            record_passes,
+            really={"began": begin},
             units=[plant.find(Unit, serial) for serial in group],
             station=station,
             outcome=outcome,
@@ -149,7 +156,8 @@ def _plan_visit(
         )
 
     if begin <= UNTIL < end:
-        yield from (Act(begin, go_in(s, positions[n] if positions else None)) for n, s in enumerate(serials))
+        for n, serial in enumerate(serials):
+            yield Act(begin, go_in(serial, positions[n] if positions else None, (n + 0.5) / len(serials)))
         return
     failing = [serial for serial in serials if "BT1" in stop.stations and stories.fails(plant, serial)]
     if failing:
@@ -162,7 +170,8 @@ def _plan_visit(
 
 def plan_retest(plant: Plant, station: str, serial: str) -> Callable[[datetime], object]:
     """The board goes through its test again, after troubleshooting."""
-    return lambda at: record_passes(
+    return lambda at: plant.tell(
+        record_passes,
         units=[plant.find(Unit, serial)],
         station=plant.stations[station],
         entered=at - timedelta(minutes=4),

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 from collections import defaultdict
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 from functools import cached_property
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 from django.conf import settings
@@ -36,6 +38,8 @@ SITE = "QUILLMOOR"
 PLANNER = "P05"
 
 M = TypeVar("M", bound=Model)
+T = TypeVar("T")
+NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
 def rows(name: str) -> list[dict[str, str]]:
@@ -56,7 +60,18 @@ class Plant:
     suppliers: dict[str, Supplier] = field(default_factory=dict)
     customers: dict[str, Customer] = field(default_factory=dict)
     site: Site = field(init=False)
+    follow: Callable[[str, Mapping[str, Any], Any, Mapping[str, Any]], None] | None = None
+    """Hears of every operation, and of what nobody told: it may keep the physical truth."""
     _found: dict[tuple[type[Model], str], Any] = field(default_factory=dict)
+
+    def tell(self, operation: Callable[..., T], *, really: Mapping[str, Any] = NOTHING, **told: Any) -> T:
+        """Call an operation as the plant's people do. `really` is what they did not tell: when it happened (`at`), when
+        a visit `began`, when a unit still inside `draws` (None: not yet), before which `link` of its chain a head's
+        reel was changed, how many parts of a splice's `lead` there were."""
+        result = operation(**told)
+        if self.follow:
+            self.follow(operation.__name__, told, result, really)
+        return result
 
     def find(self, kind: type[M], key: str) -> M:
         """A record that an earlier act made."""

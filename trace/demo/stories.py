@@ -105,7 +105,7 @@ def plan_stories(plant: Plant) -> Iterator[Act]:
 
 
 def _use_up(plant: Plant, container: str, by: Person, at: datetime) -> None:
-    discard_container(container=plant.find(Container, container), reason="used up", by=by, at=at)
+    plant.tell(discard_container, container=plant.find(Container, container), reason="used up", by=by, at=at)
 
 
 def _plan_drift(plant: Plant) -> Iterator[Act]:
@@ -115,13 +115,18 @@ def _plan_drift(plant: Plant) -> Iterator[Act]:
     def feed() -> Feed:
         return plant.find(Feed, f"T2-{DRIFTING_PART}")
 
+    def link_in(board_set: int) -> int:
+        return board_set * plant.find(Tape, "T2").links + 10
+
     def inside(board_set: int) -> tuple[int, int]:
-        return head_position(feed(), board_set * plant.find(Tape, "T2").links + 10 - feed().distance)
+        return head_position(feed(), link_in(board_set) - feed().distance)
 
     yield Act(
         moment(14, 60),
-        lambda at: load_feed(
+        lambda at: plant.tell(
+            load_feed,
             feed=feed(),
+            really={"link": link_in(2 * plant.rack)},
             container=plant.find(Container, "K7731-1"),
             position=inside(2 * plant.rack),
             by=operator,
@@ -131,8 +136,10 @@ def _plan_drift(plant: Plant) -> Iterator[Act]:
     yield Act(moment(14, 70), partial(_use_up, plant, "K7690-1", operator))
     yield Act(
         moment(14, 180),
-        lambda at: splice_feed(
+        lambda at: plant.tell(
+            splice_feed,
             feed=feed(),
+            really={"link": link_in(13 * plant.rack // 2), "lead": 8},
             container=plant.find(Container, "K7802-1"),
             lead=9,
             tolerance=2,
@@ -146,7 +153,8 @@ def _plan_drift(plant: Plant) -> Iterator[Act]:
 
 def _plan_repairs(plant: Plant) -> Iterator[Act]:
     def replace(serial: str, designator: str, at: datetime) -> None:
-        fit_part(
+        plant.tell(
+            fit_part,
             unit=plant.find(Unit, serial),
             designator=designator,
             container=plant.find(Container, GOOD_BAG),
@@ -161,12 +169,14 @@ def _plan_repairs(plant: Plant) -> Iterator[Act]:
 
 
 def _plan_untimed_change(plant: Plant) -> Iterator[Act]:
-    """The bag was put on some time in two slots, and was empty at their end."""
+    """The bag was put on some time in two slots, in truth amid the boards of a rack, and was empty at their end."""
     handler = plant.people["P09"]
     first, last = moment(UNTIMED_SLOTS[0]), moment(UNTIMED_SLOTS[1], 232)
 
     def load(container: str, exact: bool, at: datetime) -> None:
-        load_feed(
+        plant.tell(
+            load_feed,
+            really={} if exact else {"at": moment(UNTIMED_SLOTS[0], 115)},
             feed=plant.find(Feed, "HB2-VAR-275"),
             container=plant.find(Container, container),
             position=None if exact else (to_ticks(first), to_ticks(last)),
@@ -187,7 +197,9 @@ def _plan_splice(plant: Plant) -> Iterator[Act]:
     boards = 12 * plant.rack + plant.rack // 2
 
     def put_on(container: str, position: int, at: datetime, **lead: int) -> None:
-        (splice_feed if lead else load_feed)(
+        plant.tell(
+            splice_feed if lead else load_feed,
+            really={"lead": 17} if lead else {},
             feed=plant.find(Feed, "RD1-CAP-C100N"),
             container=plant.find(Container, container),
             position=(position, position),
@@ -208,7 +220,7 @@ def _plan_bath(plant: Plant) -> Iterator[Act]:
     """The bath was cleaned before the first board; later it was dumped once, and a heel stayed."""
 
     def dump(cleaned: bool, at: datetime) -> None:
-        dump_bath(feed=plant.find(Feed, "WS1-SLD-BAR"), cleaned=cleaned, by=plant.people["P18"], at=at)
+        plant.tell(dump_bath, feed=plant.find(Feed, "WS1-SLD-BAR"), cleaned=cleaned, by=plant.people["P18"], at=at)
 
     yield Act(moment(-1, 220), partial(dump, True))
     yield Act(moment(36, 220), partial(dump, False))
@@ -217,7 +229,8 @@ def _plan_bath(plant: Plant) -> Iterator[Act]:
 def _plan_move(plant: Plant) -> Iterator[Act]:
     yield Act(
         moment(30 + SCRAPPED_AFTER, 228),
-        lambda at: scrap_unit(
+        lambda at: plant.tell(
+            scrap_unit,
             unit=plant.find(Unit, scrapped(plant)),
             reason="fell from the carrier, frame bent; fan 1 unharmed",
             by=plant.people["P01"],
@@ -226,7 +239,8 @@ def _plan_move(plant: Plant) -> Iterator[Act]:
     )
     yield Act(
         moment(30 + SCRAPPED_AFTER, 236),
-        lambda at: remove_part(
+        lambda at: plant.tell(
+            remove_part,
             unit=plant.find(Unit, scrapped(plant)),
             designator="FAN1",
             reason="unharmed, spin test passed again",
@@ -240,7 +254,8 @@ def _plan_holds(plant: Plant) -> Iterator[Act]:
     quality = plant.people["P01"]
     yield Act(
         moment(62, 200),
-        lambda at: place_holds(
+        lambda at: plant.tell(
+            place_holds,
             targets=[plant.find(Lot, HELD_LOT)],
             reason="Incoming inspection: leads of 3 of 80 are oxidised. The supplier's answer is awaited.",
             by=quality,
@@ -249,7 +264,8 @@ def _plan_holds(plant: Plant) -> Iterator[Act]:
     )
     yield Act(
         moment(64, 120),
-        lambda at: place_holds(
+        lambda at: plant.tell(
+            place_holds,
             targets=[plant.find(Unit, plant.serials("QV-180", 25)[-1])],
             reason="Rattle heard on the carrier: listen to both fans before it goes on.",
             by=quality,

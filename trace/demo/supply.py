@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from decimal import Decimal
 from functools import partial
+from typing import Any
 
 from trace.demo import stories
 from trace.demo.calendar import PREPARED, ZONE, Act, moment
@@ -43,7 +44,8 @@ def plan_receipts(plant: Plant) -> Iterator[Act]:
 
     def book(row: dict[str, str], at: datetime) -> None:
         quantity = Decimal(row["quantity"])
-        receive_lot(
+        plant.tell(
+            receive_lot,
             key=row["lot"],
             supplier=plant.suppliers[row["supplier"]],
             part=plant.parts[row["part"]],
@@ -69,7 +71,7 @@ def plan_stations(plant: Plant) -> Iterator[Act]:
     """A feed for each part at each station that draws it, and what serves what."""
 
     def fit_out(at: datetime) -> None:
-        done = {"by": plant.people[PLANNER], "at": at}
+        done: dict[str, Any] = {"by": plant.people[PLANNER], "at": at}
         feeds: dict[str, Feed] = {}
         for (assembly, station), parts in plant.places.items():
             if station == INSERTER:
@@ -82,7 +84,8 @@ def plan_stations(plant: Plant) -> Iterator[Act]:
                     kind = Feed.Kind.BATH if part == BATH_PART else kind
                     feeds[key] = define_feed(key=key, station=plant.stations[station], kind=kind, **done)
                 serving |= dict.fromkeys(designators, feeds[key])
-            start_setup(
+            plant.tell(
+                start_setup,
                 key=f"{station}-{assembly}",
                 station=plant.stations[station],
                 assembly=plant.parts[assembly],
@@ -133,7 +136,8 @@ def plan_change(plant: Plant, feed: str, before: str | None, container: str, slo
     handler = plant.people[HANDLER]
     yield Act(
         moment(slot, IDLE),
-        lambda at: load_feed(
+        lambda at: plant.tell(
+            load_feed,
             feed=plant.find(Feed, feed),
             container=plant.find(Container, container),
             position=position(plant, station, slot),
@@ -148,8 +152,12 @@ def plan_change(plant: Plant, feed: str, before: str | None, container: str, slo
 def plan_discard(plant: Plant, container: str, at: datetime) -> Act:
     return Act(
         at,
-        lambda at: discard_container(
-            container=plant.find(Container, container), reason="used up", by=plant.people[HANDLER], at=at
+        lambda at: plant.tell(
+            discard_container,
+            container=plant.find(Container, container),
+            reason="used up",
+            by=plant.people[HANDLER],
+            at=at,
         ),
     )
 
@@ -173,21 +181,29 @@ def plan_tape(plant: Plant, key: str, reels: dict[str, str]) -> Iterator[Act]:
 
     def load(part: str, at: datetime) -> None:
         reel = plant.find(Container, reels[part])
-        load_feed(feed=feed(part), container=reel, position=(0, 0), by=operator, at=at)
+        really = {"link": 0}
+        plant.tell(load_feed, really=really, feed=feed(part), container=reel, position=(0, 0), by=operator, at=at)
 
     def take_off(part: str, at: datetime) -> None:
-        take_off_feed(feed=feed(part), position=(sets, sets), by=operator, at=at)
+        plant.tell(take_off_feed, feed=feed(part), position=(sets, sets), by=operator, at=at)
 
     yield Act(
         moment(slot, 10),
-        lambda at: start_tape(
-            key=key, assembly=plant.parts[BOARD], sequence=sequence, heads=heads, board_sets=sets, by=operator, at=at
+        lambda at: plant.tell(
+            start_tape,
+            key=key,
+            assembly=plant.parts[BOARD],
+            sequence=sequence,
+            heads=heads,
+            board_sets=sets,
+            by=operator,
+            at=at,
         ),
     )
     yield from (Act(moment(slot, 15 + n), partial(load, part)) for n, part in enumerate(reels))
     yield Act(
         moment(slot + 2, 200),
-        lambda at: finish_tape(tape=plant.find(Tape, key), board_sets=sets, by=operator, at=at),
+        lambda at: plant.tell(finish_tape, tape=plant.find(Tape, key), board_sets=sets, by=operator, at=at),
     )
     yield from (Act(moment(slot + 2, 205 + n), partial(take_off, part)) for n, part in enumerate(reels))
 
@@ -197,6 +213,6 @@ def plan_bath(plant: Plant) -> Iterator[Act]:
 
     def charge(bar: str, at: datetime) -> None:
         bath, by = plant.find(Feed, feed_key(WAVE, BATH_PART)), plant.operator(WAVE, at)
-        charge_bath(feed=bath, container=plant.find(Container, bar), by=by, at=at)
+        plant.tell(charge_bath, feed=bath, container=plant.find(Container, bar), by=by, at=at)
 
     yield from (Act(moment(slot, 225), partial(charge, bar)) for slot, bar in stories.CHARGES)

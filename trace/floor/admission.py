@@ -13,7 +13,7 @@ from trace.core.sql import fetch
 from trace.engineering.models import Designator, Station
 from trace.floor.evidence import Visit, gather_evidence, reach
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
-from trace.floor.rules import Facts, RouteStep, Stopped, judge
+from trace.floor.rules import DRAWS_COUNT, Facts, RouteStep, Stopped, judge
 from trace.holds.gate import find_holds
 from trace.holds.models import Hold
 from trace.holds.rules import Move
@@ -26,7 +26,8 @@ from trace.material.queries import list_exhausted, list_giving, list_on_feeds
 class Admission:
     """A unit may go ahead: the step that is due, the set-up that serves it there, whether the unit
     perhaps drew for this step before, whether an earlier pass, of whatever step, may have filled a
-    place that this one fills, and its passes so far."""
+    place that this one fills, and its passes so far. Where it was `stopped` after the work, only its draws
+    may be recorded."""
 
     unit: Unit
     step: RouteStep
@@ -34,6 +35,7 @@ class Admission:
     repeated: bool
     refilling: bool
     visits: list[Visit]
+    stopped: tuple[Stopped, ...] = ()
 
 
 def admit(
@@ -43,13 +45,16 @@ def admit(
     scan: int,
     setup: SetUp | None = None,
     positions: Sequence[tuple[int, int]] | None = None,
+    *,
+    after_work: bool = False,
 ) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
 
-    For use inside a moving operation, after its row locks. `moves` are what a hold may refuse.
-    `setup` is a tape's; else the one that served each unit's part at the station when it was
-    scanned. `positions` are those it will draw at, where it does not draw by the clock. The number
-    of queries does not grow with the number of units.
+    `after_work`: they have drawn already. Then what is wrong with material or children, or held, refuses
+    nothing: it is in the admission of the unit that it stops. For use inside a moving operation, after
+    its row locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each
+    unit's part at the station when it was scanned. `positions` are those it will draw at, where it does
+    not draw by the clock. The number of queries does not grow with the number of units.
     """
     found = gather_evidence(units, station, scan, setup, positions)
     serving = list(dict.fromkeys(found.setups.values()))
@@ -94,13 +99,14 @@ def admit(
             held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
             **places.get(unit.pk, {}),
         )
-        refusals += judge(facts)
+        stopped = judge(facts)
+        refusals += stopped
         if due:
             visits, serves = found.visits[unit.pk], found.setups.get(unit.part_id)
             drew = [visit for visit in visits if visit.drew != Pass.Drew.NONE]
             repeated, refilling = any(v.step == due.pk for v in drew), any(v.refilling for v in drew)
-            admissions.append(Admission(unit, due, serves, repeated, refilling, visits))
-    if refusals:
+            admissions.append(Admission(unit, due, serves, repeated, refilling, visits, tuple(stopped)))
+    if any(not after_work or refusal.extra["rule"] not in DRAWS_COUNT for refusal in refusals):
         raise Stopped(
             refusals[0].message,
             action=refusals[0].action,

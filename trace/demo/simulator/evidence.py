@@ -72,6 +72,8 @@ class Evidence:
     fills: dict[str, list[tuple[int, tuple]]] = field(default_factory=lambda: defaultdict(list))
     events: dict[tuple[str, str], list[Event]] = field(default_factory=lambda: defaultdict(list))
     homes: dict[str, tuple[str, str]] = field(default_factory=dict)
+    lost: dict[tuple[str, str], int] = field(default_factory=dict)
+    """Places whose child was found elsewhere, and when: which is there nobody knows."""
     setups: dict[str, list[tuple[int, int]]] = field(default_factory=lambda: defaultdict(list))
     visits: list[Visit] = field(default_factory=list)
     scans: dict[str, list[tuple[int, str]]] = field(default_factory=lambda: defaultdict(list))
@@ -188,6 +190,9 @@ def _read_floor(evidence: Evidence, told: Told, entries: dict[int, Visit]) -> No
                 visit = Visit(unit.key, given["station"].key, to_ticks(entered) if entered else None, at, position)
                 _enter(evidence, visit, entries, told.result[number])
                 _leave(visit, given)
+                if told.result[number].stopped:
+                    visit.outcome = "aborted"
+                    visit.sure = visit.only is not None or visit.sure and STATIONS[visit.station] != ScanMode.LOOSE
         case "void_pass":
             entries[given["entry"].pk].void = True
         case "start_setup":
@@ -197,6 +202,17 @@ def _read_floor(evidence: Evidence, told: Told, entries: dict[int, Visit]) -> No
         case "fit_child":
             evidence.homes[given["child"].key] = given["unit"].key, given["designator"]
             evidence.scans[given["child"].key].append((at, "fitted"))
+        case "find_child" | "find_loose":
+            child = given["child"].key
+            here = (given["unit"].key, given["designator"]) if "unit" in given else None
+            if (home := evidence.homes.pop(child, None)) and home != here:
+                evidence.lost[home] = at
+            if here:
+                _empty(evidence, here)
+                evidence.homes[child] = here
+            evidence.scans[child].append((at, "found"))
+        case "find_empty":
+            _empty(evidence, (given["unit"].key, given["designator"]))
         case "scrap_unit":
             evidence.scans[given["unit"].key].append((at, "scrapped"))
         case "pack_units":
@@ -228,15 +244,23 @@ def _leave(visit: Visit, given: dict[str, Any]) -> None:
 def _fit(evidence: Evidence, told: Told) -> None:
     given = told.arguments
     unit, designator = given["unit"].key, given["designator"]
-    for child, home in list(evidence.homes.items()):
-        if home == (unit, designator):
-            del evidence.homes[child]
+    for child in _empty(evidence, (unit, designator)):
+        evidence.scans[child].append((told.at, "taken out"))
     event = Event(told.at, told.at, True)
     if given.get("container"):
         event.container = given["container"].key
     elif given.get("feed"):
         event.draws = [Draw(given["feed"].key, told.at, told.at, True, told.at)]
     evidence.events[unit, designator].append(event)
+
+
+def _empty(evidence: Evidence, place: tuple[str, str]) -> list[str]:
+    """A place holds nothing, or not what the record said; returns what was there."""
+    evidence.lost.pop(place, None)
+    children = [child for child, home in evidence.homes.items() if home == place]
+    for child in children:
+        del evidence.homes[child]
+    return children
 
 
 def _place(evidence: Evidence, visit: Visit) -> None:

@@ -16,9 +16,7 @@ from trace.floor.operations.orders import scrap_unit
 def fit(plant: SimPlant, chance: random.Random, parent: SimUnit, designator: str, child: SimUnit) -> None:
     settle(plant, chance, child)
     plant.tell(fit_child, unit=plant.unit(parent), designator=designator, child=plant.unit(child))
-    parent.children[designator] = child
-    parent.had.append(child)
-    child.parent = parent
+    parent.put_in(designator, child)
 
 
 def ready_children(plant: SimPlant, kind: str) -> list[SimUnit]:

@@ -16,7 +16,7 @@ from math import prod
 
 from trace.core.clock import OPEN
 from trace.demo.simulator.evidence import Act, Draw, Event, Evidence, read
-from trace.demo.simulator.layout import PLACES
+from trace.demo.simulator.layout import CHILDREN, PLACES
 from trace.demo.simulator.plant import SimPlant
 
 MOST = 3_000
@@ -51,9 +51,29 @@ class Narrowest:
             if any(self._may_be(origin, designator, what, key) for origin in self._origins(unit, designator))
         }
         found = set(direct)
-        while inherited := {self.evidence.homes[u][0] for u in found if u in self.evidence.homes} - found:
+        while inherited := {parent for unit in found for parent in self._parents(unit)} - found:
             found |= inherited
         return found
+
+    def _parents(self, unit: str) -> set[str]:
+        """What a unit is in; where that is not on record, what it may be in: whatever lost its child, and had not
+        since when the unit was last surely elsewhere."""
+        if home := self.evidence.homes.get(unit):
+            return {home[0]}
+        seen = max(self._seen(unit), default=0)
+        return {
+            parent
+            for (parent, designator), since in self.evidence.lost.items()
+            if CHILDREN[self.plant.units[parent].kind, designator] == self.plant.units[unit].kind and seen < since
+        }
+
+    def _seen(self, unit: str) -> Iterator[int]:
+        """When a unit was surely somewhere; OPEN if it still is."""
+        for at, how in self.evidence.scans[unit]:
+            yield OPEN if how in ("packed", "scrapped") else at
+        for visit in self.evidence.visits:
+            if visit.unit == unit and not visit.void:
+                yield max(visit.scanned_in or 0, visit.scanned_out or 0) if visit.outcome else OPEN
 
     def _origins(self, unit: str, designator: str, before: int = OPEN) -> set[Origin]:
         """What may be in a place: all that nothing surely later displaced."""

@@ -6,12 +6,15 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from trace.core.clock import from_ticks
+
 
 @dataclass
 class Cause:
-    """Something that the plant did and told nobody. Once it is found out it is `revealed`."""
+    """Something that the plant did at a moment and told nobody. Once it is found out it is `revealed`."""
 
     kind: str
+    at: int
     revealed: bool = False
 
 
@@ -131,7 +134,7 @@ class Chain:
 @dataclass(eq=False)
 class SimUnit:
     """A unit: what is in its places (several pieces where solder mixed), the units fitted in it, what it still has to
-    draw, and where it stands."""
+    draw, and where it stands. `causes`: children that came or went untold, by designator; `left`: it left so itself."""
 
     key: str
     kind: str
@@ -145,6 +148,8 @@ class SimUnit:
     parent: SimUnit | None = None
     gone: str = ""
     kinds: set[str] = field(default_factory=set)
+    causes: dict[str, list[Cause]] = field(default_factory=dict)
+    left: Cause | None = None
 
     def pieces(self) -> Iterable[Piece]:
         """Every piece in it and in its children."""
@@ -157,3 +162,53 @@ class SimUnit:
         """Kinds of disturbance that it, its pieces or what is or was in it went through."""
         found = set(self.kinds).union(*(piece.kinds for piece in self.pieces()))
         return found.union(*(child.touched() for child in self.had))
+
+    def hidden(self, at: int) -> str | None:
+        """The kind of an untold cause, up to a moment, why what it or one of its children holds is another child."""
+        own = (cause for causes in self.causes.values() for cause in causes if not cause.revealed and cause.at <= at)
+        deeper = (kind for child in self.had if (kind := child.hidden(at)))
+        return next((cause.kind for cause in own), None) or next(deeper, None)
+
+    def put_in(self, designator: str, child: SimUnit) -> None:
+        self.children[designator] = child
+        self.had.append(child)
+        child.parent = self
+
+    def take_out(self, designator: str) -> SimUnit:
+        child = self.children.pop(designator)
+        child.parent = None
+        return child
+
+
+@dataclass(frozen=True)
+class Moment:
+    """What was in every unit at a moment: the truth to which an answer as of then is held."""
+
+    at: int
+    inside: dict[str, tuple[Piece, ...]]
+
+
+@dataclass
+class World:
+    """All units as they really are, and as they were at some moments. `plant_lots`: labels of what the plant mixed, by
+    the lot that it got."""
+
+    units: dict[str, SimUnit] = field(default_factory=dict)
+    moments: list[Moment] = field(default_factory=list)
+    plant_lots: dict[str, set[str]] = field(default_factory=dict)
+
+    def keep(self, at: int) -> None:
+        """Keep what is in every unit now, at this moment."""
+        inside = {unit.key: tuple(piece.as_now() for piece in unit.pieces()) for unit in self.units.values()}
+        self.moments.append(Moment(at, inside))
+
+    def carries(self, piece: Piece, what: str, key: str) -> bool:
+        """Whether a piece is of a lot, or ever was in a container."""
+        if what == "container":
+            return key in piece.labels
+        return piece.lot == key or not self.plant_lots.get(key, set()).isdisjoint(piece.labels)
+
+
+def clock(ticks: int) -> str:
+    """A moment as a plant's story tells it."""
+    return f"{from_ticks(ticks):%H:%M:%S}"

@@ -13,7 +13,7 @@ from django.db.models import Model
 from trace.core.clock import from_ticks
 from trace.core.errors import Refusal
 from trace.demo.simulator.layout import BEGIN, INSERTION, LINKS, SECOND, Layout, serves
-from trace.demo.simulator.physics import Bath, Cause, Chain, Piece, SimUnit, SupplyPlace
+from trace.demo.simulator.physics import Bath, Cause, Chain, Piece, SimUnit, SupplyPlace, World, clock
 from trace.demo.simulator.physics import Box as SimBox
 from trace.floor.models import Unit
 from trace.material.models import Container, Feed
@@ -35,34 +35,23 @@ class Told:
     result: Any
 
 
-@dataclass(frozen=True)
-class Moment:
-    """What was in every unit at a moment: the truth to which an answer as of then is held."""
-
-    at: int
-    inside: dict[str, tuple[Piece, ...]]
-
-
 @dataclass
-class SimPlant:
+class SimPlant(World):
     """A plant's truth beside its records. A deed first tells the system, then moves the parts, act by act: where the
     system refuses, nothing moves."""
 
-    layout: Layout
+    layout: Layout = field(kw_only=True)
     now: int = BEGIN
     cycle: int = 0
     boxes: dict[str, SimBox] = field(default_factory=dict)
     places: dict[str, SupplyPlace] = field(default_factory=dict)
     bath: Bath = field(default_factory=Bath)
     chain: Chain | None = None
-    units: dict[str, SimUnit] = field(default_factory=dict)
     variants: dict[str, int] = field(default_factory=lambda: dict.fromkeys((*INSERTION, "WAVE", "FINAL"), 0))
-    plant_lots: dict[str, set[str]] = field(default_factory=dict)
     lots: dict[str, str] = field(default_factory=dict)
     pending: list[Callable[[], None]] = field(default_factory=list)
     told: list[Told] = field(default_factory=list)
     story: list[str] = field(default_factory=list)
-    moments: list[Moment] = field(default_factory=list)
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)
     played: Counter[str] = field(default_factory=Counter)
     hidden: Counter[str] = field(default_factory=Counter)
@@ -97,11 +86,7 @@ class SimPlant:
         return ordered[chance.randrange(len(ordered))]
 
     def say(self, text: str) -> None:
-        self.story.append(f"{self.clock(self.now)} {text}")
-
-    @staticmethod
-    def clock(ticks: int) -> str:
-        return f"{from_ticks(ticks):%H:%M:%S}"
+        self.story.append(f"{clock(self.now)} {text}")
 
     # What is told ------------------------------------------------------------------------------------------------
 
@@ -116,7 +101,7 @@ class SimPlant:
             self.refused[verb, refusal.code] += 1
             self.say(f"   refused: {verb}: {words}: {refusal}")
             raise
-        when = "" if moment == self.now else f" as of {self.clock(moment)}"
+        when = "" if moment == self.now else f" as of {clock(moment)}"
         self.say(f"   recorded{when}: {verb}: {words}")
         self.told.append(Told(verb, moment, arguments, result))
         return result
@@ -125,7 +110,7 @@ class SimPlant:
         if isinstance(value, Model):
             return str(getattr(value, "key", value.pk))
         if isinstance(value, tuple) and len(value) == 2 and all(isinstance(v, int) for v in value):
-            return "–".join(self.clock(v) if v > 10**12 else str(v) for v in value)
+            return "–".join(clock(v) if v > 10**12 else str(v) for v in value)
         if isinstance(value, list | tuple):
             return "+".join(self._word(item) for item in value)
         return str(value)
@@ -185,19 +170,12 @@ class SimPlant:
 
     def hide(self, kind: str) -> Cause:
         """Something is done and not told (yet)."""
-        return Cause(kind)
+        return Cause(kind, self.now)
 
     # Truth -------------------------------------------------------------------------------------------------------
 
     def remember(self) -> None:
         """Keep what is in every unit now."""
         self.now += SECOND
-        inside = {unit.key: tuple(piece.as_now() for piece in unit.pieces()) for unit in self.units.values()}
-        self.moments.append(Moment(self.now, inside))
+        self.keep(self.now)
         self.now += SECOND
-
-    def carries(self, piece: Piece, what: str, key: str) -> bool:
-        """Whether a piece is of a lot, or ever was in a container."""
-        if what == "container":
-            return key in piece.labels
-        return piece.lot == key or not self.plant_lots.get(key, set()).isdisjoint(piece.labels)

@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 
 from trace.core.clock import OPEN
 from trace.demo.simulator.narrowest import Narrowest, TooMany
-from trace.demo.simulator.physics import Piece, SimUnit
+from trace.demo.simulator.physics import Piece, SimUnit, World, clock
 from trace.demo.simulator.plant import SimPlant
+from trace.floor.models import Unit
 from trace.genealogy.backward import AsBuilt, Origin, trace_backward
 from trace.genealogy.forward import trace_forward
 from trace.genealogy.rules import Sureness
@@ -28,7 +29,7 @@ class Question:
     at: int = OPEN
 
     def __str__(self) -> str:
-        when = "" if self.at == OPEN else f" as of {SimPlant.clock(self.at)}"
+        when = "" if self.at == OPEN else f" as of {clock(self.at)}"
         return f"{self.what} {self.key}{when}"
 
 
@@ -100,14 +101,14 @@ def answer(question: Question) -> tuple[set[str], set[str]]:
     return certain, possible
 
 
-def inside_at(plant: SimPlant, at: int) -> dict[str, tuple[Piece, ...]]:
+def inside_at(plant: World, at: int) -> dict[str, tuple[Piece, ...]]:
     """Every piece that was in each unit."""
     if at == OPEN:
         return {unit.key: tuple(unit.pieces()) for unit in plant.units.values()}
     return next(moment.inside for moment in plant.moments if moment.at == at)
 
 
-def judge_question(plant: SimPlant, question: Question, tally: Tally) -> tuple[set[str], set[str], set[str]]:
+def judge_question(plant: World, question: Question, tally: Tally) -> tuple[set[str], set[str], set[str]]:
     """Hold one answer against the truth; returns (carriers, certain, possible)."""
     inside = inside_at(plant, question.at)
     certain, possible = answer(question)
@@ -117,9 +118,10 @@ def judge_question(plant: SimPlant, question: Question, tally: Tally) -> tuple[s
         if found:
             carriers.add(unit)
         if found and unit not in certain | possible:
-            _blame(tally, "missed", unit, str(question), found)
+            _blame(tally, "missed", plant.units[unit], str(question), found, at=question.at)
     for unit in sorted(certain - carriers):
-        _blame(tally, "falsely certain", unit, str(question), inside.get(unit, ()), every=False)
+        pieces = inside.get(unit, ())
+        _blame(tally, "falsely certain", plant.units[unit], str(question), pieces, every=False, at=question.at)
     tally.questions += 1
     tally.answers += len(inside)
     tally.carriers += len(carriers)
@@ -155,42 +157,54 @@ def weigh(
         tally.beyond.update(plant.units[key].touched() or {"nothing"})
     for key in carriers - allowed:
         found = [p for p in plant.units[key].pieces() if plant.carries(p, question.what, question.key)]
-        tally.impossible += not all(piece.hidden for piece in found)
+        tally.impossible += not (plant.units[key].hidden(OPEN) or all(piece.hidden for piece in found))
 
 
-def _blame(tally: Tally, what: str, unit: str, about: str, pieces: Iterable[Piece], *, every: bool = True) -> None:
+def _blame(
+    tally: Tally,
+    what: str,
+    unit: SimUnit,
+    about: str,
+    pieces: Iterable[Piece],
+    *,
+    every: bool = True,
+    at: int = OPEN,
+) -> None:
     """A fault, unless what no evidence could reveal put those pieces there: all that were missed, or any of those in
-    what was called certain."""
+    what was called certain; or it moved a child."""
     causes = [piece.hidden for piece in pieces]
-    if causes and (all(causes) if every else any(causes)):
-        cause = next(cause for cause in causes if cause)
+    cause = unit.hidden(at)
+    if cause is None and causes and (all(causes) if every else any(causes)):
+        cause = next(filter(None, causes))
+    if cause:
         tally.hidden[f"{what}: {cause}"] += 1
         tally.changed[cause] += 1
         return
     truth = ", ".join(sorted({f"{p.lot} from {'/'.join(p.labels)}" for p in pieces})) or "nothing inside"
-    tally.faults.append(Fault(what, unit, about, truth))
+    tally.faults.append(Fault(what, unit.key, about, truth))
 
 
-def judge_backward(plant: SimPlant, unit: SimUnit, tally: Tally) -> None:
+def judge_backward(plant: World, unit: SimUnit, tally: Tally) -> None:
     """Hold one unit as built against the truth: at every place the true container, or unknown, is a candidate, with
     the true lot at the bottom; at every child's place the child."""
-    built = trace_backward(plant.unit(unit))
+    built = trace_backward(Unit.objects.select_related("part").get(key=unit.key))
     tally.questions += 1
     for each in built.walk():
         _judge_places(plant, plant.units[each.key], each, tally)
 
 
-def _judge_places(plant: SimPlant, unit: SimUnit, built: AsBuilt, tally: Tally) -> None:
+def _judge_places(plant: World, unit: SimUnit, built: AsBuilt, tally: Tally) -> None:
     standing = {place.designator: place.standing for place in built.places}
     for designator, pieces in unit.places.items():
         origins = [origin for entry in standing.get(designator, []) for origin in entry.origins]
         for piece in pieces:
             tally.answers += 1
             if not any(_may_be(origin, piece) for origin in origins):
-                _blame(tally, "lost", unit.key, f"at {designator}", [piece])
+                _blame(tally, "lost", unit, f"at {designator}", [piece])
     for designator, child in unit.children.items():
-        if child.key not in {entry.child for entry in standing.get(designator, [])}:
-            tally.faults.append(Fault("lost", unit.key, f"at {designator}", child.key))
+        tally.answers += 1
+        if not any(entry.child == child.key or entry.kind == "unknown" for entry in standing.get(designator, [])):
+            _blame(tally, "lost", unit, f"{child.key} at {designator}", child.pieces())
 
 
 def _may_be(origin: Origin, piece: Piece) -> bool:

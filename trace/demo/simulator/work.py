@@ -121,9 +121,12 @@ def visit(
 
 
 def tell_passed(plant: SimPlant, station: str, units: Sequence[SimUnit], **said: Any) -> None:
-    """The scan after the work. Where it is refused, what was drawn is in the units and on no record: hidden."""
+    """The scan after the work. Who is stopped then has not passed. Where the scan is refused, what was drawn is in the
+    units and on no record: hidden."""
     try:
-        plant.tell(record_passes, units=[plant.unit(u) for u in units], station=plant.layout.stations[station], **said)
+        entries = plant.tell(
+            record_passes, units=[plant.unit(u) for u in units], station=plant.layout.stations[station], **said
+        )
     except Refusal:
         cause = plant.hide("scan refused")
         for unit in units:
@@ -131,8 +134,8 @@ def tell_passed(plant: SimPlant, station: str, units: Sequence[SimUnit], **said:
                 for piece in unit.places.get(designator, []):
                     piece.causes.append(cause)
         raise
-    for unit in units:
-        pass_step(unit, said)
+    for unit, entry in zip(units, entries, strict=True):
+        pass_step(unit, {"outcome": entry.outcome})
         unit.seen_at = station
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from django.db import models
 from django.db.models import F, Q
 
 from trace.core.clock import OPEN, now_ticks
+from trace.core.errors import Refusal
 from trace.core.models import KeyField, Person, TickField
 from trace.engineering.models import Part, Site, Station, Step
 from trace.material.models import Axis, Container, Feed
@@ -100,6 +103,9 @@ class Pass(models.Model):
     closed = TickField(null=True, blank=True, help_text="when its outcome was recorded")
     bounded = TickField(null=True, blank=True, help_text="when the scan that bounds it was recorded")
     superseded = TickField(null=True, blank=True)
+
+    stopped: Sequence[Refusal] = ()
+    """Of a pass just recorded: why it counts as aborted and not as what was said. The event keeps it."""
 
     class Meta:
         verbose_name_plural = "passes"

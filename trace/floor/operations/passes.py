@@ -124,7 +124,11 @@ def record_passes(
 
     `positions` gives each unit its own board set or cycle counts, in the order of the units. A line of a
     `sheet` is a unit or a rack of them; at a loose station it proves no more than a scan.
-    All or none. Refuses with Stopped, PassRefused, SheetRefused; at most 500 at a time.
+
+    A unit that the interlock stops for its material, its children or a hold has drawn all the same: its
+    pass is recorded as aborted, and its `stopped` says why. It has not passed; the step stays due. What it
+    drew is sure, but at a loose station, where the rest may not have been drawn.
+    All or none. Refuses with Stopped (every other rule), PassRefused, SheetRefused; at most 500 at a time.
     """
     if not 0 < len(units) <= BATCH:
         raise PassRefused(f"Between 1 and {BATCH} units can pass together, not {len(units)}.")
@@ -152,7 +156,9 @@ def record_passes(
     neighbour = neighbour_scan(station, scanned_in or scanned_out, by, error=doubt, sheet=sheet)
     ordered = [locked[unit.pk] for unit in units]
     return _record(
-        admit(ordered, station, [Move.START, Move.FINISH], scanned_in or scanned_out, setup, positions),
+        admit(
+            ordered, station, [Move.START, Move.FINISH], scanned_in or scanned_out, setup, positions, after_work=True
+        ),
         station,
         by,
         scanned_in=scanned_in,
@@ -218,6 +224,8 @@ def _record(
     recorded = to_ticks(now())
     for setup in {a.setup for a in admissions} if only is not None else {admissions[0].setup}:
         want_drawn(drew, only, [setup] if setup else [])
+    if stopped := {a.unit.key: [refusal.message for refusal in a.stopped] for a in admissions if a.stopped}:
+        note(stopped=stopped)
     passes = []
     for index, admission in enumerate(admissions):
         unit, setup = admission.unit, admission.setup
@@ -241,7 +249,8 @@ def _record(
                     action="Enter the board set or the cycle count.",
                 )
             first, last = positions[index]
-        unsure = drew is None and only is None and (admission.repeated or outcome == Pass.Outcome.ABORTED)
+        halfway = outcome == Pass.Outcome.ABORTED or (admission.stopped and station.scan_mode == ScanMode.LOOSE)
+        unsure = drew is None and only is None and (admission.repeated or halfway)
         passes.append(
             Pass(
                 unit=unit,
@@ -259,7 +268,7 @@ def _record(
                 inside=not outcome,
                 drew=Pass.Drew.UNSURE if unsure else drew or Pass.Drew.ALL,
                 only=None if only is None else list(only),
-                outcome=outcome,
+                outcome=Pass.Outcome.ABORTED if admission.stopped else outcome,
                 rack=rack,
                 error=error,
                 sheet=sheet[0],
@@ -269,6 +278,8 @@ def _record(
             )
         )
     Pass.objects.bulk_create(passes)
+    for entry, admission in zip(passes, admissions, strict=True):
+        entry.stopped = admission.stopped
     in_part = [
         entry.unit_id
         for entry, admission in zip(passes, admissions, strict=True)

@@ -26,9 +26,10 @@ Row = Sequence[str]
 
 
 def _interlock() -> Iterable[Row]:
-    yield "code", "stops when", "next action"
+    yield "code", "stops when", "next action", "after the work"
     for rule in RULES:
-        yield f"`{rule.code}`", rule.when, rule.action
+        after = "draws recorded, not passed" if rule.draws_count else "refused"
+        yield f"`{rule.code}`", rule.when, rule.action, after
 
 
 def _moves() -> Iterable[Row]:
