@@ -191,7 +191,8 @@ class _Names:
         self.steps = {pk: f"{number} {name}" for pk, number, name in steps.values_list("pk", "number", "name")}
         stations = Station.objects.filter(pk__in={d.station for d in drawn if d.station}).order_by()
         self.stations = dict(stations.values_list("pk", "key"))
-        people = Person.objects.filter(pk__in={content.by for content in (*drawn, *fitted) if content.by}).order_by()
+        by = {d.by for d in drawn if d.by} | {f.by for f in fitted if f.by}
+        people = Person.objects.filter(pk__in=by).order_by()
         self.people = dict(people.values_list("pk", "name"))
         children = {f.child for f in fitted if f.child}
         self.children = dict(Unit.objects.filter(pk__in=children).values_list("pk", "key"))

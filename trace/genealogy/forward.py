@@ -128,10 +128,11 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
     where = find_whereabouts(set(tops.values()), at)
     names, parts = register.names, register.name_parts()
     words = {reason: tuple(reason.words()) for reason in {finding.reason for finding in found.values()}}
-    by_sureness: dict[Sureness | None, list[Carrier]] = {sureness: [] for sureness in (*Sureness, None)}
+    by_sureness: dict[Sureness, list[Carrier]] = {sureness: [] for sureness in Sureness}
     for unit, (sureness, reason, _, _) in found.items():
         top = tops[unit]
         key, part = names[unit]
+        assert sureness
         by_sureness[sureness].append(
             Carrier(unit, key, parts[part], sureness, words[reason], names[top][0], where[top], unit in direct)
         )

@@ -20,7 +20,6 @@ from __future__ import annotations
 
 from argparse import RawDescriptionHelpFormatter
 from collections.abc import Iterator
-from dataclasses import fields
 from textwrap import wrap
 from typing import Any
 
@@ -155,7 +154,7 @@ def as_data(built: AsBuilt, time: PlantTime) -> dict[str, Any]:
         "part": built.part,
         "part_name": built.part_name,
         "places": [
-            {**vars(place), "entries": [_entry(entry, time) for entry in place.entries]} for place in built.places
+            {**place._asdict(), "entries": [_entry(entry, time) for entry in place.entries]} for place in built.places
         ],
         "children": [as_data(child, time) for child in built.children],
     }
@@ -163,7 +162,7 @@ def as_data(built: AsBuilt, time: PlantTime) -> dict[str, Any]:
 
 def _entry(entry: Entry, time: PlantTime) -> dict[str, Any]:
     return {
-        **vars(entry),
+        **entry._asdict(),
         "standing": entry.standing,
         "since": time.iso(entry.since),
         "until": time.iso(entry.until),
@@ -174,5 +173,4 @@ def _entry(entry: Entry, time: PlantTime) -> dict[str, Any]:
 
 
 def _origin_data(origin: Origin) -> dict[str, Any]:
-    data = {field.name: getattr(origin, field.name) for field in fields(origin)}
-    return {**data, "sources": [_origin_data(source) for source in origin.sources]}
+    return {**origin._asdict(), "sources": [_origin_data(source) for source in origin.sources]}
