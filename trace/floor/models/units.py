@@ -235,6 +235,7 @@ class Salvage(models.Model):
     superseded = TickField(null=True, blank=True)
 
     class Meta:
+        indexes = [models.Index(fields=["designator"], condition=Q(superseded=None), name="salvages_by_designator")]
         constraints = [models.CheckConstraint(condition=Q(error__gte=0), name="salvage_error_not_negative")]
 
 

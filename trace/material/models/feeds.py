@@ -245,6 +245,12 @@ class Span(models.Model):
                 condition=Q(superseded=None),
                 name="spans_of_feed",
             ),
+            models.Index(
+                fields=["feed", "end"],
+                include=["first", "container"],
+                condition=Q(superseded=None),
+                name="spans_by_end",
+            ),
             models.Index(fields=["container"], condition=Q(superseded=None), name="spans_of_container"),
         ]
         constraints = [
