@@ -92,6 +92,7 @@ class Run:
         found: dict[str, Any] = {"build_s": clock(build)}
         sizes = table_sizes()
         found["bytes"] = sum(sizes[model._meta.db_table] for model in GENEALOGY)
+        found["bytes_of_passes"] = sizes[Pass._meta.db_table]
         build_floors()
         questions = history.questions if whole else [history.one_container]
         answers = {question.name: ask(question) for question in questions}

@@ -61,6 +61,10 @@ def rows_of(results: dict[str, Any]) -> list[tuple[str, ...]]:
                     own = rival.endswith(database)
                     reach = f"≥ {REACH['disk']}" if own else ""
                     rows.append((f"disk: {rival} / project", *at, f"{disk:.1f}", reach, mass))
+                    if own:
+                        disk = measured["bytes"] / (found["bytes"] - found["bytes_of_passes"])
+                        note = "who and when, which a row per part needs as well"
+                        rows.append((f"disk: {rival} / project but its passes", *at, f"{disk:.1f}", "", note))
                 else:
                     mass += f", {measured['memory'] / 1e6:,.0f} MB of memory"
                     rows.append((f"kept in memory: {rival}", *at, "", "", mass))
