@@ -24,6 +24,9 @@ def some_place(plant: SimPlant, chance: random.Random, *kinds: str, least: int =
     )
 
 
+UNTOLD = "run out, replaced untold"
+
+
 @kind(
     "splice",
     does="a reel is spliced on while some of the old is left",
@@ -68,6 +71,17 @@ def _splice(plant: SimPlant, chance: random.Random, place: SupplyPlace, lead: in
     place.kinds.add(name)
 
 
+def lose_order(plant: SimPlant, place: SupplyPlace) -> None:
+    """Of a reel that followed untold, a count shows nothing more once its parts are mixed with the counted ones, or
+    taken off with them, before those have run out."""
+    there = [piece for piece in place.queue if piece]
+    followers = [piece for piece in there if UNTOLD in piece.kinds]
+    if followers and UNTOLD not in there[0].kinds:
+        cause = plant.hide(UNTOLD)
+        for piece in followers:
+            piece.causes.append(cause)
+
+
 def _top_up(plant: SimPlant, chance: random.Random, name: str, over: int | None) -> None:
     place = some_place(plant, chance, "slot", "bin", least=1)
     box = choose_box(plant, chance, *plant.fitting(place.key))
@@ -85,6 +99,7 @@ def _top_up(plant: SimPlant, chance: random.Random, name: str, over: int | None)
         position=plant.position(place.key),
         **counts,
     )
+    lose_order(plant, place)
     box.pieces = box.pieces[len(pouring) :]
     mixed = [*place.queue, *pouring]
     chance.shuffle(mixed)
@@ -127,6 +142,7 @@ def return_part_used(plant: SimPlant, chance: random.Random) -> None:
         position=plant.position(place.key),
     )
     kinds, causes = place.kinds | {"part-used, returned"}, list(place.causes)
+    lose_order(plant, place)
     pieces = place.empty_out()
     place.untold = []
     for piece in pieces:
