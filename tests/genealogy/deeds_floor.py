@@ -133,6 +133,8 @@ class FloorDeeds(Deeds):
         unit = self.pick([u for u in self.shop.units if not self.finished(u)], a)
         while not self.finished(unit):
             self.record([unit], self.station_for(unit, b), c)
+            if self.visits_of(unit)[-1].outcome != "passed":
+                raise Skip  # it was stopped after the work
             self.minute += 1
 
     def finished(self, unit: str) -> bool:
