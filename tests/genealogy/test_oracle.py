@@ -96,6 +96,8 @@ def compare_earlier(world: World, before: tuple[Log, int, int], lot: str) -> Non
         return
     if any(world.log.range_of(visit)[0] <= moment for visit in world.log.visits[len(log.visits) :]):
         return  # recorded since, and perhaps from before
+    if any(fit.since + fit.error > moment for fits in log.fits.values() for fit in fits):
+        return  # perhaps only afterwards
     then = Oracle(log).suspicion({lot}, set()).answer()
     now = split(trace_forward(suspect(lot), moment))
     if set(world.done) & BY_COUNT:
