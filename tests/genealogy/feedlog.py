@@ -160,7 +160,7 @@ class FeedLog:
                         put.until = min(put.until, act.happened + act.error)
         for act, _, late in self._used_up():
             for put in puts:
-                if not put.vacancy and (put.act is None or not self._later(put.act, act)):
+                if self._used_with(put, act):
                     put.hard_end = min(put.hard_end, late)
         self._limit(puts)
         for put in puts:
@@ -241,6 +241,11 @@ class FeedLog:
             found.append((act, OPEN if then and early >= then[0].last else early, late))
         return found
 
+    def _used_with(self, put: Put, counted: Act) -> bool:
+        """Whether it is gone when what was counted is: all that lay there, but what nobody knows that came after it."""
+        follows = put.container is None and put.act is counted
+        return not put.vacancy and not follows and (put.act is None or not self._later(put.act, counted))
+
     def _reached(self, splice: Act) -> int:
         """The earliest position at which the first part of the new can be drawn."""
         mixed = [max(pour.first, splice.first) for pour in self._pours_after(splice)]
@@ -302,11 +307,7 @@ class FeedLog:
         """The end of something as the acts before this one had set it."""
         earlier = self.ordered[: self.ordered.index(act)]
         ends = [e for a in self._after(put) if a in earlier and (e := self._ending(put, a)) is not None]
-        ends += [
-            late
-            for a, _, late in self._used_up()
-            if a in earlier and not put.vacancy and (put.act is None or not self._later(put.act, a))
-        ]
+        ends += [late for a, _, late in self._used_up() if a in earlier and self._used_with(put, a)]
         if put.act and put.act.kind == "found" and put.container is None:
             ends.append(put.act.last)
         return min([*ends, OPEN if hard else put.limit, OPEN])
