@@ -16,7 +16,7 @@ from trace.genealogy.verdicts import gather_evidence, suspect_pieces
 from trace.management.benchmark.history import History
 from trace.management.benchmark.load import gather_statistics, load_history
 
-LARGE = {"trace_pass", "trace_unit", "trace_fitting", "trace_packing", "trace_span"}
+LARGE = {"trace_pass", "trace_unit", "trace_fitting", "trace_packing"}
 NOW = 2**53 - 2
 
 
@@ -50,7 +50,6 @@ def asked(history: History) -> Iterator[tuple[str, dict]]:
     yield "places", {"units": boards, "at": NOW, "designators": json.dumps(["R1"])}
     yield "packed", {"units": boards, "at": NOW}
     yield "whereabouts", {"units": boards, "at": NOW}
-    yield "beside", {"containers": json.dumps([container]), "feeds": "[]"}
 
 
 def explain(name: str, **parameters: object) -> str:
@@ -63,7 +62,7 @@ def explain(name: str, **parameters: object) -> str:
         return "\n".join(str(row[-1]) for row in cursor.fetchall())
 
 
-@pytest.mark.parametrize("name", ["ranges", "homes", "places", "packed", "whereabouts", "beside"])
+@pytest.mark.parametrize("name", ["ranges", "homes", "places", "packed", "whereabouts"])
 def test_no_large_table_is_read_whole(statements: dict[str, str], name: str) -> None:
     plan = statements[name]
     if connection.vendor == "postgresql":
