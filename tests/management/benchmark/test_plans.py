@@ -16,6 +16,8 @@ from trace.genealogy.verdicts import gather_evidence, suspect_pieces
 from trace.management.benchmark.history import History
 from trace.management.benchmark.load import gather_statistics, load_history
 
+pytestmark = pytest.mark.django_db  # else no database is made where these tests run alone
+
 LARGE = {"trace_pass", "trace_unit", "trace_fitting", "trace_packing"}
 NOW = 2**53 - 2
 
