@@ -46,3 +46,12 @@ def test_lists_are_asked_and_answered_alike_on_either_database(anchor):
         Part.objects.create(key=name.upper(), number=name.upper(), name=name)
     ((found, none),) = fetch(anchor, "lists", names=["x", "z"], none=[])
     assert (sorted(json.loads(found)), none) == ([["X", "x"], ["Z", "z"]], False)
+
+
+@pytest.mark.django_db
+def test_a_query_sets_out_from_a_list_and_takes_fragments(anchor):
+    (Path(anchor).parent / "sql" / "each.sql").write_text(
+        "WITH asked(id) AS (SELECT {each ids}) SELECT id FROM asked {when} ORDER BY id"
+    )
+    assert fetch(anchor, "each", {"when": "WHERE id > 1"}, ids=[3, 1, 2]) == [(2,), (3,)]
+    assert fetch(anchor, "each", {"when": ""}, ids=[]) == []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Collection
 from typing import NamedTuple
 
@@ -32,5 +31,5 @@ class Beside(NamedTuple):
 def list_beside(containers: Collection[int], feeds: Collection[int] = ()) -> list[Beside]:
     """The spans of these containers, and every span that shares a position with one of them on its feed; on
     `feeds`, also those of unknown material with all beside them. One query."""
-    rows = fetch("beside", containers=json.dumps(sorted(containers)), feeds=json.dumps(sorted(feeds)))
+    rows = fetch("beside", containers=sorted(containers), feeds=sorted(feeds))
     return [Beside(*row) for row in rows]

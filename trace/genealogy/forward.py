@@ -207,7 +207,7 @@ class _Register:
 
     def read(self, units: Collection[int]) -> list[Stay]:
         """Read these units, and where they were fitted."""
-        return list(self.enter(fetch("homes", units=json.dumps(sorted(units)), at=self.at))) if units else []
+        return list(self.enter(fetch("homes", units=sorted(units), at=self.at))) if units else []
 
     def find_tops(self, units: Iterable[int]) -> dict[int, int]:
         """{unit: the outermost unit that it surely is in, or itself}."""

@@ -65,8 +65,8 @@ def list_places(units: Collection[int], at: int = OPEN, designators: Collection[
     """
     places: Places = defaultdict(lambda: defaultdict(list))
     at = min(at, OPEN - 1)  # what is still open has not surely drawn
-    named = None if designators is None else json.dumps(sorted(designators))
-    rows = fetch("places", units=json.dumps(sorted(units)), at=at, designators=named)
+    named = None if designators is None else sorted(designators)
+    rows = fetch("places", units=sorted(units), at=at, designators=named)
     for entry, under in _by_pass(rows).items():
         unit, _, first, last, began, ended, drew, only, step, station, by = entry
         for designator in dict.fromkeys(name for served in under.values() for name in served):

@@ -3,24 +3,12 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Mapping
 from typing import Any
 
 from django.db import connection
 
-from trace.core.sql import load_sql
-
-EACH = {
-    "postgresql": r"jsonb_array_elements_text(%(\1)s::jsonb)::bigint",
-    "sqlite": r"value FROM json_each(%(\1)s)",
-}
-"""The ids in a parameter, a list in JSON, as rows."""
-
-OF_DESIGNATORS = {
-    "postgresql": "AND l.designator IN (SELECT jsonb_array_elements_text(%(designators)s::jsonb))",
-    "sqlite": "AND l.designator IN (SELECT value FROM json_each(%(designators)s))",
-}
+from trace.core import sql
 
 HOME_COLUMNS = (
     "f.unit_id, COALESCE(f.earliest, f.since - f.error), f.until,"
@@ -33,21 +21,21 @@ CLASSES = json.dumps(list(range(54)))
 
 
 def fetch(name: str, **parameters: Any) -> list[tuple]:
-    """Run one of this folder's named queries."""
-    with connection.cursor() as cursor:
-        cursor.execute(named_sql(name, parameters), parameters)
-        return cursor.fetchall()
+    """The rows of one of this folder's named queries."""
+    return sql.fetch(__file__, name, _fragments(parameters), **parameters)
 
 
-def named_sql(name: str, parameters: Mapping[str, Any]) -> str:
-    """The text of one of this folder's named queries, for these parameters and the current database."""
-    vendor = connection.vendor
-    text = load_sql(__file__, name, vendor)
-    for fragment, meaning in {
-        "{home_columns}": HOME_COLUMNS,
-        "{home}": load_sql(__file__, "home", vendor),
-        "{classes}": CLASSES,
-        "{of_designators}": OF_DESIGNATORS[vendor] if parameters.get("designators") else "",
-    }.items():
-        text = text.replace(fragment, meaning)
-    return re.sub(r"\{each (\w+)\}", EACH[vendor], text)
+def prepare(name: str, parameters: Mapping[str, Any]) -> tuple[str, dict[str, Any]]:
+    """The text and the parameters with which one of them is run."""
+    return sql.prepare(__file__, name, parameters, _fragments(parameters))
+
+
+def _fragments(parameters: Mapping[str, Any]) -> dict[str, str]:
+    return {
+        "home_columns": HOME_COLUMNS,
+        "home": sql.load_sql(__file__, "home", connection.vendor),
+        "classes": CLASSES,
+        "of_designators": "AND l.designator = ANY(%(designators)s)"
+        if parameters.get("designators") is not None
+        else "",
+    }

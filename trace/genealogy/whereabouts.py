@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Collection
 from dataclasses import dataclass
 from enum import StrEnum
@@ -97,7 +96,7 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
     for (
         unit, scrapped, parent, parent_since, inside, inside_since, last_step, last_station, last_seen,
         finished, begun, missed, missed_since,
-    ) in fetch("whereabouts", units=json.dumps(others), at=at) if others else ():  # fmt: skip
+    ) in fetch("whereabouts", units=others, at=at) if others else ():  # fmt: skip
         step = last_step or 0
         if scrapped is not None:
             found[unit] = Whereabouts(Place.SCRAPPED, since=scrapped, step=step)
@@ -115,10 +114,10 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
 
 def _find_packed(units: Collection[int], at: int) -> dict[int, Whereabouts]:
     """Those of these units that are packed, or shipped so: what was shipped in one carton is in one place."""
-    packed = fetch("packed", units=json.dumps(sorted(units)), at=at)
+    packed = fetch("packed", units=sorted(units), at=at)
     cartons = {}
     shipped = {}
-    boxes = json.dumps(sorted({carton for _, carton, _ in packed}))
+    boxes = sorted({carton for _, carton, _ in packed})
     for pk, carton, shipment, customer, name, departed in fetch("cartons", units=boxes, at=at) if packed else ():
         cartons[pk] = carton
         if shipment is not None:

@@ -44,23 +44,21 @@ def asked(history: History) -> Iterator[tuple[str, dict]]:
     evidence = gather_evidence(Suspicion(containers=frozenset([container])), NOW, lambda evidence: set())
     pieces = suspect_pieces(evidence.verdicts)
     assert pieces
-    boards = json.dumps(
-        list(Unit.objects.filter(key__gte="BOARD-00005000").order_by("pk").values_list("pk", flat=True)[:2_500])
-    )
+    boards = list(Unit.objects.filter(key__gte="BOARD-00005000").order_by("pk").values_list("pk", flat=True)[:2_500])
     yield "ranges", {"ranges": json.dumps(pieces), "at": NOW}
     yield "homes", {"units": boards, "at": NOW}
-    yield "places", {"units": boards, "at": NOW, "designators": json.dumps(["R1"])}
+    yield "places", {"units": boards, "at": NOW, "designators": ["R1"]}
     yield "packed", {"units": boards, "at": NOW}
     yield "whereabouts", {"units": boards, "at": NOW}
 
 
 def explain(name: str, **parameters: object) -> str:
-    sql = reading.named_sql(name, parameters)
+    sql, given = reading.prepare(name, parameters)
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             # As on a disk without a moving arm, where production runs.
             cursor.execute("SET LOCAL random_page_cost = 1.1")
-        cursor.execute(("EXPLAIN " if connection.vendor == "postgresql" else "EXPLAIN QUERY PLAN ") + sql, parameters)
+        cursor.execute(("EXPLAIN " if connection.vendor == "postgresql" else "EXPLAIN QUERY PLAN ") + sql, given)
         return "\n".join(str(row[-1]) for row in cursor.fetchall())
 
 
@@ -70,9 +68,7 @@ def test_no_large_table_is_read_whole(statements: dict[str, str], name: str) -> 
     if connection.vendor == "postgresql":
         read = set(re.findall(r"Seq Scan on (\w+)", plan))
     else:
-        aliases = dict(
-            re.findall(r"(?:FROM|JOIN) (trace_\w+)(?: AS)? (\w+)", reading.named_sql(name, {"designators": ""}))
-        )
+        aliases = dict(re.findall(r"(?:FROM|JOIN) (trace_\w+)(?: AS)? (\w+)", reading.prepare(name, {})[0]))
         tables = {alias: table for table, alias in aliases.items()}
         # A Bloom filter is made of the whole table.
         whole = re.findall(r"^(?:SCAN|BLOOM FILTER ON) (\w+)", plan, re.MULTILINE)
