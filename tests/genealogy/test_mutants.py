@@ -17,7 +17,7 @@ from tests.genealogy.world import FAMILIES, FLOOR, FOUND, MATERIAL, REPAIRS, STO
 from trace.core.clock import OPEN
 from trace.floor import when
 from trace.floor.operations import corrections, findings, passes
-from trace.genealogy import backward, forward, places, rules, strangers, suspicion, verdicts
+from trace.genealogy import backward, beside, forward, places, rules, strangers, suspicion, verdicts
 from trace.genealogy.intervals import Ranges
 from trace.material import rules as material_rules
 from trace.material import spans
@@ -149,8 +149,8 @@ def certain_when_any_candidate_is_suspect(patch: pytest.MonkeyPatch) -> None:
 
 @mutant("feeds")
 def a_charge_is_always_surely_in_the_bath(patch: pytest.MonkeyPatch) -> None:
-    supply = verdicts.Supply
-    patch.setattr(verdicts, "Supply", lambda c, first, end, _, *rest: supply(c, first, end, first, *rest))
+    supply = beside.Supply
+    patch.setattr(beside, "Supply", lambda c, first, end, _, *rest: supply(c, first, end, first, *rest))
 
 
 @mutant("floor")

@@ -12,7 +12,7 @@ from django.db.models import F
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
 from trace.floor.models import Salvage
-from trace.genealogy.beside import Beside, list_beside
+from trace.genealogy.beside import list_beside
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.rules import Suspect
 from trace.material.models import Container, Derivation, Feed, FeedRecord, Lot, SetUpLine, Span
@@ -184,14 +184,12 @@ def _prove_elsewhere(presences: Mapping[int, Presence]) -> None:
         superseded=None,
     )
     whole_there = set(presences) - set(poured.values_list("container", flat=True))
-    on_feed: dict[int, list[Beside]] = defaultdict(list)
-    for span in list_beside(whole_there):
-        if span.on_clock and span.feed_kind not in (Feed.Kind.BATH, Feed.Kind.BIN):
-            on_feed[span.feed].append(span)
-    for feed, spans in on_feed.items():
+    for place, spans in list_beside(whole_there).items():
+        if not place.on_clock or place.kind in (Feed.Kind.BATH, Feed.Kind.BIN):
+            continue
         for one in spans:
             if one.container in whole_there:
                 others = Ranges((other.first, other.end) for other in spans if other.container != one.container)
                 proved = Ranges([(one.first, one.end)]) - others
-                shrunk = Ranges((first + one.slack, end - one.slack) for first, end in proved)
-                presences[one.container].proved_at[feed] |= shrunk
+                shrunk = Ranges((first + place.slack, end - place.slack) for first, end in proved)
+                presences[one.container].proved_at[place.feed] |= shrunk

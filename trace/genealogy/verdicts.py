@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from django.db.models import F
 
-from trace.genealogy.beside import Beside, list_beside
+from trace.genealogy.beside import FeedAt, list_beside
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.rules import Supply, Suspect, Verdict, join_verdicts, judge_feed
 from trace.genealogy.suspicion import (
@@ -19,7 +19,7 @@ from trace.genealogy.suspicion import (
     name_suspects,
     where_unknown,
 )
-from trace.material.models import Derivation, Feed, FeedRecord, SetUpLine
+from trace.material.models import Derivation, Feed, SetUpLine
 
 
 class Evidence(NamedTuple):
@@ -59,35 +59,28 @@ def _from_unknown(unknown: Mapping[int, list[Presence]], at: int) -> set[Fill]:
 
 
 def _judge_feeds(suspects: Mapping[int, Suspect], unknown: Mapping[int, list[Presence]], at: int) -> dict[int, Verdict]:
-    on_feed: dict[int, list[Beside]] = defaultdict(list)
-    for span in list_beside(suspects, unknown):
-        if not span.on_clock or span.first <= span.slack + at:
-            on_feed[span.feed].append(span)
-    pours = FeedRecord.objects.filter(feed__in=on_feed, act=FeedRecord.Act.TOP_UP, superseded=None)
-    poured = set(pours.values_list("feed", "container"))
-    return {
-        feed: judge_feed(
-            [
-                Supply(s.container, s.first, s.end, s.sure_from, s.since, s.until, (feed, s.container) in poured)
-                for s in spans
-            ],
+    verdicts = {}
+    for place, spans in list_beside(suspects, unknown).items():
+        supplies = [span for span in spans if not place.on_clock or span.first <= place.slack + at]
+        verdicts[place.feed] = judge_feed(
+            supplies,
             dict(suspects),
-            slack=spans[0].slack if spans[0].on_clock else None,
-            bath=spans[0].feed_kind == Feed.Kind.BATH,
-            may_be_unknown=_unknown_positions(spans, unknown.get(feed, [])),
+            slack=place.slack if place.on_clock else None,
+            bath=place.kind == Feed.Kind.BATH,
+            may_be_unknown=_unknown_positions(place, supplies, unknown.get(place.feed, [])),
         )
-        for feed, spans in on_feed.items()
-    }
+    return verdicts
 
 
-def _unknown_positions(spans: Sequence[Beside], presences: Sequence[Presence]) -> Ranges:
+def _unknown_positions(place: FeedAt, supplies: Sequence[Supply], presences: Sequence[Presence]) -> Ranges:
     """Positions at which unknown material on a feed may be one of these suspect containers."""
-    slack = spans[0].slack
-    moments = Ranges(r for presence in presences for r in presence.may_be_at(spans[0].feed, slack))
-    if spans[0].on_clock:
+    moments = Ranges(r for presence in presences for r in presence.may_be_at(place.feed, place.slack))
+    if place.on_clock:
         return moments
     return Ranges(
-        (span.first, span.end) for span in spans if span.container is None and moments.meets(span.since, span.until)
+        (supply.first, supply.end)
+        for supply in supplies
+        if supply.container is None and moments.meets(supply.since, supply.until)
     )
 
 

@@ -11,7 +11,10 @@ WITH asked(id) AS (SELECT {each containers}),
         FROM giving CROSS JOIN trace_span s
         WHERE s.feed_id = giving.id AND s.container_id IS NULL AND s.superseded IS NULL
      )
-SELECT DISTINCT f.id, f.kind, a.kind, a.slack, t.container_id, t.first, t."end", t.sure_from, t.since, t.until
+SELECT DISTINCT f.id, f.kind, a.kind, a.slack, t.container_id, t.first, t."end", t.sure_from, t.since, t.until,
+       EXISTS (SELECT 1 FROM trace_feedrecord r
+               WHERE r.feed_id = t.feed_id AND r.container_id = t.container_id AND r.act = 'top-up'
+                 AND r.superseded IS NULL) AS poured
 FROM one
 CROSS JOIN trace_span t
 JOIN trace_feed f ON f.id = t.feed_id
