@@ -160,6 +160,8 @@ def summarise_population(population: Population) -> Summary:
 
 def judge_units(units: Collection[int], evidence: Evidence, at: int) -> dict[int, Finding]:
     """Judge these units against the evidence, at each designator where something suspect may have come."""
+    if not units:
+        return {}
     judge = PlaceJudge(evidence)
     designators = _concerned(evidence)
     ordered = sorted(units)
