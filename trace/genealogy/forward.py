@@ -44,6 +44,9 @@ class Carrier(NamedTuple):
     direct: bool
 
 
+_KEY = itemgetter(Carrier._fields.index("key"))
+
+
 @dataclass(frozen=True)
 class Population:
     """The answer to a suspicion at a moment: every carrier, and the evidence behind it; per unit with a
@@ -180,9 +183,6 @@ def _concerned(evidence: Evidence) -> set[str]:
     fitted = Fitting.objects.filter(Q(container__in=evidence.suspects) | Q(feed__in=feeds), superseded=None)
     served = SetUpLine.objects.filter(feed__in=feeds)
     return {*served.values_list("designator", flat=True), *fitted.values_list("designator", flat=True)}
-
-
-_KEY = itemgetter(Carrier._fields.index("key"))
 
 
 Stay = tuple[int, int, int, int, bool]

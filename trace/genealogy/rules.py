@@ -253,7 +253,7 @@ class Finding(NamedTuple):
         """
         sureness, reason, carries, before = self
         if before is not NEVER or carries is None or until < OPEN:
-            inside = Ranges.single(since, until)
+            inside = Ranges([(since, until)])
             before = (before if carries is None or until == OPEN else before | Ranges.single(carries, OPEN)) & inside
             if carries is None or until < OPEN:
                 return Finding(Sureness.CLEARED, reason, None, before) if before else NOTHING
