@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from functools import partial
 
-from trace.demo.simulator.disturbances.feeds import some_place
+from trace.demo.simulator.disturbances.feeds import UNTOLD, some_place
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.physics import Box, Cause, SupplyPlace
 from trace.demo.simulator.plant import SimPlant, Skip
@@ -71,7 +71,7 @@ def _store(plant: SimPlant, place: SupplyPlace, away: Box, cause: Cause) -> None
 
 
 @kind(
-    "run out, replaced untold",
+    UNTOLD,
     does="a counted reel runs out, and another is put on without a scan",
     recorded="the count within its tolerance at the load, nothing of the other",
 )
@@ -91,8 +91,8 @@ def run_out_untold(plant: SimPlant, chance: random.Random) -> None:
     other = choose_box(plant, chance, *plant.fitting(place.key), least=2)
     for piece in other.pieces:
         if piece:
-            piece.kinds.add("run out, replaced untold")
-    place.kinds.add("run out, replaced untold")
+            piece.kinds.add(UNTOLD)
+    place.kinds.add(UNTOLD)
     plant.say(f"untold: {other.key} will follow {box.key} on {place.key}")
     place.queue.extend(other.pieces)
     other.pieces, other.at = [], place.key

@@ -25,6 +25,7 @@ def some_place(plant: SimPlant, chance: random.Random, *kinds: str, least: int =
 
 
 UNTOLD = "run out, replaced untold"
+"""The kind of disturbance that a reel put on without a scan went through."""
 
 
 @kind(
@@ -71,7 +72,7 @@ def _splice(plant: SimPlant, chance: random.Random, place: SupplyPlace, lead: in
     place.kinds.add(name)
 
 
-def lose_order(plant: SimPlant, place: SupplyPlace) -> None:
+def _lose_order(plant: SimPlant, place: SupplyPlace) -> None:
     """Of a reel that followed untold, a count shows nothing more once its parts are mixed with the counted ones, or
     taken off with them, before those have run out."""
     there = [piece for piece in place.queue if piece]
@@ -99,7 +100,7 @@ def _top_up(plant: SimPlant, chance: random.Random, name: str, over: int | None)
         position=plant.position(place.key),
         **counts,
     )
-    lose_order(plant, place)
+    _lose_order(plant, place)
     box.pieces = box.pieces[len(pouring) :]
     mixed = [*place.queue, *pouring]
     chance.shuffle(mixed)
@@ -142,7 +143,7 @@ def return_part_used(plant: SimPlant, chance: random.Random) -> None:
         position=plant.position(place.key),
     )
     kinds, causes = place.kinds | {"part-used, returned"}, list(place.causes)
-    lose_order(plant, place)
+    _lose_order(plant, place)
     pieces = place.empty_out()
     place.untold = []
     for piece in pieces:
