@@ -71,7 +71,8 @@ def admit(
     exhausted: tuple[str, ...] = ()
     if found.stops or found.children:
         local, ageing, exhausted = _things_at(station, serving, positions)
-        holds = [hold for move in moves for hold in find_holds(move, [*local, *everything])]
+        found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
+        holds = list({hold.pk: hold for hold in found_holds}.values())
     admissions, refusals = [], []
     for unit in units:
         due = dues[unit.pk]
