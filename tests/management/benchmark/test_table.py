@@ -32,6 +32,7 @@ def results() -> dict:
                 "SQLite": {
                     "build_s": 1.0,
                     "bytes": boards * 500,
+                    "bytes_of_passes": boards * 300,
                     "memory": 1_000_000,
                     "forward": {"one container": {"answer": 10, "project": timed(latency), "floor": timed(10)}},
                 }
@@ -46,7 +47,7 @@ def test_the_table_gives_multiples_of_the_floor_and_growth() -> None:
     assert rows["forward, one container / floor", "SQLite", "10,000"] == "2.0"
     assert rows["forward, one container / floor", "SQLite", "40,000"] == "4.0"
     assert rows["growth of forward with history, exponent", "SQLite", "10,000 to 40,000"] == "+0.50"
-    assert "500 bytes a board" in write_table(results())
+    assert "500 bytes a board, 300 of them passes" in write_table(results())
 
 
 def test_the_picture_has_a_line_for_the_project_and_one_for_the_floor() -> None:

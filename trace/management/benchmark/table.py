@@ -78,7 +78,10 @@ def rows_of(results: dict[str, Any]) -> list[tuple[str, ...]]:
                     rows.append((f"recording {label} / bare insert", *at, f"{value:.1f}", reach, note))
                 value = taken["rack"]["median_ms"] / 100 / taken["one bare"]["median_ms"]
                 rows.append(("recording a pass in a rack / one bare insert", *at, f"{value:.2f}", "", ""))
-            note = f"{found['bytes'] / boards:,.0f} bytes a board, {found['memory'] / 1e6:,.0f} MB of memory in all"
+            note = (
+                f"{found['bytes'] / boards:,.0f} bytes a board, {found['bytes_of_passes'] / boards:,.0f} of them passes"
+            )
+            note += f", {found['memory'] / 1e6:,.0f} MB of memory in all"
             rows.append(("built in", *at, f"{found['build_s']:.0f} s", "", note))
     sizes = list(results["sizes"])
     for database in results["sizes"][sizes[-1]]:
