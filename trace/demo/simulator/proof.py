@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import gc
 import random
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 from django.db import transaction
@@ -145,19 +143,9 @@ def make_small(layout: Layout, seed: int, deeds: Sequence[Deed], what: str) -> V
     return Verdict(seed, tally, tuple(plant.story), tuple(tally.faults), len(smallest))
 
 
-@contextmanager
-def _collecting_by_hand() -> Iterator[None]:
-    """The garbage collector's own runs are a sixth of a plant's time; once after each plant is enough."""
-    gc.disable()
-    try:
-        yield
-    finally:
-        gc.enable()
-
-
 def prove(seeds: Sequence[int], size: Size, *, small: bool = True) -> Iterator[Verdict]:
     """Try so many plants on the database at hand, which stays as it was. `small`: make those with a fault small."""
-    with transaction.atomic(), _collecting_by_hand():
+    with transaction.atomic():
         layout = lay_out()
         for seed in seeds:
             deeds = plan(seed, size)
@@ -166,7 +154,6 @@ def prove(seeds: Sequence[int], size: Size, *, small: bool = True) -> Iterator[V
             if tally.faults and small:
                 verdict = replace(make_small(layout, seed, deeds, tally.faults[0].what), tally=tally)
             yield verdict
-            gc.collect()
         transaction.set_rollback(True)
 
 
