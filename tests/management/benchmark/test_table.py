@@ -10,7 +10,7 @@ from django.core.management import call_command
 from django.core.management.base import CommandError
 
 from trace.management.benchmark.measure import Timing, slope, time_together
-from trace.management.benchmark.picture import draw
+from trace.management.benchmark.picture import LINE, draw
 from trace.management.benchmark.table import rows_of, write_table
 
 
@@ -55,6 +55,15 @@ def test_the_picture_has_a_line_for_the_project_and_one_for_the_floor() -> None:
     texts = [text.text for text in picture.iter("{http://www.w3.org/2000/svg}text")]
     assert {"SQLite", "SQLite, floor", "10,000", "40,000"} <= set(texts)
     assert len(list(picture.iter("{http://www.w3.org/2000/svg}circle"))) == 4
+
+
+def test_names_in_the_picture_stand_apart_where_lines_end_together() -> None:
+    same = results()
+    for found in same["sizes"].values():
+        found["SQLite"]["forward"]["one container"]["floor"] = found["SQLite"]["forward"]["one container"]["project"]
+    texts = ElementTree.fromstring(draw(same)).iter("{http://www.w3.org/2000/svg}text")
+    first, second = (float(text.get("y", "")) for text in texts if text.text in ("SQLite", "SQLite, floor"))
+    assert second - first >= LINE
 
 
 def test_slope_is_the_exponent() -> None:

@@ -7,7 +7,8 @@ from typing import Any
 
 from trace.management.benchmark.table import GROWTH
 
-WIDTH, HEIGHT, LEFT, BOTTOM, TOP, RIGHT = 640, 360, 64, 48, 44, 150
+WIDTH, HEIGHT, LEFT, BOTTOM, TOP, RIGHT, LINE = 640, 360, 64, 48, 44, 150, 14
+"""Pixels: of the picture, of its margins, and from one name to the next."""
 TITLE = "Which units carry one container? Milliseconds, by boards in the history"
 COLOURS = {"PostgreSQL": "#1d5fa8", "SQLite": "#b3541e"}
 
@@ -48,11 +49,13 @@ def draw(results: dict[str, Any]) -> str:
     for boards in results["sizes"]:
         x, _ = place(boards, 10**y_low)
         parts.append(f'<text x="{x:.1f}" y="{HEIGHT - BOTTOM + 20}" text-anchor="middle">{boards:,}</text>')
-    for name, colour, dash, points in lines:
+    written = 0.0
+    for name, colour, dash, points in sorted(lines, key=lambda line: -line[3][-1][1]):
         path = "L".join(f"{x:.1f} {y:.1f}" for x, y in (place(*point) for point in points))
         parts.append(f'<path d="M{path}" fill="none" stroke="{colour}" stroke-width="2" stroke-dasharray="{dash}"/>')
         for point in points:
             x, y = place(*point)
             parts.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="3" fill="{colour}"/>')
-        parts.append(f'<text x="{x + 10:.1f}" y="{y + 4:.1f}" fill="{colour}">{name}</text>')
+        written = max(y + 4, written + LINE)  # a name does not stand on another
+        parts.append(f'<text x="{x + 10:.1f}" y="{written:.1f}" fill="{colour}">{name}</text>')
     return "\n".join([*parts, "</svg>", ""])
