@@ -178,8 +178,10 @@ def test_the_old_of_a_change_found_late_may_have_taken_along_what_was_with_it() 
     plant.do(load_feed, 1, feed=plant.slot_r, container=old)
     plant.do(splice_feed, 2, feed=plant.slot_r, container=new, lead=50, tolerance=0)
     plant.do(find_on_feed, 9, feed=plant.slot_r, container=plant.reel("X"))
-    assert (sources_of(old), sources_of(new)) == ({"NEW"}, {"OLD"})
-    assert candidates_at(plant.slot_r, ticks(9)) == {"X"}
+    assert (sources_of(old), sources_of(new)) == ({"NEW"}, set())
+    assert (OPEN - 1, OPEN, "NEW") in spans_of(plant.slot_r), "spliced to what was found, perhaps"
+    plant.do(store_container, 20, container=new, store="SHELF")
+    assert sources_of(new) == {"OLD", "X", None}
 
 
 def test_a_load_entered_late_explains_why_it_was_seen_away() -> None:
@@ -254,6 +256,27 @@ def test_a_change_found_late_lies_between_the_last_sighting_and_the_finding() ->
     assert plant.do(find_on_feed, 9, feed=plant.slot_r, container=new).act == FeedRecord.Act.FOUND
     assert candidates_at(plant.slot_r, ticks(4)) == {"OLD"}
     assert candidates_at(plant.slot_r, ticks(7)) == {"OLD", "NEW", None}
+    assert candidates_at(plant.slot_r, ticks(9)) == {"NEW"}
+
+
+@pytest.mark.parametrize(("add", "details"), [(top_up_feed, {}), (splice_feed, {"lead": 40, "tolerance": 5})])
+def test_what_was_added_since_does_not_show_what_was_there(add, details) -> None:
+    """The change may have come before the pour or the splice, which then went on what was found."""
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("OLD"))
+    plant.do(add, 5, feed=plant.slot_r, container=plant.reel("ADDED"), **details)
+    plant.do(find_on_feed, 9, feed=plant.slot_r, container=plant.reel("NEW"))
+    assert candidates_at(plant.slot_r, ticks(3)) == {"OLD", "NEW", None}
+    assert {key for _, end, key in spans_of(plant.slot_r) if end == OPEN} == {"NEW", "ADDED"}
+
+
+def test_a_splice_whose_old_is_through_shows_what_was_there() -> None:
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("OLD"))
+    plant.do(splice_feed, 5, feed=plant.slot_r, container=plant.reel("SPLICED"), lead=0, tolerance=0)
+    plant.do(find_on_feed, 9, feed=plant.slot_r, container=plant.reel("NEW"))
+    assert candidates_at(plant.slot_r, ticks(3)) == {"OLD"}
+    assert candidates_at(plant.slot_r, ticks(7)) == {"SPLICED", "NEW", None}
     assert candidates_at(plant.slot_r, ticks(9)) == {"NEW"}
 
 

@@ -179,8 +179,7 @@ class MaterialDeeds(Deeds):
             feeds.find_on_feed, feed=self.feeds[feed], container=self.shop.container(key), position=position, **told
         )
         if record.act == "found":
-            known = [a.last for a in self.log.feeds[feed].acts if a.last <= last and a.kind != "seen-away"]
-            since = max(known, default=0)
+            since = self.look(feed).last_shown(first, last)
             hung = self.log.feeds[feed].kind in ("slot", "head")
             there = {p.container for p in self.look(feed).puts if not p.vacancy and p.end > since}
             old = sorted(k for k in there if k and k != key) if hung else []
@@ -190,7 +189,11 @@ class MaterialDeeds(Deeds):
                     (a for a in self.log.feeds[feed].acts if a.container == k), key=lambda a: (a.last, a.number)
                 )
                 known_there = [a for a in acts if a.kind in STAYS]
-                if known_there and [a for a in acts if a.kind != "sighting"][-1].kind in STAYS:
+                if (
+                    known_there
+                    and known_there[-1].last <= since
+                    and [a for a in acts if a.kind != "sighting"][-1].kind in STAYS
+                ):
                     self.note_left(feed, known_there[-1], last)
             self.done.append("late")
         else:

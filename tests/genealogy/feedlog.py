@@ -173,8 +173,20 @@ class FeedLog:
         that may have been at the earliest moment that it allows."""
         if act.kind != "found":
             return act.first
-        known = [a.first for a in self.acts if a.before(act) and a is not act and a.kind != "seen-away"]
-        return min(max(known, default=act.first), act.first)
+        shown = [a for a in self.acts if a is not act and a.kind in STAYS + EMPTIED and a.last == act.first]
+        surely = [a.first for a in shown if a.kind != "splice"]
+        return max(surely or [a.first for a in shown] or [act.first])
+
+    def last_shown(self, first: int, last: int) -> int:
+        """Up to where the oldest of what may be in the place is known to have been: a splice and a pour show only
+        what they add."""
+        oldest = min((put for put in self.puts if put.end > first), key=lambda put: (put.start, put.since))
+        shown = [0]
+        for act in self.acts:
+            of_it = act.kind in STAYS and act.container == oldest.container
+            if act.last <= last and (of_it or act.kind in STAYS + EMPTIED and act.first <= oldest.start):
+                shown.append(act.last)
+        return max(shown)
 
     def _after(self, put: Put) -> list[Act]:
         """Acts that surely came after something was put in."""
@@ -355,7 +367,9 @@ class FeedLog:
             came_instead = put.act and put.act.kind in EMPTIED and self._later(put.act, last) and last.before(put.act)
             if came_instead or put.act and not self._later(seen, put.act):
                 continue
-            gone_before = [a for a in self._after(put) if a.kind in EMPTIED and not self._later(a, last)]
+            gone_before = [
+                a for a in self._after(put) if a.kind in EMPTIED and (a is last or self._surely_first(a, last))
+            ]
             if not gone_before and self._end_then(put, seen) > last.first:
                 found.add(put.container)
         return found

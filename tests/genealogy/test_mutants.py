@@ -16,11 +16,13 @@ from tests.genealogy.test_oracle import Deed, run, shop
 from tests.genealogy.world import FAMILIES, FLOOR, FOUND, MATERIAL, REPAIRS, STOCK
 from trace.core.clock import OPEN
 from trace.floor import when
-from trace.floor.operations import corrections, findings, passes
+from trace.floor.operations import corrections, feeds, findings, passes
+from trace.floor.when import When
 from trace.genealogy import backward, beside, forward, places, rules, strangers, suspicion, verdicts
 from trace.genealogy.intervals import Ranges
 from trace.material import rules as material_rules
 from trace.material import spans
+from trace.material.models import Feed, FeedRecord
 
 pytestmark = [pytest.mark.django_db, pytest.mark.mutants]
 
@@ -28,30 +30,30 @@ MOST = 120
 """The most plants that a mutant may survive."""
 
 Patch = Callable[[pytest.MonkeyPatch], None]
-MUTANTS: dict[str, tuple[str, Patch]] = {}
+MUTANTS: dict[str, tuple[str, int, Patch]] = {}
 
 
-def mutant(family: str) -> Callable[[Patch], Patch]:
-    """Registers a mutant and the kind of plants in which it shows."""
+def mutant(family: str, seed: int) -> Callable[[Patch], Patch]:
+    """Registers a mutant, the kind of plants in which it shows, and one that shows it."""
 
     def register(patch: Patch) -> Patch:
-        MUTANTS[patch.__name__] = family, patch
+        MUTANTS[patch.__name__] = family, seed, patch
         return patch
 
     return register
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
 def unknown_is_nothing(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(verdicts, "where_unknown", lambda *_: {})
 
 
-@mutant("proved")
+@mutant("proved", 0)
 def unknown_may_be_what_is_proved_elsewhere(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(suspicion, "_prove_elsewhere", lambda _: None)
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
 def a_blurred_change_is_taken_as_exact(patch: pytest.MonkeyPatch) -> None:
     reckon = spans.reckon
     patch.setattr(
@@ -59,13 +61,13 @@ def a_blurred_change_is_taken_as_exact(patch: pytest.MonkeyPatch) -> None:
     )
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
 def a_splice_settles_a_part_too_early(patch: pytest.MonkeyPatch) -> None:
     used_up = material_rules._used_up
     patch.setattr(material_rules, "_used_up", lambda parts, *rest: used_up(max(parts - 1, 0), *rest))
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
 def a_top_up_ends_what_was_there(patch: pytest.MonkeyPatch) -> None:
     reckon = spans.reckon
     act = {"top-up": "load"}
@@ -76,38 +78,47 @@ def a_top_up_ends_what_was_there(patch: pytest.MonkeyPatch) -> None:
     )
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
 def the_error_of_a_change_is_forgotten(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(when, "to_error", lambda error: 0)
 
 
-@mutant("floor")
+@mutant("floor", 0)
 def the_error_of_a_pass_is_forgotten(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(passes, "to_error", lambda error: 0)
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
 def the_order_of_a_sheet_is_forgotten(patch: pytest.MonkeyPatch) -> None:
     for module in (when, passes):
         patch.setattr(module, "place", lambda axis, began, ended, **_: (began, ended))
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
+def what_was_poured_on_shows_what_was_there(patch: pytest.MonkeyPatch) -> None:
+    def last_done(feed: Feed, when: When) -> int:
+        done = FeedRecord.objects.filter(feed=feed, last__lte=when.last).exclude(act=FeedRecord.Act.SEEN_AWAY)
+        return max(done.values_list("last", flat=True), default=0)
+
+    patch.setattr(feeds, "_last_shown", last_done)
+
+
+@mutant("feeds", 0)
 def what_was_seen_away_is_still_there(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(material_rules, "_left_since", lambda *_: None)
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
 def nothing_goes_with_what_left_unseen(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(material_rules, "_gone_with", lambda *_: set())
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
 def what_was_counted_lasts_for_ever(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(material_rules, "_exhausted", lambda *_: None)
 
 
-@mutant("tapes")
+@mutant("tapes", 0)
 def a_slipped_count_is_off_from_the_finding_only(patch: pytest.MonkeyPatch) -> None:
     count_anew = corrections._count_anew
     patch.setattr(
@@ -119,12 +130,12 @@ def a_slipped_count_is_off_from_the_finding_only(patch: pytest.MonkeyPatch) -> N
     )
 
 
-@mutant("repairs")
+@mutant("repairs", 0)
 def nothing_derives_from_what_is_taken_off(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(spans, "_keep_remainders", lambda *_: None)
 
 
-@mutant("relays")
+@mutant("relays", 0)
 def certain_by_container_and_not_by_the_whole_set(patch: pytest.MonkeyPatch) -> None:
     judge = verdicts.judge_feed
 
@@ -136,7 +147,7 @@ def certain_by_container_and_not_by_the_whole_set(patch: pytest.MonkeyPatch) -> 
     patch.setattr(verdicts, "judge_feed", alone)
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
 def certain_when_any_candidate_is_suspect(patch: pytest.MonkeyPatch) -> None:
     judge = verdicts.judge_feed
 
@@ -147,30 +158,30 @@ def certain_when_any_candidate_is_suspect(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(verdicts, "judge_feed", any_of)
 
 
-@mutant("feeds")
+@mutant("feeds", 0)
 def a_charge_is_always_surely_in_the_bath(patch: pytest.MonkeyPatch) -> None:
     supply = beside.Supply
     patch.setattr(beside, "Supply", lambda c, first, end, _, *rest: supply(c, first, end, first, *rest))
 
 
-@mutant("floor")
+@mutant("floor", 0)
 def an_unsure_pass_drew_surely(patch: pytest.MonkeyPatch) -> None:
     happening = places.Happening
     patch.setattr(places, "Happening", lambda began, ended, _, *rest: happening(began, ended, True, *rest))
 
 
-@mutant("repairs")
+@mutant("repairs", 0)
 def what_was_displaced_still_rules(patch: pytest.MonkeyPatch) -> None:
     for module in (rules, backward):
         patch.setattr(module, "split_standing", lambda happenings: (list(happenings), []))
 
 
-@mutant("repairs")
+@mutant("repairs", 0)
 def salvage_is_forgotten(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(forward, "_salvage_judge", lambda at: lambda evidence: set())
 
 
-@mutant("stock")
+@mutant("stock", 0)
 def a_merge_counts_from_the_beginning(patch: pytest.MonkeyPatch) -> None:
     close = verdicts.close_over_derivations
     patch.setattr(
@@ -178,7 +189,7 @@ def a_merge_counts_from_the_beginning(patch: pytest.MonkeyPatch) -> None:
     )
 
 
-@mutant("stock")
+@mutant("stock", 0)
 def what_is_mixed_is_wholly_suspect(patch: pytest.MonkeyPatch) -> None:
     close = verdicts.close_over_derivations
     patch.setattr(
@@ -186,7 +197,7 @@ def what_is_mixed_is_wholly_suspect(patch: pytest.MonkeyPatch) -> None:
     )
 
 
-@mutant("changeovers")
+@mutant("changeovers", 0)
 def a_pass_draws_under_its_last_set_up_only(patch: pytest.MonkeyPatch) -> None:
     by_pass = places._by_pass
     patch.setattr(
@@ -196,33 +207,33 @@ def a_pass_draws_under_its_last_set_up_only(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(verdicts, "join_verdicts", lambda runs: join([(v, 0, OPEN) for v, _, end in runs if end == OPEN]))
 
 
-@mutant("families")
+@mutant("families", 0)
 def a_parent_carries_nothing_of_its_children(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(rules.Finding, "while_inside", lambda *_, sure: rules.NOTHING)
 
 
-@mutant("families")
+@mutant("families", 0)
 def a_parent_keeps_what_its_children_took_away(patch: pytest.MonkeyPatch) -> None:
     inherit = rules.Finding.while_inside
     patch.setattr(rules.Finding, "while_inside", lambda child, since, _, sure: inherit(child, since, OPEN, sure=sure))
 
 
-@mutant("found")
+@mutant("found", 0)
 def an_unknown_child_is_no_unit_at_all(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(forward, "find_strangers", lambda *_: [])
 
 
-@mutant("found")
+@mutant("found", 0)
 def an_unknown_child_is_any_unit_of_the_part(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(strangers, "_list_proofs", lambda *_: defaultdict(list))
 
 
-@mutant("found")
+@mutant("found", 0)
 def a_child_that_was_lost_stays_where_it_was(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(findings, "_end", lambda fitting, moment, gone: end(fitting, moment, gone=False))
 
 
-@mutant("found")
+@mutant("found", 0)
 def what_was_found_had_just_come(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(findings, "_since", lambda standing, unit: OPEN)
 
@@ -253,25 +264,26 @@ def history(family: str, seed: int) -> list[Deed]:
     return [(name, *(chance.randrange(60) for _ in range(3))) for name in names]  # type: ignore[misc]
 
 
+def shows(shop: Shop, family: str, seed: int) -> bool:
+    """Whether system and oracle disagree about a plant."""
+    log = deepcopy(shop.log)
+    try:
+        run(shop, history(family, seed))
+    except AssertionError:
+        return True
+    finally:
+        shop.log = log
+    return False
+
+
 @pytest.mark.parametrize("name", MUTANTS)
 def test_a_mutant_is_found(shop: Shop, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    family, patch = MUTANTS[name]
-    log = deepcopy(shop.log)
+    family, seed, patch = MUTANTS[name]
+    assert not shows(shop, family, seed), "the rules themselves are found wanting"
     patch(monkeypatch)
-    for seed in range(MOST):
-        try:
-            run(shop, history(family, seed))
-        except AssertionError:
-            return
-        finally:
-            shop.log = deepcopy(log)
-    pytest.fail(f"{MOST} plants do not tell {name} from the rules")
-
-
-@pytest.mark.parametrize("family", PLANTS_OF)
-def test_the_rules_themselves_are_not_found_wanting(shop: Shop, family: str) -> None:
-    for seed in range(8):
-        run(shop, history(family, seed))
+    if not shows(shop, family, seed):
+        another = next((seed for seed in range(MOST) if shows(shop, family, seed)), None)
+        pytest.fail(f"{name} is told from the rules by another plant now, to be named in its place: {another}")
 
 
 __all__ = ["shop"]

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from django.db import transaction
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
 from tests.factories import ticks
@@ -31,6 +31,8 @@ from trace.genealogy.stock import list_stock
 from trace.material.models import Container
 
 PLANTS = int(os.environ.get("PLANTS", "10"))
+SHARE = 50
+"""Plants in one test, so that many are shared out evenly among processes."""
 
 pytestmark = pytest.mark.django_db
 
@@ -161,46 +163,37 @@ def run_known(shop: Shop, history: list[Deed], clock: Clock) -> World:
     return world
 
 
-plants = settings(max_examples=PLANTS, suppress_health_check=list(HealthCheck))
+KINDS = {
+    "plants": histories(DEEDS),
+    "feeds": histories(MATERIAL + ["visit"] * 6, ["load", "charge", "visit"]),
+    "stock and tapes": histories(STOCK + MATERIAL + FLOOR, ["start_tape", "load_head", "load_head", "visit", "visit"]),
+    "repairs": histories(REPAIRS, ["load", "load", "finish", "finish"]),
+    "families": histories(FAMILIES, ["load", "finish", "finish", "finish", "child", "child"]),
+    "children found elsewhere": histories(FOUND, ["load", *["finish"] * 7, "child", "child", "child"]),
+}
 
 
-@plants
-@given(histories(DEEDS))
-def test_random_plants(shop: Shop, history: list[Deed]) -> None:
-    run(shop, history)
+def play_many(kind: st.SearchStrategy[list[Deed]], first: int, play: Callable[[list[Deed]], object]) -> None:
+    """Play the plants of a kind from this one to the next share's first."""
+
+    @seed(first)
+    @settings(max_examples=min(SHARE, PLANTS - first), suppress_health_check=list(HealthCheck))
+    @given(kind)
+    def each(history: list[Deed]) -> None:
+        play(history)
+
+    each()
 
 
-@plants
-@given(histories(MATERIAL + ["visit"] * 6, ["load", "charge", "visit"]))
-def test_random_feeds(shop: Shop, history: list[Deed]) -> None:
-    run(shop, history)
+shares = pytest.mark.parametrize("first", range(0, PLANTS, SHARE))
 
 
-@plants
-@given(histories(STOCK + MATERIAL + FLOOR, ["start_tape", "load_head", "load_head", "visit", "visit"]))
-def test_random_stock_and_tapes(shop: Shop, history: list[Deed]) -> None:
-    run(shop, history)
+@shares
+@pytest.mark.parametrize("kind", KINDS)
+def test_random_plants(shop: Shop, kind: str, first: int) -> None:
+    play_many(KINDS[kind], first, lambda history: run(shop, history))
 
 
-@plants
-@given(histories(REPAIRS, ["load", "load", "finish", "finish"]))
-def test_random_repairs(shop: Shop, history: list[Deed]) -> None:
-    run(shop, history)
-
-
-@plants
-@given(histories(FAMILIES, ["load", "finish", "finish", "finish", "child", "child"]))
-def test_random_families(shop: Shop, history: list[Deed]) -> None:
-    run(shop, history)
-
-
-@plants
-@given(histories(FOUND, ["load", *["finish"] * 7, "child", "child", "child"]))
-def test_random_children_found_elsewhere(shop: Shop, history: list[Deed]) -> None:
-    run(shop, history)
-
-
-@plants
-@given(histories(DEEDS, ["load", "visit"]))
-def test_what_was_known_is_said_again(shop: Shop, clock: Clock, history: list[Deed]) -> None:
-    run_known(shop, history, clock)
+@shares
+def test_what_was_known_is_said_again(shop: Shop, clock: Clock, first: int) -> None:
+    play_many(histories(DEEDS, ["load", "visit"]), first, lambda history: run_known(shop, history, clock))

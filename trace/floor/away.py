@@ -13,8 +13,8 @@ from trace.floor.models import Pass
 from trace.floor.scans import LAST_FEW
 from trace.floor.sheets import place
 from trace.ledger.operation import note
+from trace.material.facts import STAYS
 from trace.material.models import Axis, Container, Feed, FeedRecord, Span
-from trace.material.rules import STAYS
 
 HANGS = (Feed.Kind.SLOT, Feed.Kind.HEAD)
 """Feeds at which the container itself is; into a bin or a bath its parts are poured."""
@@ -32,23 +32,28 @@ def take_as_left(container: Container, seen: int, error: int, by: Person, beside
 
 
 def take_old_as_left(feed: Feed, found: FeedRecord, old: Iterable[Container | None], by: Person) -> None:
-    """Something else was found on a feed: whatever hung there left it some time before."""
+    """Something else was found on a feed: whatever hung there left it some time before. What came perhaps only
+    after the change may still be there."""
     for container in old:
         if container and container.pk != found.container_id and feed.kind in HANGS:
-            record_left(feed, container, found.happened, found.error, by, found.last)
+            record_left(feed, container, found.happened, found.error, by, found)
 
 
 def record_left(
-    feed: Feed, container: Container, seen: int, error: int, by: Person, last: int | None = None
+    feed: Feed, container: Container, seen: int, error: int, by: Person, found: FeedRecord | None = None
 ) -> FeedRecord | None:
-    """Record that a container had left a feed when it was seen elsewhere; nothing where only some of it
-    was poured there."""
+    """Record that a container had left a feed when it was seen elsewhere, or something else was `found` in its
+    place; nothing where only some of it was poured there."""
     records = FeedRecord.objects.filter(feed=feed, container=container, superseded=None).order_by("last", "id")
     put_on = records.exclude(act=FeedRecord.Act.SIGHTING).last()
     since = records.filter(act__in=STAYS).last()
     if put_on is None or since is None or put_on.act not in STAYS:
         return None
-    if last is None:
+    if found:
+        if since.last > found.first:
+            return None
+        last = found.last
+    else:
         last = max(since.last, _position(feed.axis, since.last, seen, error))
         spans = Span.objects.filter(feed=feed, container=container, superseded=None)
         if feed.axis.kind != Axis.Kind.CLOCK and not spans.filter(end__gte=last).exists():

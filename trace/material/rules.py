@@ -140,6 +140,11 @@ def _before(earlier: Record, later: Record) -> bool:
     return earlier.last <= later.first
 
 
+def _surely_first(earlier: Record, later: Record, order: dict[int, int]) -> bool:
+    """Whether it came first, as far as positions and the order of the records tell."""
+    return order[earlier.id] < order[later.id] and _before(earlier, later)
+
+
 def _in_order(record: Record) -> tuple[int, ...]:
     """What was seen away is judged when it was seen: all that is known of the place before counts."""
     first = record.last if record.act == "seen-away" else record.first
@@ -166,7 +171,7 @@ def _left_since(record: Record, ordered: Sequence[Record], order: dict[int, int]
     if last is None:
         return None
     emptied = (r for r in before if r.act in EMPTIES and r.act != "found" and r.last <= record.last)
-    return None if any(order[r.id] > order[last.id] and _before(last, r) for r in emptied) else last
+    return None if any(_surely_first(last, r, order) for r in emptied) else last
 
 
 def _join_unknown(since: Record, seen: Record, before: Sequence[Record], draws: Sequence[Draw]) -> list[_Candidate]:
@@ -196,10 +201,10 @@ def _gone_with(
         for c in candidates
         if not c.vacant
         and c.placed is not since
-        and not any(r.act in EMPTIES and order[r.id] <= order[since.id] for _, r in c.ends)
+        and not any(r.act in EMPTIES and (r is since or _surely_first(r, since, order)) for _, r in c.ends)
         and c.end(record, order) > since.first
         and order.get(c.placed.id, -1) < order[record.id]
-        and not (c.placed.act in EMPTIES and order[c.placed.id] > order[since.id] and _before(since, c.placed))
+        and not (c.placed.act in EMPTIES and _surely_first(since, c.placed, order))
     }
 
 
@@ -208,10 +213,9 @@ def _since(record: Record, ordered: Sequence[Record]) -> int:
     thing known before, which may have been as early as its range allows."""
     if record.act != "found":
         return record.first
-    known = [r for r in ordered if r is not record and r.act != "seen-away" and _before(r, record)]
-    if not any(r.last == record.first for r in known):
-        return record.first
-    return max(r.first for r in known)
+    shown = [r for r in ordered if r is not record and r.act in STAYS | EMPTIES and r.last == record.first]
+    # A splice shows what hung there before it only where nothing else does.
+    return max(shown, key=lambda r: (r.act != "splice", r.first), default=record).first
 
 
 def _tangled(ordered: Sequence[Record]) -> set[int]:

@@ -24,10 +24,11 @@ from trace.floor.when import FeedRefused, Position, Told, When, find_when
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
+from trace.material.facts import EMPTIES, STAYS
 from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, Span
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
-from trace.material.rules import STAYS, Record, reckon
+from trace.material.rules import Record, reckon
 from trace.material.spans import counts_draws, find_anchor, list_records
 from trace.material.tapes import board_sets_at
 
@@ -154,7 +155,7 @@ def find_on_feed(
     """A verification scan: the container is seen on the feed.
 
     Where the record expected it, that is a sighting. Where it did not, a change went unrecorded
-    since the last record or sighting here: from then both are candidates, and unknown with them.
+    since what was here was last seen: from then both are candidates, and unknown with them.
     What is there is recorded even where it may not be (held, expired, the wrong part): the event says
     so, and the interlock stops what comes next. `at_least` and `quantity`, as at load_feed, count where
     it is found.
@@ -169,15 +170,11 @@ def find_on_feed(
         sighting = _write(FeedRecord.Act.SIGHTING, feed, container, when, by)
         take_as_left(container, when.happened, when.error, by, besides=feed)
         return sighting
-    known = FeedRecord.objects.filter(feed=feed, superseded=None, last__lte=when.last).exclude(
-        act=FeedRecord.Act.SEEN_AWAY
-    )
-    since = known.aggregate(Max("last"))["last__max"] or 0
     try:
         _check_load(feed, container, at)
     except Refusal as broken:
         note(found_though=broken.code)
-    when = replace(when, first=since)
+    when = replace(when, first=_last_shown(feed, when))
     old = _candidates(feed, when)
     found = _write(FeedRecord.Act.FOUND, feed, container, when, by, quantity=quantity, at_least=at_least)
     take_old_as_left(feed, found, old, by)
@@ -343,6 +340,18 @@ def _candidates(feed: Feed, when: When) -> list[Container | None]:
     found = reckon([*records, taking], draws).remainders[-1]
     known = Container.objects.select_related("part", "lot").in_bulk([pk for pk in found if pk])
     return [known[pk] if pk else None for pk in sorted(found, key=lambda pk: pk or 0)]
+
+
+def _last_shown(feed: Feed, when: When) -> int:
+    """Where a record last showed the oldest of what may lie there. What was poured on it or spliced to it since
+    tells nothing of it: the change may have come before."""
+    there = Span.objects.filter(feed=feed, superseded=None, end__gt=when.first)
+    oldest = there.order_by("first", "since").first()
+    if oldest is None:
+        return 0
+    of_it = Q(act__in=STAYS, container=oldest.container) | Q(act__in=STAYS | EMPTIES, first__lte=oldest.first)
+    shown = FeedRecord.objects.filter(of_it, feed=feed, superseded=None, last__lte=when.last)
+    return shown.aggregate(Max("last"))["last__max"] or 0
 
 
 def _write(
