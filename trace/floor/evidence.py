@@ -85,8 +85,9 @@ def gather_evidence(
 
 
 def _setups(rows: str | None, station: Station) -> Iterable[SetUp]:
-    for pk, key, assembly, axis, kind, slack in json.loads(rows or "[]"):
-        setup = SetUp.from_db(None, ["id", "key", "assembly_id", "axis_id"], [pk, key, assembly, axis])
+    for pk, key, assembly, axis, first, end, kind, slack in json.loads(rows or "[]"):
+        names = ["id", "key", "assembly_id", "axis_id", "first", "end"]  # in the model's order
+        setup = SetUp.from_db(None, names, [pk, key, assembly, axis, first, end])
         names = ["id", "kind", "station_id", "tape_id", "slack"]  # all of them, hence in the model's order
         setup.axis = Axis.from_db(None, names, [axis, kind, station.pk, None, slack])
         yield setup

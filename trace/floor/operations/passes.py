@@ -196,6 +196,11 @@ def _lock(units: Sequence[Unit]) -> list[Unit]:
     return list(Unit.objects.select_for_update().filter(pk__in=[unit.pk for unit in units]).order_by("pk"))
 
 
+def _reaches_across(setup: SetUp | None, entry: Pass) -> bool:
+    """Whether a pass may have drawn under a set-up before this one, or after it."""
+    return setup is not None and (entry.first < setup.first or setup.end < OPEN and setup.end <= entry.last)
+
+
 def _record(
     admissions: Sequence[Admission],
     station: Station,
@@ -285,6 +290,7 @@ def _record(
         for entry, admission in zip(passes, admissions, strict=True)
         if admission.repeated
         or admission.refilling
+        or _reaches_across(admission.setup, entry)
         or drew is not None
         or only is not None
         or entry.drew != Pass.Drew.ALL
