@@ -522,3 +522,17 @@ def test_a_set_up_of_the_station_itself_can_not_be_named() -> None:
     (board,) = plant.boards()
     refused(plant, "pass-refused", start_pass, 8, unit=board, station=plant.insertion, setup=plant.setup)
     refused(plant, "stopped", start_pass, 8, unit=board, station=plant.insertion)
+
+
+def test_a_rack_on_both_sides_of_a_changeover_meets_the_holds_of_both() -> None:
+    plant = Plant(mode=ScanMode.ONE_AT_A_TIME, counts_cycles=True)
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("OLD"), position=(0, 0))
+    slot, new = plant.do(define_feed, key="SLOT-NEW", station=plant.insertion), plant.reel("NEW")
+    plant.do(load_feed, 5, feed=slot, container=new, position=(1, 1))
+    feeds = {"R1": slot, "R2": slot, "C1": plant.slot_c}
+    there = {"station": plant.insertion, "assembly": plant.board, "position": 50}
+    plant.do(start_setup, 6, key="SETUP-2", feeds=feeds, **there)
+    plant.do(place_holds, 7, targets=[new.lot], reason="a crack")
+    boards = plant.boards(2)
+    rack = {"units": boards, "station": plant.insertion, "positions": [(10, 10), (60, 60)]}
+    assert plant.do(record_passes, 8, **rack)[1].outcome == ABORTED

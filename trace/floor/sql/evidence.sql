@@ -5,7 +5,7 @@ WITH in_force AS MATERIALIZED (
     SELECT setup.id, setup.key, setup.assembly_id, setup.axis_id, setup.first, setup."end", axis.kind, axis.slack
     FROM trace_axis axis JOIN trace_setup setup ON setup.axis_id = axis.id
     WHERE axis.station_id = %(station)s AND setup.assembly_id = ANY(%(parts_without)s)
-      AND setup.first <= %(position)s AND setup."end" > %(position)s
+      AND setup.first <= %(until)s AND setup."end" > %(since)s
 ),
 line AS MATERIALIZED (
     SELECT feed_id, designator FROM trace_setupline
