@@ -151,7 +151,8 @@ def _claim(request: Request, verb: str, arguments: dict[str, Any]) -> Answer:
 
 def _refer(result: Any) -> Any:
     if isinstance(result, Model):
-        return {"model": result._meta.label, "pk": result.pk}
+        said = {"said": result.said()} if hasattr(result, "said") else {}
+        return {"model": result._meta.label, "pk": result.pk, **said}
     if isinstance(result, list | tuple):
         return [_refer(item) for item in result]
     return {"value": plain(result)}
@@ -162,7 +163,10 @@ def _recall(response: str) -> Any:
         if isinstance(reference, list):
             return [recall(item) for item in reference]
         if "model" in reference:
-            return apps.get_model(reference["model"])._default_manager.get(pk=reference["pk"])
+            record = apps.get_model(reference["model"])._default_manager.get(pk=reference["pk"])
+            if "said" in reference:
+                record.say_again(reference["said"])
+            return record
         return reference["value"]
 
     return recall(json.loads(response))
