@@ -21,6 +21,7 @@ from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 from trace.holds.operations import place_holds
 from trace.holds.rules import Move
 from trace.ledger.models import Event
+from trace.ledger.operation import Request
 from trace.material.operations.setups import define_feed, start_tape
 
 pytestmark = pytest.mark.django_db
@@ -536,3 +537,26 @@ def test_a_rack_on_both_sides_of_a_changeover_meets_the_holds_of_both() -> None:
     boards = plant.boards(2)
     rack = {"units": boards, "station": plant.insertion, "positions": [(10, 10), (60, 60)]}
     assert plant.do(record_passes, 8, **rack)[1].outcome == ABORTED
+
+
+# Texts that no record takes ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", ["x" * 301, "\0", "\ud800"])
+def test_a_text_that_can_not_be_stored_is_refused(text: str) -> None:
+    plant = Plant(mode=ScanMode.ONE_AT_A_TIME)
+    first, second = plant.boards(2)
+    (entry,) = plant.do(record_passes, 5, units=[first], station=plant.insertion)
+    again = {"units": [second], "station": plant.insertion}
+    refused(plant, "bad-text", record_passes, 8, rack=text, **again)
+    refused(plant, "bad-text", record_passes, 8, request=Request(text, "1"), **again)
+    refused(plant, "bad-text", record_passes, 8, request=Request("scanner 4", text), **again)
+    refused(plant, "bad-text", void_pass, 8, entry=entry, reason=text)
+
+
+def test_a_void_pass_is_not_voided_again() -> None:
+    plant = Plant(mode=ScanMode.ONE_AT_A_TIME)
+    (board,) = plant.boards()
+    (entry,) = plant.do(record_passes, 5, units=[board], station=plant.insertion)
+    void = plant.do(void_pass, 6, entry=entry, reason="another board")
+    refused(plant, "correction-refused", void_pass, 7, entry=void, reason="another board")

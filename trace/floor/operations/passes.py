@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime, timedelta
 
 from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
+from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit, contents_of
@@ -145,6 +146,7 @@ def record_passes(
         raise PassRefused("The scan in lies after the scan out.")
     if len({unit.pk for unit in units}) < len(units):
         raise PassRefused("A unit is named twice.")
+    rack = clean_text(rack, 40, "The rack")
     lock_station(station)
     locked = {unit.pk: unit for unit in _lock(units)}
     _want_setup(setup, station, locked.values())
