@@ -191,3 +191,12 @@ def test_what_a_bin_without_a_set_up_gave_may_be_any_container_of_the_part(plant
     plant.do(load_feed, 6, feed=bin_, container=plant.reel("MORE", plant.fuse))
     plant.do(fit_part, 7, unit=other, designator="F1", feed=bin_, reason="as designed")
     assert ask(fuses.key) == (NONE, {product.key}, NONE)
+
+
+def test_what_came_off_a_bin_without_a_set_up_may_be_any_container_of_the_part(plant: Plant) -> None:
+    bin_ = plant.do(define_feed, key="BENCH-BIN", station=make_station("BENCH"), kind=Feed.Kind.BIN)
+    fuses, kept = plant.reel("FUSES", plant.fuse), plant.reel("KEPT", plant.fuse)
+    plant.do(take_off_feed, 5, feed=bin_, into=kept)
+    (product,) = plant.products()
+    plant.do(fit_part, 6, unit=product, designator="F1", container=kept, reason="as designed")
+    assert ask(fuses.key) == (NONE, {product.key}, NONE)

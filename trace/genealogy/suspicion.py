@@ -139,7 +139,7 @@ def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, 
     """Per feed, the suspect containers that unknown material there may be, up to a moment.
 
     Only feeds that have unknown material, and serve a place where a suspect's part belongs, or from
-    which a part was fitted there by hand.
+    which a part was fitted there by hand, or put into a container of that part.
     """
     presences = {
         container.pk: Presence(
@@ -170,6 +170,9 @@ def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, 
         *fitted.values_list("feed", "unit__part", "designator"),
     ):
         parts[feed] |= places.get((assembly, designator), set())
+    taken_off = Derivation.objects.filter(source=None, record__feed__in=feeds, superseded=None)
+    for feed, part in taken_off.values_list("record__feed", "result__part"):
+        parts[feed] |= {part} & of_part.keys()
     return {feed: [p for part in sorted(fit) for p in of_part[part]] for feed, fit in parts.items() if fit}
 
 
