@@ -11,7 +11,7 @@ from trace.floor.operations.corrections import correct_board_sets
 from trace.floor.operations.passes import record_passes
 from trace.ledger.models import Event
 from trace.material.models import Feed, SetUp, Tape
-from trace.material.operations.setups import start_tape
+from trace.material.operations.setups import finish_tape, start_tape
 
 pytestmark = pytest.mark.django_db
 
@@ -65,3 +65,19 @@ def test_a_correction_that_can_not_be_is_refused(wrong) -> None:
     arguments = {"tape": tape, "good": 2, "found": 9, "slip": 1, "reason": "skipped", **wrong}
     refused(plant, "correction-refused", correct_board_sets, 50, **arguments)
     assert ranges() == [(2, 2), (5, 5), (9, 9)]
+
+
+@pytest.mark.parametrize("slip", [2**53, 2**70])
+def test_a_slip_beyond_any_tape_is_refused(slip: int) -> None:
+    plant, tape = plant_with_passes(3, 9)
+    refused(plant, "correction-refused", correct_board_sets, tape=tape, good=4, found=8, slip=slip, reason="skipped")
+
+
+@pytest.mark.parametrize("number", [0, 2**31, 2**70])
+def test_a_number_of_board_sets_that_can_not_be_is_refused(number: int) -> None:
+    plant, tape = plant_with_passes(3)
+    plan = {"assembly": plant.board, "sequence": ["R1"]}
+    near, far = ({"A": (distance, ["R1"])} for distance in (0, 2**31))
+    refused(plant, "setup-refused", start_tape, key="T2", heads=near, board_sets=number, **plan)
+    refused(plant, "setup-refused", start_tape, key="T2", heads=far, board_sets=9, **plan)
+    refused(plant, "setup-refused", finish_tape, tape=tape, board_sets=number)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.factories import Plant, make_station, moment
+from tests.factories import Plant, make_assembly, make_station, moment
 from tests.refusals import refused
 from trace.core.clock import OPEN
 from trace.engineering.models import ScanMode
@@ -145,3 +145,51 @@ def test_a_pass_where_nothing_gives_what_the_step_fills_is_stopped() -> None:
     plant.board.steps.get(number=10).stations.add(bare)
     (board,) = plant.boards()
     assert refused(plant, "stopped", start_pass, unit=board, station=bare).extra["rule"] == "no-setup"
+
+
+def test_a_place_filled_before_may_be_filled_again_under_the_set_up_before_the_changeover() -> None:
+    """Which set-up is in force at the scan says nothing of what served on the other side of it."""
+    plant = Plant()
+    late = make_station("LATE", mode=ScanMode.LOOSE)
+    part = make_assembly(
+        "TWICE",
+        places={"R1": plant.resistor, "C1": plant.capacitor},
+        route={10: [plant.insertion], 20: [late], 30: [plant.test]},
+    )
+    resistors, caps = (plant.do(define_feed, key=key, station=late) for key in ("LATE-R", "LATE-C"))
+    first, again = plant.reel("FIRST"), plant.reel("AGAIN")
+    plant.do(start_setup, key="S-10", station=plant.insertion, assembly=part, feeds={"R1": plant.slot_r})
+    plant.do(start_setup, key="S-20", station=late, assembly=part, feeds={"R1": resistors})
+    plant.do(load_feed, 1, feed=plant.slot_r, container=first)
+    plant.do(load_feed, 1, feed=resistors, container=again)
+    (unit,) = plant.units(part, minute=2)
+    plant.run(unit, plant.insertion, 3, 4)
+    plant.do(start_setup, 8, key="S-20B", station=late, assembly=part, feeds={"C1": caps})
+    plant.do(record_passes, 10, units=[unit], station=late)
+    plant.run(unit, plant.test, 12, 13)
+    assert (sureness_of(unit, first.lot), sureness_of(unit, again.lot)) == (Sureness.POSSIBLE, Sureness.POSSIBLE)
+
+
+def test_a_batch_made_wider_over_a_changeover_may_have_filled_a_place_again() -> None:
+    plant = Plant()
+    late = make_station("LATE", mode=ScanMode.ONE_AT_A_TIME, work_seconds=120)
+    part = make_assembly(
+        "TWICE",
+        places={"R1": plant.resistor, "C1": plant.capacitor},
+        route={10: [plant.insertion], 20: [late], 30: [plant.test]},
+    )
+    resistors, caps = (plant.do(define_feed, key=key, station=late) for key in ("LATE-R", "LATE-C"))
+    first, again = plant.reel("FIRST"), plant.reel("AGAIN")
+    plant.do(start_setup, key="S-10", station=plant.insertion, assembly=part, feeds={"R1": plant.slot_r})
+    plant.do(start_setup, key="S-20", station=late, assembly=part, feeds={"C1": caps})
+    plant.do(load_feed, 1, feed=plant.slot_r, container=first)
+    plant.do(load_feed, 1, feed=resistors, container=again)
+    units = plant.units(part, 3, minute=2)
+    for minute, unit in enumerate(units, 3):
+        plant.run(unit, plant.insertion, minute, minute + 0.5)
+    plant.do(record_passes, 7, units=[units[0]], station=late)
+    plant.do(record_passes, 10, units=[units[1]], station=late)
+    plant.do(start_setup, 10.5, key="S-20B", station=late, assembly=part, feeds={"R1": resistors})
+    plant.do(record_passes, 11, units=[units[2]], station=late)
+    found = [(sureness_of(unit, first.lot), sureness_of(unit, again.lot)) for unit in units]
+    assert found == [(Sureness.CERTAIN, None), *[(Sureness.POSSIBLE, Sureness.POSSIBLE)] * 2]

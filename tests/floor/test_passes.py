@@ -11,6 +11,7 @@ from trace.core.clock import OPEN
 from trace.core.errors import Refusal
 from trace.engineering.models import ScanMode
 from trace.floor.models import Pass
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.dispatch import pack_units
 from trace.floor.operations.feeds import load_feed, splice_feed
@@ -20,7 +21,8 @@ from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 from trace.holds.operations import place_holds
 from trace.holds.rules import Move
 from trace.ledger.models import Event
-from trace.material.operations.setups import start_tape
+from trace.ledger.operation import Request
+from trace.material.operations.setups import define_feed, start_tape
 
 pytestmark = pytest.mark.django_db
 
@@ -490,3 +492,71 @@ def test_a_pass_bounded_later_narrows_what_was_settled() -> None:
     assert {end for _, end, key in spans_of(plant.slot_c) if key == "OLD"} == {ticks(25) + 1}
     (visit,) = plant.do(record_passes, 40, units=[third], station=plant.insertion)
     assert candidates_at(plant.slot_c, visit.first, visit.last) == {"OLD", "NEW"}
+
+
+# What names the place of a draw --------------------------------------------------------------------------------------
+
+
+def test_a_position_at_a_station_that_goes_by_the_clock_is_refused() -> None:
+    """By it the interlock would look at what the feeds gave then, and not at what they give now."""
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("OLD"))
+    new = plant.reel("NEW")
+    plant.do(load_feed, 5, feed=plant.slot_r, container=new)
+    plant.do(place_holds, 6, targets=[new.lot], reason="a crack")
+    (board,) = plant.boards()
+    before = (ticks(3), ticks(3))
+    refused(plant, "pass-refused", start_pass, 7, unit=board, station=plant.insertion, position=before)
+    rack = {"units": [board], "station": plant.insertion, "entered": moment(7)}
+    refused(plant, "pass-refused", record_passes, 8, positions=[before], **rack)
+    refused(plant, "stopped", start_pass, 7, unit=board, station=plant.insertion)
+
+
+def test_a_set_up_of_the_station_itself_can_not_be_named() -> None:
+    """The one that was in force before has other feeds, on which nothing may be held."""
+    plant = Plant()
+    slot, new = plant.do(define_feed, key="SLOT-NEW", station=plant.insertion), plant.reel("NEW")
+    plant.do(load_feed, 5, feed=slot, container=new)
+    feeds = {"R1": slot, "R2": slot, "C1": plant.slot_c}
+    plant.do(start_setup, 6, key="SETUP-2", station=plant.insertion, assembly=plant.board, feeds=feeds)
+    plant.do(place_holds, 7, targets=[new.lot], reason="a crack")
+    (board,) = plant.boards()
+    refused(plant, "pass-refused", start_pass, 8, unit=board, station=plant.insertion, setup=plant.setup)
+    refused(plant, "stopped", start_pass, 8, unit=board, station=plant.insertion)
+
+
+def test_a_rack_on_both_sides_of_a_changeover_meets_the_holds_of_both() -> None:
+    plant = Plant(mode=ScanMode.ONE_AT_A_TIME, counts_cycles=True)
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("OLD"), position=(0, 0))
+    slot, new = plant.do(define_feed, key="SLOT-NEW", station=plant.insertion), plant.reel("NEW")
+    plant.do(load_feed, 5, feed=slot, container=new, position=(1, 1))
+    feeds = {"R1": slot, "R2": slot, "C1": plant.slot_c}
+    there = {"station": plant.insertion, "assembly": plant.board, "position": 50}
+    plant.do(start_setup, 6, key="SETUP-2", feeds=feeds, **there)
+    plant.do(place_holds, 7, targets=[new.lot], reason="a crack")
+    boards = plant.boards(2)
+    rack = {"units": boards, "station": plant.insertion, "positions": [(10, 10), (60, 60)]}
+    assert plant.do(record_passes, 8, **rack)[1].outcome == ABORTED
+
+
+# Texts that no record takes ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", ["x" * 301, "\0", "\ud800"])
+def test_a_text_that_can_not_be_stored_is_refused(text: str) -> None:
+    plant = Plant(mode=ScanMode.ONE_AT_A_TIME)
+    first, second = plant.boards(2)
+    (entry,) = plant.do(record_passes, 5, units=[first], station=plant.insertion)
+    again = {"units": [second], "station": plant.insertion}
+    refused(plant, "bad-text", record_passes, 8, rack=text, **again)
+    refused(plant, "bad-text", record_passes, 8, request=Request(text, "1"), **again)
+    refused(plant, "bad-text", record_passes, 8, request=Request("scanner 4", text), **again)
+    refused(plant, "bad-text", void_pass, 8, entry=entry, reason=text)
+
+
+def test_a_void_pass_is_not_voided_again() -> None:
+    plant = Plant(mode=ScanMode.ONE_AT_A_TIME)
+    (board,) = plant.boards()
+    (entry,) = plant.do(record_passes, 5, units=[board], station=plant.insertion)
+    void = plant.do(void_pass, 6, entry=entry, reason="another board")
+    refused(plant, "correction-refused", void_pass, 7, entry=void, reason="another board")

@@ -19,6 +19,7 @@ from trace.floor.operations.passes import record_passes, start_pass
 from trace.floor.rules import DRAWS_COUNT, RULES
 from trace.holds.operations import place_holds, release_hold
 from trace.ledger.models import Event
+from trace.ledger.operation import Request
 from trace.material.models import Container
 
 pytestmark = pytest.mark.django_db
@@ -53,6 +54,17 @@ def test_what_was_drawn_before_a_hold_stopped_it_is_found_and_the_unit_gets_no_f
     assert ask("A") == ({board.key}, NONE, NONE)
     refused(plant, "stopped", start_pass, 11, unit=board, station=plant.test)
     refused(plant, "stopped", start_pass, 11, unit=board, station=plant.insertion)
+
+
+def test_the_same_request_again_hears_the_same_reasons() -> None:
+    plant = Plant(mode=ONE)
+    reel = load(plant, "A", 1)
+    boards = plant.boards(2, minute=2)
+    held(plant, reel, "unit", boards[1])
+    once, again = (record(plant, 10, *boards, request=Request("scanner 4", "17")) for _ in range(2))
+    assert [entry.pk for entry in again] == [entry.pk for entry in once]
+    assert [codes(entry) for entry in again] == [[], ["held"]]
+    assert [str(entry.stopped[0]) for entry in (once[1], again[1])] == [str(once[1].stopped[0])] * 2
 
 
 def test_once_the_hold_is_released_the_step_is_passed_by_another_scan() -> None:

@@ -11,7 +11,7 @@ from tests.genealogy.asking import NONE, ask, board_at, fit, load, lots_of
 from trace.floor.models import Unit
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.corrections import void_pass
-from trace.floor.operations.feeds import load_feed
+from trace.floor.operations.feeds import find_on_feed, load_feed
 from trace.floor.operations.fittings import fit_part, remove_part
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import start_pass
@@ -113,6 +113,19 @@ def test_salvage_carries_on(plant: Plant) -> None:
     plant.do(fit_part, 8, unit=other, designator="R1", container=kept, reason="replaced")
     assert ask("LOT-A") == ({board.key, other.key}, NONE, NONE)
     assert lots_of(other)["R1"] == {"LOT-A"}
+
+
+def test_salvage_of_what_does_not_belong_carries_on(plant: Plant) -> None:
+    """Capacitors were found where resistors should hang: one of them was taken out of a board again."""
+    load(plant, "A", 1)
+    plant.do(find_on_feed, 2, feed=plant.slot_r, container=plant.reel("WRONG", plant.capacitor))
+    board = board_at(plant, 3, 4)
+    kept = salvage(plant, board, "R1", 5, salvage="KEPT")
+    load(plant, "B", 6)
+    other = board_at(plant, 7, 8)
+    assert ask("WRONG") == ({board.key}, NONE, NONE)
+    plant.do(fit_part, 9, unit=other, designator="R1", container=kept, reason="cracked")
+    assert ask("WRONG") == ({board.key, other.key}, NONE, NONE)
 
 
 def test_salvage_of_a_part_that_a_repair_had_fitted_carries_on(plant: Plant) -> None:

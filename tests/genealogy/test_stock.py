@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.factories import Plant, spans_of, ticks
+from tests.factories import Plant, make_station, spans_of, ticks
+from tests.genealogy.asking import NONE, ask
 from trace.core.clock import OPEN
 from trace.floor.operations.feeds import (
     fill_by_hand,
@@ -14,11 +15,12 @@ from trace.floor.operations.feeds import (
     take_off_feed,
     top_up_feed,
 )
+from trace.floor.operations.fittings import fit_part
 from trace.genealogy.forward import trace_forward
 from trace.genealogy.stock import list_stock, where_is
 from trace.genealogy.suspicion import Suspicion
 from trace.material.models import Container, Feed, SetUp, Tape
-from trace.material.operations.setups import finish_tape, start_tape
+from trace.material.operations.setups import define_feed, finish_tape, start_tape
 
 pytestmark = pytest.mark.django_db
 
@@ -178,3 +180,23 @@ def test_a_place_filled_by_hand_is_there_from_then_and_its_container_stays_in_st
     plant.do(finish_tape, 21, tape=Tape.objects.get(), board_sets=40)
     assert stock_of(box, 11) == {"BOX": "in stock"}
     assert stock_of(box, 21) == {"BOX": "in stock", "T1": "board sets 7"}
+
+
+def test_what_a_bin_without_a_set_up_gave_may_be_any_container_of_the_part(plant: Plant) -> None:
+    """Nobody said what lies in it; a part of it was fitted by hand."""
+    bin_ = plant.do(define_feed, key="BENCH-BIN", station=make_station("BENCH"), kind=Feed.Kind.BIN)
+    fuses = plant.reel("FUSES", plant.fuse)
+    product, other = plant.products(2)
+    plant.do(fit_part, 5, unit=product, designator="F1", feed=bin_, reason="as designed")
+    plant.do(load_feed, 6, feed=bin_, container=plant.reel("MORE", plant.fuse))
+    plant.do(fit_part, 7, unit=other, designator="F1", feed=bin_, reason="as designed")
+    assert ask(fuses.key) == (NONE, {product.key}, NONE)
+
+
+def test_what_came_off_a_bin_without_a_set_up_may_be_any_container_of_the_part(plant: Plant) -> None:
+    bin_ = plant.do(define_feed, key="BENCH-BIN", station=make_station("BENCH"), kind=Feed.Kind.BIN)
+    fuses, kept = plant.reel("FUSES", plant.fuse), plant.reel("KEPT", plant.fuse)
+    plant.do(take_off_feed, 5, feed=bin_, into=kept)
+    (product,) = plant.products()
+    plant.do(fit_part, 6, unit=product, designator="F1", container=kept, reason="as designed")
+    assert ask(fuses.key) == (NONE, {product.key}, NONE)

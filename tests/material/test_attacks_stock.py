@@ -129,3 +129,14 @@ def test_odd_texts_are_refused_in_a_sentence() -> None:
     reel = plant.reel()
     refused(plant, "bad-text", store_container, container=reel, store="s" * 61)
     refused(plant, "bad-text", discard_container, container=reel, reason="x" * 301)
+
+
+def test_a_mixed_lot_is_numbered_by_the_clean_key_of_its_container() -> None:
+    plant = Plant()
+    mixed = plant.do(merge_containers, 5, sources=[plant.reel("A"), plant.reel("B")], key=f"{' ' * 80}ab")
+    assert (mixed.key, mixed.lot.number) == ("AB", "AB")
+
+
+def test_a_feed_of_no_kind_is_refused() -> None:
+    plant = Plant()
+    refused(plant, "setup-refused", define_feed, key="ODD", station=plant.insertion, kind="something else")

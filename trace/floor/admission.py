@@ -57,7 +57,6 @@ def admit(
     not draw by the clock. The number of queries does not grow with the number of units.
     """
     found = gather_evidence(units, station, scan, setup, positions)
-    serving = list(dict.fromkeys(found.setups.values()))
     dues = {unit.pk: _due_step(found.routes[unit.part_id], found.visits[unit.pk]) for unit in units}
     served = _served_elsewhere({due.pk for u in units if (due := dues[u.pk]) and u.part_id not in found.setups})
     contents = contents_of(units) if found.children else {unit.pk: [unit] for unit in units}
@@ -70,7 +69,7 @@ def admit(
     ageing: list[Lot] = []
     exhausted: tuple[str, ...] = ()
     if found.stops or found.children:
-        local, ageing, exhausted = _things_at(station, serving, positions)
+        local, ageing, exhausted = _things_at(station, found.serving, positions)
         found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
         holds = list({hold.pk: hold for hold in found_holds}.values())
     admissions, refusals = [], []

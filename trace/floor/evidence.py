@@ -41,12 +41,14 @@ class Evidence:
     """The set-up that serves each part here, each part's route in order, each unit's passes, and whether
     there is anything of a rarer kind to look into; where there is not, it is not asked for.
 
+    `serving`: every set-up that the positions of a rack meet; `setups` has the first of each part.
     `elsewhere`: a unit is inside a station, fitted or packed. `children`: something is fitted in one.
     `places_of_children`: a part has places of serialised children. `stops`: a hold on a unit, the
     station or what serves there, a lot past its expiry or a feed with nothing known on it.
     """
 
     setups: dict[int, SetUp]
+    serving: list[SetUp]
     routes: dict[int, list[RouteStep]]
     visits: dict[int, list[Visit]]
     elsewhere: bool
@@ -60,7 +62,8 @@ def gather_evidence(
 ) -> Evidence:
     """The evidence on units at a station; arguments as `admit` has them."""
     parts = list({unit.part_id for unit in units})
-    first, last = reach(positions) if positions else (OPEN - 1, OPEN)
+    since, until = reach(positions) if positions else (scan, scan)
+    first, last = (since, until) if positions else (OPEN - 1, OPEN)
     named = [setup.key, *([setup.axis.tape.key] if setup.axis.tape else [])] if setup else []
     ((setups, routes, visits, *signs),) = fetch(
         __file__,
@@ -70,14 +73,17 @@ def gather_evidence(
         parts_without=[] if setup else parts,
         named=[setup.pk] if setup else [],
         station=station.pk,
-        position=positions[0][0] if positions else scan,
+        since=since,
+        until=until,
         first=first,
         last=last,
         day=from_ticks(scan).date(),
         keys=[station.key, *named, *(unit.key for unit in units)],
     )
+    serving = [setup] if setup else sorted(_setups(setups, station), key=lambda found: found.first)
     return Evidence(
-        dict.fromkeys(parts, setup) if setup else {found.assembly_id: found for found in _setups(setups, station)},
+        dict.fromkeys(parts, setup) if setup else {found.assembly_id: found for found in reversed(serving)},
+        serving,
         _routes(routes),
         _visits(visits),
         *signs,
@@ -85,8 +91,9 @@ def gather_evidence(
 
 
 def _setups(rows: str | None, station: Station) -> Iterable[SetUp]:
-    for pk, key, assembly, axis, kind, slack in json.loads(rows or "[]"):
-        setup = SetUp.from_db(None, ["id", "key", "assembly_id", "axis_id"], [pk, key, assembly, axis])
+    for pk, key, assembly, axis, first, end, kind, slack in json.loads(rows or "[]"):
+        names = ["id", "key", "assembly_id", "axis_id", "first", "end"]  # in the model's order
+        setup = SetUp.from_db(None, names, [pk, key, assembly, axis, first, end])
         names = ["id", "kind", "station_id", "tape_id", "slack"]  # all of them, hence in the model's order
         setup.axis = Axis.from_db(None, names, [axis, kind, station.pk, None, slack])
         yield setup

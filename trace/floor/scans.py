@@ -79,6 +79,7 @@ def close_pass(
     if inside.station.scan_mode != ScanMode.LOOSE:
         if hasty(inside.station, inside.scanned_in, inside.scanned_out, inside.error):
             _begin_before_scans(inside)
+            _judge_across_changeovers([inside])
         _bound(inside, scanned_out + error)
     _keep_versions([was], [inside])
     inside.save(update_fields=CLOSING)
@@ -93,6 +94,16 @@ def judge_by_designator(units: Iterable[int] | QuerySet) -> None:
     Unit.objects.filter(pk__in=units, by_designator=False).update(
         by_designator=True, by_designator_recorded=to_ticks(now())
     )
+
+
+def _judge_across_changeovers(wider: Iterable[Pass]) -> None:
+    """Passes that were made wider may now reach across a changeover: under another set-up they may have
+    filled other places, which an earlier pass had filled."""
+    for entry in wider:
+        if entry.axis_id:
+            met = list_setups_between([entry.axis_id], [entry.assembly_id], entry.first, entry.last)
+            if met.count() > 1:
+                judge_by_designator([entry.unit_id])
 
 
 def bound_by_scan(units: Iterable[Unit], scan: int, by: Person, station: Station | None = None, error: int = 0) -> None:
@@ -139,7 +150,9 @@ def neighbour_scan(
     before = _surely_before(scans, scan - error)
     work = station.work_seconds * 1_000_000
     if work and not sheet and scan - error - last.moment - last.error < work:
-        _bound_all(here.filter(began=last.began, inside=False), scan + error, by)
+        batch = list(here.filter(began=last.began, inside=False))
+        _bound_all(batch, scan + error, by)
+        _judge_across_changeovers(batch)
         return last.began if before is None else min(last.began, before), True
     known_worse = [
         s.entry for s in scans if not s.out and scan + error < s.ended < OPEN and s.moment + s.error <= scan - error
@@ -302,6 +315,7 @@ def bound_anew(gone: Pass, by: Person) -> None:
         _bound(entry, min((m for m in scans_after.values() if m is not None), default=OPEN))
     _keep_versions(were, bounded)
     Pass.objects.bulk_update(bounded, BOUNDS)
+    _judge_across_changeovers(bounded)
     reckon_after(bounded, by)
 
 
@@ -319,6 +333,7 @@ def _begin_anew(gone: Pass, scans: set[int], by: Person) -> None:
         _place(entry)
     _keep_versions(were, begun)
     Pass.objects.bulk_update(begun, ["began", *BOUNDS])
+    _judge_across_changeovers(begun)
     reckon_after(begun, by)
 
 

@@ -271,6 +271,9 @@ def _salvage_judge(at: int) -> SalvageJudge:
             return set()
         parts = Container.objects.filter(pk__in=evidence.suspects).values_list("part", flat=True)
         belongs = {(assembly, designator) for assembly, designator, _ in list_places_of(set(parts))}
+        # What was found on a feed may not belong there, and was drawn all the same.
+        feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
+        belongs |= set(SetUpLine.objects.filter(feed__in=feeds).values_list("setup__assembly", "designator"))
         candidates = list(
             Salvage.objects.filter(
                 designator__in={designator for _, designator in belongs}, superseded=None, at__lte=F("error") + at

@@ -11,7 +11,7 @@ from django.db.models import F
 
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_places_of
-from trace.floor.models import Salvage
+from trace.floor.models import Fitting, Salvage
 from trace.genealogy.beside import list_beside
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.rules import Suspect
@@ -138,7 +138,8 @@ def _has_content_before(
 def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, list[Presence]]:
     """Per feed, the suspect containers that unknown material there may be, up to a moment.
 
-    Only feeds that have unknown material, and serve a place where a suspect's part belongs.
+    Only feeds that have unknown material, and serve a place where a suspect's part belongs, or from
+    which a part was fitted there by hand, or put into a container of that part.
     """
     presences = {
         container.pk: Presence(
@@ -162,9 +163,16 @@ def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, 
     for assembly, designator, part in list_places_of(of_part):
         places[assembly, designator].add(part)
     lines = SetUpLine.objects.filter(setup__assembly__in={assembly for assembly, _ in places}, feed__in=feeds)
+    fitted = Fitting.objects.filter(feed__in=feeds, superseded=None)
     parts: dict[int, set[int]] = defaultdict(set)
-    for feed, assembly, designator in lines.values_list("feed", "setup__assembly", "designator"):
+    for feed, assembly, designator in (
+        *lines.values_list("feed", "setup__assembly", "designator"),
+        *fitted.values_list("feed", "unit__part", "designator"),
+    ):
         parts[feed] |= places.get((assembly, designator), set())
+    taken_off = Derivation.objects.filter(source=None, record__feed__in=feeds, superseded=None)
+    for feed, part in taken_off.values_list("record__feed", "result__part"):
+        parts[feed] |= {part} & of_part.keys()
     return {feed: [p for part in sorted(fit) for p in of_part[part]] for feed, fit in parts.items() if fit}
 
 

@@ -21,6 +21,7 @@ from django.db.models import Model
 
 from trace.core.clock import now
 from trace.core.errors import Refusal
+from trace.core.keys import clean_text
 from trace.core.sql import load_sql
 from trace.ledger.canonical import VERSION, canonical, plain, records_in, subject_of
 from trace.ledger.models import Answer
@@ -137,13 +138,14 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
 
 def _claim(request: Request, verb: str, arguments: dict[str, Any]) -> Answer:
     """The answer row of this request; whoever else holds it is waited for."""
+    client, key = clean_text(request.client, 80, "The client"), clean_text(request.key, 80, "The request key")
     text = canonical({"verb": verb, "arguments": arguments})
-    digest = hashlib.sha256(text.encode()).hexdigest()
+    digest = hashlib.sha256(text.encode(errors="surrogatepass")).hexdigest()
     Answer.objects.bulk_create(
-        [Answer(client=request.client, key=request.key, digest=digest, recorded=now())],
+        [Answer(client=client, key=key, digest=digest, recorded=now())],
         ignore_conflicts=True,
     )
-    answer = Answer.objects.select_for_update().get(client=request.client, key=request.key)
+    answer = Answer.objects.select_for_update().get(client=client, key=key)
     if answer.digest != digest:
         raise RequestReused(f"Request {request.key} was used before for something else.")
     return answer
@@ -151,7 +153,8 @@ def _claim(request: Request, verb: str, arguments: dict[str, Any]) -> Answer:
 
 def _refer(result: Any) -> Any:
     if isinstance(result, Model):
-        return {"model": result._meta.label, "pk": result.pk}
+        said = {"said": result.said()} if hasattr(result, "said") else {}
+        return {"model": result._meta.label, "pk": result.pk, **said}
     if isinstance(result, list | tuple):
         return [_refer(item) for item in result]
     return {"value": plain(result)}
@@ -162,7 +165,10 @@ def _recall(response: str) -> Any:
         if isinstance(reference, list):
             return [recall(item) for item in reference]
         if "model" in reference:
-            return apps.get_model(reference["model"])._default_manager.get(pk=reference["pk"])
+            record = apps.get_model(reference["model"])._default_manager.get(pk=reference["pk"])
+            if "said" in reference:
+                record.say_again(reference["said"])
+            return record
         return reference["value"]
 
     return recall(json.loads(response))

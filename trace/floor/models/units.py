@@ -107,6 +107,16 @@ class Pass(models.Model):
     stopped: Sequence[Refusal] = ()
     """Of a pass just recorded: why it counts as aborted and not as what was said. The event keeps it."""
 
+    def said(self) -> list[list[str]]:
+        """What the answer says beside the row, for whoever sends the same request again."""
+        return [[one.code, one.extra["rule"], one.message, one.action] for one in self.stopped]
+
+    def say_again(self, said: list[list[str]]) -> None:
+        """Take in what the first answer said."""
+        self.stopped = [Refusal(message, action=action, rule=rule) for _, rule, message, action in said]
+        for refusal, (code, *_) in zip(self.stopped, said, strict=True):
+            refusal.code = code
+
     class Meta:
         verbose_name_plural = "passes"
         indexes = [

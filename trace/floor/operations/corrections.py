@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from trace.core.clock import now, to_ticks
+from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
+from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.floor.draws import length_class, reckon_after, reckon_feed
 from trace.floor.models import Pass, Unit
@@ -32,6 +33,8 @@ def void_pass(*, entry: Pass, reason: str, by: Person, at: datetime) -> Pass:
     Unit.objects.select_for_update().get(pk=entry.unit_id)
     entry = Pass.objects.select_for_update(of=("self",)).select_related("unit").get(pk=entry.pk)
     _want_standing(entry.superseded, reason)
+    if entry.outcome == Pass.Outcome.VOID:
+        raise CorrectionRefused("This pass is void already.", action="Nothing needs doing.")
     recorded = to_ticks(now())
     Pass.objects.filter(pk=entry.pk).update(superseded=recorded)
     note(entry.unit, reason=reason)
@@ -92,6 +95,8 @@ def correct_board_sets(
         copy.pk, copy.recorded, copy.first, copy.last = None, recorded, *_count_anew(entry, found, slip)
         if copy.first < 0:
             raise CorrectionRefused(f"{entry.unit.key} would have drawn before the tape's first board set.")
+        if copy.last >= OPEN:
+            raise CorrectionRefused(f"No tape has {copy.last} board sets.", action="Check by how many sets it slipped.")
         copy.length_class = length_class(copy.first, copy.last)
         right.append(copy)
     Pass.objects.filter(pk__in=[entry.pk for entry in wrong]).update(superseded=recorded)
@@ -107,7 +112,7 @@ def _count_anew(entry: Pass, found: int, slip: int) -> tuple[int, int]:
 
 
 def _want_reason(reason: str) -> None:
-    if not reason.strip():
+    if not clean_text(reason, 300, "The reason"):
         raise CorrectionRefused("Say why it is wrong.", action="Give the reason in a sentence.")
 
 

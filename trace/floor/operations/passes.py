@@ -6,10 +6,11 @@ station whose next line it is.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime, timedelta
 
 from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
+from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit, contents_of
@@ -57,7 +58,7 @@ def start_pass(
     Refuses with Stopped (the interlock), PassRefused.
     """
     scan = to_ticks(at)
-    _want_positions([position] if position else [])
+    _want_positions([position] if position else [], station, setup)
     lock_station(station)
     locked = _lock([unit])
     _want_setup(setup, station, locked)
@@ -135,7 +136,7 @@ def record_passes(
     _want_outcome(outcome)
     if positions is not None and len(positions) != len(units):
         raise PassRefused("Give each unit its own position, or none.")
-    _want_positions(positions or [])
+    _want_positions(positions or [], station, setup)
     if station.scan_mode == ScanMode.GATED and entered is None:
         raise PassRefused(
             f"{station.key} is gated: a pass there needs the scan in as well.",
@@ -145,6 +146,7 @@ def record_passes(
         raise PassRefused("The scan in lies after the scan out.")
     if len({unit.pk for unit in units}) < len(units):
         raise PassRefused("A unit is named twice.")
+    rack = clean_text(rack, 40, "The rack")
     lock_station(station)
     locked = {unit.pk: unit for unit in _lock(units)}
     _want_setup(setup, station, locked.values())
@@ -174,9 +176,14 @@ def record_passes(
     )
 
 
-def _want_positions(positions: Iterable[tuple[int, int]]) -> None:
+def _want_positions(positions: Collection[tuple[int, int]], station: Station, setup: SetUp | None) -> None:
     if not all(0 <= first <= last < OPEN for first, last in positions):
         raise PassRefused("The position runs backwards or lies outside the axis.")
+    if positions and setup is None and not station.counts_cycles:
+        raise PassRefused(
+            f"{station.key} goes by the clock: it takes no position.",
+            action="Scan the tape, or leave the position out.",
+        )
 
 
 def _want_outcome(outcome: str) -> None:
@@ -188,12 +195,17 @@ def _want_setup(setup: SetUp | None, station: Station, units: Iterable[Unit]) ->
     for unit in units:
         if setup and setup.assembly_id != unit.part_id:
             raise PassRefused(f"Set-up {setup.key} is for another assembly than {unit.key}.", action="Scan its tape.")
-    if setup and setup.axis.station_id not in (None, station.pk):
-        raise PassRefused(f"Set-up {setup.key} is another station's.", action="Scan the tape, or nothing.")
+    if setup and setup.axis.tape_id is None:
+        raise PassRefused(f"Set-up {setup.key} is a station's, not a tape's.", action="Scan the tape, or nothing.")
 
 
 def _lock(units: Sequence[Unit]) -> list[Unit]:
     return list(Unit.objects.select_for_update().filter(pk__in=[unit.pk for unit in units]).order_by("pk"))
+
+
+def _reaches_across(setup: SetUp | None, entry: Pass) -> bool:
+    """Whether a pass may have drawn under a set-up before this one, or after it."""
+    return setup is not None and (entry.first < setup.first or setup.end < OPEN and setup.end <= entry.last)
 
 
 def _record(
@@ -285,6 +297,7 @@ def _record(
         for entry, admission in zip(passes, admissions, strict=True)
         if admission.repeated
         or admission.refilling
+        or _reaches_across(admission.setup, entry)
         or drew is not None
         or only is not None
         or entry.drew != Pass.Drew.ALL

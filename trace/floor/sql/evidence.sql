@@ -2,10 +2,10 @@
 -- and whether there is anything of each rarer kind to look into. Where a sign is given a closer look may
 -- find nothing; where none is given there is nothing. Small steps are planned faster than one join.
 WITH in_force AS MATERIALIZED (
-    SELECT setup.id, setup.key, setup.assembly_id, setup.axis_id, axis.kind, axis.slack
+    SELECT setup.id, setup.key, setup.assembly_id, setup.axis_id, setup.first, setup."end", axis.kind, axis.slack
     FROM trace_axis axis JOIN trace_setup setup ON setup.axis_id = axis.id
     WHERE axis.station_id = %(station)s AND setup.assembly_id = ANY(%(parts_without)s)
-      AND setup.first <= %(position)s AND setup."end" > %(position)s
+      AND setup.first <= %(until)s AND setup."end" > %(since)s
 ),
 line AS MATERIALIZED (
     SELECT feed_id, designator FROM trace_setupline
@@ -27,7 +27,7 @@ lots AS MATERIALIZED (
     SELECT lot.key, lot.expiry, loaded.kind FROM loaded JOIN trace_lot lot ON lot.id = loaded.lot_id
 )
 SELECT
-    (SELECT jsonb_agg(jsonb_build_array(id, key, assembly_id, axis_id, kind, slack)) FROM in_force) AS setups,
+    (SELECT jsonb_agg(jsonb_build_array(id, key, assembly_id, axis_id, first, "end", kind, slack)) FROM in_force) AS setups,
     (
         SELECT jsonb_agg(jsonb_build_array(step.part_id, step.id, step.number, step.name, station.key))
         FROM trace_step step

@@ -17,6 +17,9 @@ from trace.material.queries import get_axis, list_on_feeds
 
 MOST_DAYS = 10_000
 
+MOST = 10_000_000
+"""Board sets on a tape, and links along a chain."""
+
 
 class SetUpRefused(Refusal):
     """A feed, set-up or tape can't be made as asked."""
@@ -46,6 +49,8 @@ def define_feed(
 
     `clear_within`: days within which it must be counted or cleared, for one that is only ever topped up.
     """
+    if kind not in Feed.Kind.values:
+        raise SetUpRefused("There is no such kind of feed.", action="Choose a slot, a bin or another of the list.")
     if clear_within is not None and not 0 < clear_within < MOST_DAYS:
         raise SetUpRefused(f"A place can't be cleared within {clear_within} days.", action="Enter whole days.")
     return _make_feed(key, get_axis(station), kind, clear_within=clear_within)
@@ -72,8 +77,10 @@ def start_tape(
         raise SetUpRefused("The heads must serve each designator of the sequence exactly once.")
     if not sequence:
         raise SetUpRefused("A tape carries at least one component in each board set.")
-    if board_sets < 1:
-        raise SetUpRefused("A tape holds at least one board set.")
+    if not 0 < board_sets <= MOST:
+        raise SetUpRefused(f"A tape can't hold {board_sets} board sets.")
+    if not all(abs(distance) <= MOST for distance, _ in heads.values()):
+        raise SetUpRefused("A head can't be so far along the chain.")
     tape = Tape.objects.create(
         key=free_key(Tape, key),
         assembly=assembly,
@@ -97,8 +104,8 @@ def finish_tape(*, tape: Tape, board_sets: int, by: Person, at: datetime) -> Tap
     tape = Tape.objects.select_for_update().get(pk=tape.pk)
     if tape.built_until != OPEN:
         raise SetUpRefused(f"Tape {tape.key} was finished before.", action="Scan the tape's label.")
-    if not board_sets > 0:
-        raise SetUpRefused("A finished tape holds at least one board set.")
+    if not 0 < board_sets <= MOST:
+        raise SetUpRefused(f"A finished tape can't hold {board_sets} board sets.")
     if to_ticks(at) < tape.built_from:
         raise SetUpRefused(f"Tape {tape.key} was begun after that moment.")
     tape.planned, tape.board_sets = tape.board_sets, board_sets

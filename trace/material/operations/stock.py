@@ -216,7 +216,7 @@ def plant_lot(key: str, part: Part, at: datetime, mixed: Iterable[Lot] = ()) -> 
         key=free_key(Lot, f"{clean_key(key)}-LOT"),
         supplier=plant,
         part=part,
-        number=key,
+        number=clean_key(key),
         expiry=min((lot.expiry for lot in mixed if lot.expiry), default=None),
         received=at,
     )
