@@ -111,6 +111,15 @@ def test_a_part_fetched_by_script_is_the_table_alone(visitor: Client, suspects: 
     assert suspects.product.key in re.findall(r'href="/units/([A-Z0-9-]+)/', page)
 
 
+@pytest.mark.parametrize("target", ["table-nothing", ""])
+def test_a_table_that_is_not_there_is_the_whole_page(visitor: Client, suspects: Suspects, target: str) -> None:
+    headers = {"HX-Request": "true", "HX-Target": target} if target else {}
+    page = visitor.get("/lots/K77/?csv=nothing", headers=headers).content.decode()
+    assert SENTENCE in text_of(page)
+    assert "No plant is on record" not in page
+    assert 'href="/lots/K77/cost/' in page
+
+
 def test_sorting_runs_both_ways(visitor: Client, suspects: Suspects) -> None:
     up = [row["Serial"] for row in rows_of(visitor.get("/lots/K77/?units-sort=serial&csv=units"))]
     down = [row["Serial"] for row in rows_of(visitor.get("/lots/K77/?units-sort=-serial&csv=units"))]
