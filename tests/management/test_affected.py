@@ -144,7 +144,8 @@ def test_a_lot_in_no_unit(plant) -> None:
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (["NO-SUCH"], "No lot has the key or the number NO-SUCH."),
+        (["NO-SUCH"], "No lot has the key or the number “NO-SUCH”."),
+        (["BAD"], "a single reel, box or bag is asked about by its own (--container KEY)."),
         (["--container", "NO-SUCH"], "No container is labelled NO-SUCH."),
         (["LOT-7", "--at", "soon"], "“soon” is no date and time."),
         ([], "Name a lot"),

@@ -231,6 +231,7 @@ def test_what_is_not_there_says_so(visitor: Client, address: str, status: int) -
     response = visitor.get(address)
     assert response.status_code == status
     assert '<div class="stop" role="alert">' in response.content.decode()
+    assert "--container" not in response.content.decode()
     assert 'id="scan"' in response.content.decode()
 
 

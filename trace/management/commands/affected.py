@@ -30,6 +30,7 @@ from typing import Any
 
 from django.core.management.base import CommandParser
 
+from trace.core.errors import NotFound
 from trace.core.keys import read_label
 from trace.costing.queries import summarise_rework, summarise_scrap
 from trace.costing.rules import Cost, CostLine, CostPlace, round_money
@@ -66,7 +67,7 @@ class Command(AnswerCommand):
             raise Refused("Name a lot, or a container with --container KEY.")
         known = PlantTime().read(options["known"])
         with as_known(known):
-            lots = list({lot.pk: lot for lot in map(get_lot, options["lots"])}.values())
+            lots = list({lot.pk: lot for lot in map(_lot, options["lots"])}.values())
             keys = dict.fromkeys(map(read_label, options["container"]))
             self._answer(Answer(lots, [get_container(key) for key in keys], options["at"], known), options)
 
@@ -79,6 +80,15 @@ class Command(AnswerCommand):
             writer.writerows(answer.as_rows())
         else:
             self.stdout.write("\n".join(answer.as_text()))
+
+
+def _lot(text: str) -> Lot:
+    """The lot that is meant; where there is none, how to ask about a container."""
+    try:
+        return get_lot(text)
+    except NotFound as none:
+        action = "Check the label; a single reel, box or bag is asked about by its own (--container KEY)."
+        raise NotFound(none.message, action=action) from None
 
 
 class Answer:
