@@ -15,7 +15,7 @@ from tests.web.conftest import Suspects, make_user
 from tests.web.test_answers import rows_of, text_of
 from trace import urls
 from trace.core.errors import Refusal
-from trace.engineering.models import Site
+from trace.engineering.models import Part, Site
 from trace.floor.operations.orders import scrap_unit
 from trace.web.asbuilt import run_together
 
@@ -147,6 +147,12 @@ def test_tables_page_sort_and_choose_on_the_server(visitor: Client, suspects: Su
     assert "No row fits these filters." in visitor.get("/parts/BOARD/?units-find=nothing-like-it").content.decode()
     assert visitor.get("/parts/BOARD/?units-sort=order__part__standard_cost").status_code == 200
     assert visitor.get("/parts/BOARD/?units-page=x&csv=none").status_code == 200
+
+
+def test_a_standard_cost_is_shown_as_the_sums_are_made_with_it(visitor: Client, suspects: Suspects) -> None:
+    for cost, shown in (("0.007", "0.007 EUR"), ("120", "120 EUR")):
+        Part.objects.filter(key="RES").update(standard_cost=cost)
+        assert f"Standard cost {shown} " in text_of(visitor.get("/parts/RES/").content.decode())
 
 
 # Home ----------------------------------------------------------------------------------------------------------------
