@@ -18,6 +18,7 @@ from tests.factories import Plant, moment
 from tests.web.conftest import Suspects
 from trace.core.clock import now
 from trace.floor.operations.feeds import load_feed
+from trace.floor.operations.orders import scrap_unit
 from trace.holds.models import Hold
 from trace.holds.operations import release_hold
 from trace.material.models import Container
@@ -240,6 +241,14 @@ def test_cost_opens_down_to_the_units(visitor: Client, suspects: Suspects) -> No
     amounts = [row["Amount, EUR"] for row in rows_of(visitor.get("/lots/K77/cost/?csv=rework"))]
     assert sum(map(float, amounts)) == pytest.approx(float(page.context["costs"]["rework"].total))
     assert visitor.get("/lots/K77/cost/?option=scrap&line=99999").status_code == 200
+
+
+def test_cost_says_what_was_scrapped_before(visitor: Client, suspects: Suspects) -> None:
+    assert "scrapped before" not in visitor.get("/lots/K77/cost/").content.decode()
+    suspects.plant.do(release_hold, 50, hold=Hold.objects.get(), reason="Scrapped instead.")
+    suspects.plant.do(scrap_unit, 51, unit=suspects.certain, reason="burnt")
+    page = text_of(visitor.get("/lots/K77/cost/").content.decode())
+    assert "1 was scrapped before and costs nothing more." in page
 
 
 def test_a_lot_number_is_never_markup(visitor: Client, plantless: Plant) -> None:
