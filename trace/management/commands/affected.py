@@ -249,7 +249,9 @@ def _stock(item: StockItem) -> dict[str, Any]:
 
 
 def _amount(item: StockItem) -> str:
-    return "not counted" if item.quantity is None else f"{item.quantity.normalize():f}"
+    if item.quantity is None:
+        return "not counted"
+    return item.sets_left or f"{item.quantity.normalize():f}"
 
 
 def _totals(what: str, cost: Cost) -> list[str]:
