@@ -73,6 +73,7 @@ def test_the_answer_comes_first_in_the_words_of_the_page(plant) -> None:
     assert max(map(len, lines[1:])) <= WIDTH
     text = "\n".join(lines)
     assert "\x1b" not in text
+    assert "  mixed: suspect and other material were mixed before it was drawn." in lines
     for piece in ("How sure", "Where they are", "North Air", "on feed SLOT-R", "internal failure", "--csv", "asbuilt"):
         assert piece in text
 

@@ -26,6 +26,8 @@ import csv
 from argparse import RawDescriptionHelpFormatter
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from itertools import chain
+from textwrap import wrap
 from typing import Any
 
 from django.core.management.base import CommandParser
@@ -36,11 +38,11 @@ from trace.costing.queries import summarise_rework, summarise_scrap
 from trace.costing.rules import Cost, CostLine, CostPlace, round_money
 from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
 from trace.genealogy.known import as_known
-from trace.genealogy.rules import Sureness
+from trace.genealogy.rules import REASONS, Reason, Sureness
 from trace.genealogy.stock import StockItem, list_stock
 from trace.genealogy.suspicion import Suspicion
 from trace.genealogy.whereabouts import Place
-from trace.management.answers import AnswerCommand, PlantTime, Refused, add_times, dump, natural, table
+from trace.management.answers import WIDTH, AnswerCommand, PlantTime, Refused, add_times, dump, natural, table
 from trace.material.models import Container, Lot
 from trace.material.queries import describe_lot, get_container, get_lot
 
@@ -144,6 +146,8 @@ class Answer:
             why = {Sureness.POSSIBLE: "; ".join(f"{count} {reason}" for reason, count in sorted(reasons.items()))}
             rows = [(s.value, sureness[s], why.get(s, "")) for s in Sureness if sureness[s]]
             yield from table(("", "units", "why"), rows, [1])
+            for reason in sorted(set(chain.from_iterable(top.reasons for top in self.population.carrying()))):
+                yield from wrap(f"  {reason}: {REASONS[Reason[reason.upper()]]}.", WIDTH, subsequent_indent="    ")
         if self.summary.units:
             yield from ("", "Where they are")
             counts: dict[tuple[str, str], Counter[Sureness]] = defaultdict(Counter)
