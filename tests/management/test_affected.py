@@ -149,6 +149,8 @@ def test_a_lot_in_no_unit(plant) -> None:
         (["BAD"], "a single reel, box or bag is asked about by its own (--container KEY)."),
         (["--container", "NO-SUCH"], "No container is labelled NO-SUCH."),
         (["LOT-7", "--at", "soon"], "“soon” is no date and time."),
+        (["LOT-7", "--at", ""], "“” is no date and time."),
+        (["LOT-7", "--known", " "], "“” is no date and time."),
         ([], "Name a lot"),
     ],
 )
