@@ -17,6 +17,9 @@ from trace import urls
 from trace.core.errors import Refusal
 from trace.engineering.models import Part, Site
 from trace.floor.operations.orders import scrap_unit
+from trace.floor.operations.passes import record_passes, start_pass
+from trace.material.models import SetUp
+from trace.material.operations.setups import start_tape
 from trace.web.asbuilt import run_together
 
 pytestmark = pytest.mark.django_db
@@ -153,6 +156,20 @@ def test_a_standard_cost_is_shown_as_the_sums_are_made_with_it(visitor: Client, 
     for cost, shown in (("0.007", "0.007 EUR"), ("120", "120 EUR")):
         Part.objects.filter(key="RES").update(standard_cost=cost)
         assert f"Standard cost {shown} " in text_of(visitor.get("/parts/RES/").content.decode())
+
+
+def test_a_tape_tells_what_was_drawn_from_what_may_have_been(visitor: Client, db: None) -> None:
+    plant = Plant()
+    heads = {"A": (0, ["R1", "R2"]), "B": (0, ["C1"])}
+    plant.do(start_tape, key="T1", assembly=plant.board, sequence=["R1", "C1", "R2"], heads=heads, board_sets=99)
+    setup = SetUp.objects.get(axis__tape__key="T1")
+    done, inside = plant.boards(2)
+    at = {"station": plant.insertion, "setup": setup}
+    plant.do(record_passes, 10, units=[done], entered=moment(10), positions=[(4, 4)], **at)
+    assert "99 board sets for BOARD, 1 drawn." in text_of(visitor.get("/tapes/T1/").content.decode())
+    plant.do(start_pass, 12, unit=inside, position=(5, 5), **at)
+    assert "99 board sets for BOARD, 1 drawn, 1 more perhaps." in text_of(visitor.get("/tapes/T1/").content.decode())
+    assert [row["Drawn"] for row in rows_of(visitor.get("/tapes/T1/?csv=used"))] == ["yes", "perhaps"]
 
 
 # Home ----------------------------------------------------------------------------------------------------------------

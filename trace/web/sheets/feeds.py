@@ -132,7 +132,9 @@ def feed_sheet(it: Feed) -> Sheet:
 def tape_sheet(it: Tape) -> Sheet:
     """A tape: its heads and what they gave, the boards built from it."""
     feeds = Feed.objects.filter(axis__tape=it)
-    passes = Pass.objects.filter(axis__tape=it, superseded=None).select_related("unit", "station")
+    passes = Pass.objects.filter(axis__tape=it, superseded=None).exclude(drew=Pass.Drew.NONE)
+    passes = passes.select_related("unit", "station")
+    drawn = passes.filter(ended__lt=OPEN, drew=Pass.Drew.ALL).count()
     facts: list[Fact] = [
         ("For", Ref("part", it.assembly.key, it.assembly.name)),
         ("Links to a board set", it.links),
@@ -147,12 +149,14 @@ def tape_sheet(it: Tape) -> Sheet:
             Column("unit", "Unit", lambda p: Ref("unit", p.unit.key), "unit__key"),
             Column("station", "At", lambda p: Ref("station", p.station.key), "station__key", choose=True),
             Column("when", "When", lambda p: Moment(p.began), "began"),
+            Column("drew", "Drawn", lambda p: "yes" if p.ended < OPEN and p.drew == Pass.Drew.ALL else "perhaps"),
         ],
         passes.order_by("first"),
         "No board was drawn from it yet.",
         search=("unit__key",),
     )
-    sentence = f"{count(it.board_sets, 'board set')} for {it.assembly.key}, {passes.count()} drawn."
+    perhaps = f", {passes.count() - drawn} more perhaps" if passes.count() > drawn else ""
+    sentence = f"{count(it.board_sets, 'board set')} for {it.assembly.key}, {drawn} drawn{perhaps}."
     return Sheet(sentence, facts, [_heads_table(it, feeds), used])
 
 
