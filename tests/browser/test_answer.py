@@ -117,6 +117,14 @@ def test_a_scan_that_arrives_elsewhere_lands_in_the_line(inside, suspects: Suspe
     assert page.locator("#scan").input_value() == ""
 
 
+def test_a_second_scan_takes_the_place_of_the_first_whose_page_is_not_there_yet(inside) -> None:
+    page = inside
+    page.goto("/")
+    page.evaluate("addEventListener('submit', event => event.preventDefault())")  # the page never comes
+    page.keyboard.type("K77\nBAD")
+    assert page.locator("#scan").input_value() == "BAD"
+
+
 def test_a_wrong_check_character_and_a_choice(inside, accessible: Callable, shot: Callable) -> None:
     page = inside
     page.goto("/")
@@ -160,6 +168,16 @@ def test_tables_sort_filter_and_page_in_place(inside, suspects: Suspects, access
     page.go_back()
     page.wait_for_selector("#table-units tbody tr:nth-child(25)")
     assert "Bill of material" in page.content()
+
+
+def test_the_filter_button_keeps_the_focus(inside, suspects: Suspects) -> None:
+    page = inside
+    page.goto("/lots/K77/")
+    page.locator("#units-find").fill(suspects.certain.key)
+    page.locator("#units-filter").press("Enter")
+    page.wait_for_url(f"**units-find={suspects.certain.key}**")
+    settle(page)
+    assert focused(page) == "units-filter"
 
 
 def test_pages_work_without_script(browser, live_server, suspects: Suspects, client) -> None:

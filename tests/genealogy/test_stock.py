@@ -140,6 +140,8 @@ def test_a_board_set_is_on_the_tape_only_from_when_it_was_built() -> None:
     assert stock_of(b, 14) == {"B": "in stock"}
     assert stock_of(b, 20) == {"B": "on feed T1-R", "T1": "perhaps board sets 30–44"}
     assert stock_of(b, 25)["T1"] == stock_of(b)["T1"] == "board sets 30–44"
+    left = {item.key: item.sets_left for item in list_stock(trace_forward(Suspicion.of(lots=[b.lot])).evidence)}
+    assert left["T1"] == "at most 15 sets left" and not any(words for key, words in left.items() if key != "T1")
 
 
 def test_a_sighting_says_how_far_a_tape_was_built() -> None:

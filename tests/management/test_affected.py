@@ -73,6 +73,7 @@ def test_the_answer_comes_first_in_the_words_of_the_page(plant) -> None:
     assert max(map(len, lines[1:])) <= WIDTH
     text = "\n".join(lines)
     assert "\x1b" not in text
+    assert "  mixed: suspect and other material were mixed before it was drawn." in lines
     for piece in ("How sure", "Where they are", "North Air", "on feed SLOT-R", "internal failure", "--csv", "asbuilt"):
         assert piece in text
 
@@ -144,9 +145,12 @@ def test_a_lot_in_no_unit(plant) -> None:
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (["NO-SUCH"], "No lot has the key or the number NO-SUCH."),
+        (["NO-SUCH"], "No lot has the key or the number “NO-SUCH”."),
+        (["BAD"], "a single reel, box or bag is asked about by its own (--container KEY)."),
         (["--container", "NO-SUCH"], "No container is labelled NO-SUCH."),
         (["LOT-7", "--at", "soon"], "“soon” is no date and time."),
+        (["LOT-7", "--at", ""], "“” is no date and time."),
+        (["LOT-7", "--known", " "], "“” is no date and time."),
         ([], "Name a lot"),
     ],
 )

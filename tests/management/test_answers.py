@@ -24,8 +24,9 @@ def test_a_lot_is_named_by_key_by_label_or_by_its_suppliers_number() -> None:
     lot = plant.lot("LOT-9", number="24/117 b")
     for text in ("LOT-9", " lot-9 ", label_text("LOT-9"), "24/117 B"):
         assert get_lot(text) == lot
-    with pytest.raises(NotFound, match="--container KEY"):
-        get_lot("LOT-10")
+    for text in ("LOT-10", ""):
+        with pytest.raises(NotFound, match=f"No lot has the key or the number “{text}”."):
+            get_lot(text)
     with pytest.raises(BadKey, match="check character of LOT-9"):
         get_lot("LOT-9.Z" if label_text("LOT-9")[-1] != "Z" else "LOT-9.Y")
 

@@ -18,6 +18,7 @@ from tests.factories import Plant, moment
 from tests.web.conftest import Suspects
 from trace.core.clock import now
 from trace.floor.operations.feeds import load_feed
+from trace.floor.operations.orders import scrap_unit
 from trace.holds.models import Hold
 from trace.holds.operations import release_hold
 from trace.material.models import Container
@@ -109,6 +110,15 @@ def test_a_part_fetched_by_script_is_the_table_alone(visitor: Client, suspects: 
     assert page.lstrip().startswith('<div class="table" id="table-units"')
     assert "HX-Request" in response["Vary"]
     assert suspects.product.key in re.findall(r'href="/units/([A-Z0-9-]+)/', page)
+
+
+@pytest.mark.parametrize("target", ["table-nothing", ""])
+def test_a_table_that_is_not_there_is_the_whole_page(visitor: Client, suspects: Suspects, target: str) -> None:
+    headers = {"HX-Request": "true", "HX-Target": target} if target else {}
+    page = visitor.get("/lots/K77/?csv=nothing", headers=headers).content.decode()
+    assert SENTENCE in text_of(page)
+    assert "No plant is on record" not in page
+    assert 'href="/lots/K77/cost/' in page
 
 
 def test_sorting_runs_both_ways(visitor: Client, suspects: Suspects) -> None:
@@ -231,6 +241,14 @@ def test_cost_opens_down_to_the_units(visitor: Client, suspects: Suspects) -> No
     amounts = [row["Amount, EUR"] for row in rows_of(visitor.get("/lots/K77/cost/?csv=rework"))]
     assert sum(map(float, amounts)) == pytest.approx(float(page.context["costs"]["rework"].total))
     assert visitor.get("/lots/K77/cost/?option=scrap&line=99999").status_code == 200
+
+
+def test_cost_says_what_was_scrapped_before(visitor: Client, suspects: Suspects) -> None:
+    assert "scrapped before" not in visitor.get("/lots/K77/cost/").content.decode()
+    suspects.plant.do(release_hold, 50, hold=Hold.objects.get(), reason="Scrapped instead.")
+    suspects.plant.do(scrap_unit, 51, unit=suspects.certain, reason="burnt")
+    page = text_of(visitor.get("/lots/K77/cost/").content.decode())
+    assert "1 was scrapped before and costs nothing more." in page
 
 
 def test_a_lot_number_is_never_markup(visitor: Client, plantless: Plant) -> None:

@@ -10,13 +10,17 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import URLPattern
 
-from tests.factories import Plant, moment
+from tests.factories import Plant, moment, ticks
 from tests.web.conftest import Suspects, make_user
 from tests.web.test_answers import rows_of, text_of
 from trace import urls
 from trace.core.errors import Refusal
-from trace.engineering.models import Site
+from trace.engineering.models import Part, Site
+from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.orders import scrap_unit
+from trace.floor.operations.passes import record_passes, start_pass
+from trace.material.models import Feed, SetUp
+from trace.material.operations.setups import start_tape
 from trace.web.asbuilt import run_together
 
 pytestmark = pytest.mark.django_db
@@ -149,6 +153,40 @@ def test_tables_page_sort_and_choose_on_the_server(visitor: Client, suspects: Su
     assert visitor.get("/parts/BOARD/?units-page=x&csv=none").status_code == 200
 
 
+def test_a_standard_cost_is_shown_as_the_sums_are_made_with_it(visitor: Client, suspects: Suspects) -> None:
+    for cost, shown in (("0.007", "0.007 EUR"), ("120", "120 EUR")):
+        Part.objects.filter(key="RES").update(standard_cost=cost)
+        assert f"Standard cost {shown} " in text_of(visitor.get("/parts/RES/").content.decode())
+
+
+def test_a_tape_tells_what_was_drawn_from_what_may_have_been(visitor: Client, db: None) -> None:
+    plant = Plant()
+    heads = {"A": (0, ["R1", "R2"]), "B": (0, ["C1"])}
+    plant.do(start_tape, key="T1", assembly=plant.board, sequence=["R1", "C1", "R2"], heads=heads, board_sets=99)
+    setup = SetUp.objects.get(axis__tape__key="T1")
+    done, inside = plant.boards(2)
+    at = {"station": plant.insertion, "setup": setup}
+    plant.do(record_passes, 10, units=[done], entered=moment(10), positions=[(4, 4)], **at)
+    assert "99 board sets for BOARD, 1 drawn." in text_of(visitor.get("/tapes/T1/").content.decode())
+    plant.do(start_pass, 12, unit=inside, position=(5, 5), **at)
+    assert "99 board sets for BOARD, 1 drawn, 1 more perhaps." in text_of(visitor.get("/tapes/T1/").content.decode())
+    assert [row["Drawn"] for row in rows_of(visitor.get("/tapes/T1/?csv=used"))] == ["yes", "perhaps"]
+
+
+def test_a_feed_says_between_what_a_change_happened(visitor: Client, db: None) -> None:
+    plant = Plant()
+    plant.do(load_feed, 10, feed=plant.slot_r, container=plant.reel("A"))
+    plant.do(load_feed, 20, feed=plant.slot_r, container=plant.reel("B"), position=(ticks(12), ticks(20)))
+    second, first = rows_of(visitor.get(f"/feeds/{plant.slot_r.key}/?csv=records"))
+    assert second["When"] == "between 2026-03-02T06:12:00Z and 2026-03-02T06:20:00Z"
+    assert first["When"] == "2026-03-02T06:10:00Z"
+    heads = {"A": (0, ["R1", "R2"]), "B": (0, ["C1"])}
+    plant.do(start_tape, 30, key="T1", assembly=plant.board, sequence=["R1", "C1", "R2"], heads=heads, board_sets=99)
+    plant.do(load_feed, 40, feed=Feed.objects.get(key="T1-A"), container=plant.reel("C"), position=(40, 41))
+    (record,) = rows_of(visitor.get("/feeds/T1-A/?csv=records"))
+    assert (record["When"], record["Board set"]) == ("2026-03-02T06:40:00Z", "40–41")
+
+
 # Home ----------------------------------------------------------------------------------------------------------------
 
 
@@ -231,6 +269,7 @@ def test_what_is_not_there_says_so(visitor: Client, address: str, status: int) -
     response = visitor.get(address)
     assert response.status_code == status
     assert '<div class="stop" role="alert">' in response.content.decode()
+    assert "--container" not in response.content.decode()
     assert 'id="scan"' in response.content.decode()
 
 

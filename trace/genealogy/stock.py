@@ -36,6 +36,11 @@ class StockItem:
     wholly: bool
 
     @property
+    def sets_left(self) -> str:
+        """Of a tape: how many suspect board sets may be on it, in words; empty for a container."""
+        return f"at most {self.quantity:f} sets left" if self.kind == "tape" else ""
+
+    @property
     def where(self) -> str:
         """Where it is, in words."""
         return " ".join(map(str, self.pieces))

@@ -15,7 +15,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from trace.core.clock import OPEN, from_ticks
 from trace.core.errors import Refusal
-from trace.core.moments import read_moment
+from trace.core.moments import BadMoment, read_moment
 from trace.engineering.models import Site
 
 WIDTH = 100
@@ -55,7 +55,10 @@ class PlantTime:
         self.zone = ZoneInfo(self.name)
 
     def read(self, text: str | None) -> int:
-        """Microseconds of a typed moment; OPEN (now) when there is none. Refuses with BadMoment."""
+        """Microseconds of a typed moment; OPEN (now) when there is none. Refuses with BadMoment, also what
+        was given and is empty: a script whose variable is not set must not get the answer of now."""
+        if text is not None and not text.strip():
+            raise BadMoment("“” is no date and time.")
         return read_moment(text or "", self.zone)
 
     def show(self, ticks: int) -> str:

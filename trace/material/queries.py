@@ -57,8 +57,8 @@ def get_lot(text: str) -> Lot:
     if misread and LABEL.fullmatch(text):
         raise misread
     raise NotFound(
-        f"No lot has the key or the number {text[:60]}.",
-        action="Check the label; a single reel, box or bag is asked about by its own (--container KEY).",
+        f"No lot has the key or the number “{text[:60]}”.",
+        action="Check the label and scan it again; a single reel, box or bag has a label of its own.",
     )
 
 

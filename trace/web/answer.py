@@ -199,7 +199,7 @@ def stock_table(answer: Answer) -> Table:
             Column("part", "Part", lambda item: Ref("part", item.part)),
             Column("lot", "Lot", lambda item: Ref("lot", item.lot) if item.lot else ""),
             Column("where", "Where", lambda item: pieces_cell(item.pieces)),
-            Column("quantity", "Held at first", lambda item: item.quantity, number=True),
+            Column("quantity", "Held at first", lambda item: item.sets_left or item.quantity, number=True),
             Column("wholly", "Wholly suspect", lambda item: "wholly" if item.wholly else "in part", choose=True),
         ],
         list_stock(answer.population.evidence, answer.population.at),

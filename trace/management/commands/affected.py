@@ -26,20 +26,23 @@ import csv
 from argparse import RawDescriptionHelpFormatter
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from itertools import chain
+from textwrap import wrap
 from typing import Any
 
 from django.core.management.base import CommandParser
 
+from trace.core.errors import NotFound
 from trace.core.keys import read_label
 from trace.costing.queries import summarise_rework, summarise_scrap
 from trace.costing.rules import Cost, CostLine, CostPlace, round_money
 from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
 from trace.genealogy.known import as_known
-from trace.genealogy.rules import Sureness
+from trace.genealogy.rules import REASONS, Reason, Sureness
 from trace.genealogy.stock import StockItem, list_stock
 from trace.genealogy.suspicion import Suspicion
 from trace.genealogy.whereabouts import Place
-from trace.management.answers import AnswerCommand, PlantTime, Refused, add_times, dump, natural, table
+from trace.management.answers import WIDTH, AnswerCommand, PlantTime, Refused, add_times, dump, natural, table
 from trace.material.models import Container, Lot
 from trace.material.queries import describe_lot, get_container, get_lot
 
@@ -66,7 +69,7 @@ class Command(AnswerCommand):
             raise Refused("Name a lot, or a container with --container KEY.")
         known = PlantTime().read(options["known"])
         with as_known(known):
-            lots = list({lot.pk: lot for lot in map(get_lot, options["lots"])}.values())
+            lots = list({lot.pk: lot for lot in map(_lot, options["lots"])}.values())
             keys = dict.fromkeys(map(read_label, options["container"]))
             self._answer(Answer(lots, [get_container(key) for key in keys], options["at"], known), options)
 
@@ -79,6 +82,15 @@ class Command(AnswerCommand):
             writer.writerows(answer.as_rows())
         else:
             self.stdout.write("\n".join(answer.as_text()))
+
+
+def _lot(text: str) -> Lot:
+    """The lot that is meant; where there is none, how to ask about a container."""
+    try:
+        return get_lot(text)
+    except NotFound as none:
+        action = "Check the label; a single reel, box or bag is asked about by its own (--container KEY)."
+        raise NotFound(none.message, action=action) from None
 
 
 class Answer:
@@ -134,6 +146,8 @@ class Answer:
             why = {Sureness.POSSIBLE: "; ".join(f"{count} {reason}" for reason, count in sorted(reasons.items()))}
             rows = [(s.value, sureness[s], why.get(s, "")) for s in Sureness if sureness[s]]
             yield from table(("", "units", "why"), rows, [1])
+            for reason in sorted(set(chain.from_iterable(top.reasons for top in self.population.carrying()))):
+                yield from wrap(f"  {reason}: {REASONS[Reason[reason.upper()]]}.", WIDTH, subsequent_indent="    ")
         if self.summary.units:
             yield from ("", "Where they are")
             counts: dict[tuple[str, str], Counter[Sureness]] = defaultdict(Counter)
@@ -239,7 +253,9 @@ def _stock(item: StockItem) -> dict[str, Any]:
 
 
 def _amount(item: StockItem) -> str:
-    return "not counted" if item.quantity is None else f"{item.quantity.normalize():f}"
+    if item.quantity is None:
+        return "not counted"
+    return item.sets_left or f"{item.quantity.normalize():f}"
 
 
 def _totals(what: str, cost: Cost) -> list[str]:

@@ -23,6 +23,11 @@
     if (event.target === line()) event.target.select();
   });
 
+  // Also while its page is still on the way.
+  document.addEventListener("submit", (event) => {
+    if (event.target.contains(line())) line().select();
+  });
+
   // Where a part of the page could not be fetched, the whole page says why.
   document.addEventListener("htmx:responseError", (event) => {
     const path = event.detail.pathInfo && event.detail.pathInfo.finalRequestPath;

@@ -10,7 +10,7 @@ from trace.engineering.models import BomLine, Part, Station
 from trace.floor.models import Pass, Unit
 from trace.material.models import Feed, Lot, SetUp
 from trace.web.asbuilt import run_together
-from trace.web.cells import Moment, Money, Ref, Several
+from trace.web.cells import Moment, Ref, Several
 from trace.web.middleware import find_site
 from trace.web.sheets.base import Fact, Sheet, count
 from trace.web.sheets.feeds import feeds_table, setups_table
@@ -32,7 +32,7 @@ def part_sheet(it: Part) -> Sheet:
         ("Tracked by", "serial" if it.serialised else "lot"),
     ]
     if site and it.standard_cost:
-        facts.append(("Standard cost", Several((Money(it.standard_cost, site.currency), site.currency), " ")))
+        facts.append(("Standard cost", f"{it.standard_cost.normalize():f} {site.currency}"))
     tables = [lots_table(lots)] if not it.serialised else [units_table(units)]
     if it.serialised or lines:
         tables += [_bom_table(lines), _route_table(steps)]

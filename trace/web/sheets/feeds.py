@@ -8,7 +8,7 @@ from django.db.models import QuerySet
 
 from trace.core.clock import OPEN
 from trace.floor.models import Pass
-from trace.material.models import Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
 from trace.web.asbuilt import run_together
 from trace.web.cells import Mark, Moment, Ref, Several, place_of
 from trace.web.sheets.base import Fact, Sheet, count
@@ -92,12 +92,25 @@ def _lot(span: Span) -> Ref | str:
     return Ref("lot", span.container.lot.key) if span.container else ""
 
 
+def _changed(record: FeedRecord, on_clock: bool) -> Moment | Several:
+    """When it was done; between which moments, where nobody knows it more exactly."""
+    if on_clock and 0 < record.first < record.last < OPEN:
+        return Several(("between", Moment(record.first), "and", Moment(record.last)), " ")
+    return Moment(record.happened)
+
+
+def _position(record: FeedRecord) -> str:
+    return str(record.first) if record.first == record.last else f"{record.first}–{record.last}"
+
+
 def feed_sheet(it: Feed) -> Sheet:
     """A feed: what is, and was, on it, and from which records that follows."""
     spans = Span.objects.filter(feed=it, superseded=None).select_related("container__lot")
     records = FeedRecord.objects.filter(feed=it, superseded=None).select_related("container", "by")
     now = [span.container.key if span.container else "unknown material" for span in spans.filter(end=OPEN)]
     facts: list[Fact] = [("Kind", it.get_kind_display()), ("At", place_of(it.axis))]
+    on_clock = it.axis.kind == Axis.Kind.CLOCK
+    position = Column("position", "Board set" if it.axis.tape else "Count", _position, "first")
     tables = [
         Table(
             "spans",
@@ -116,7 +129,8 @@ def feed_sheet(it: Feed) -> Sheet:
             "records",
             "What was done at it",
             [
-                Column("when", "When", lambda r: Moment(r.happened), "happened"),
+                Column("when", "When", lambda r: _changed(r, on_clock), "happened"),
+                *([] if on_clock else [position]),
                 Column("act", "What", lambda r: r.get_act_display(), "act"),
                 Column("container", "Container", _container, "container__key"),
                 Column("by", "By", lambda r: Ref("person", r.by.key, r.by.name), "by__key"),
@@ -132,7 +146,9 @@ def feed_sheet(it: Feed) -> Sheet:
 def tape_sheet(it: Tape) -> Sheet:
     """A tape: its heads and what they gave, the boards built from it."""
     feeds = Feed.objects.filter(axis__tape=it)
-    passes = Pass.objects.filter(axis__tape=it, superseded=None).select_related("unit", "station")
+    passes = Pass.objects.filter(axis__tape=it, superseded=None).exclude(drew=Pass.Drew.NONE)
+    passes = passes.select_related("unit", "station")
+    drawn = passes.filter(ended__lt=OPEN, drew=Pass.Drew.ALL).count()
     facts: list[Fact] = [
         ("For", Ref("part", it.assembly.key, it.assembly.name)),
         ("Links to a board set", it.links),
@@ -147,12 +163,14 @@ def tape_sheet(it: Tape) -> Sheet:
             Column("unit", "Unit", lambda p: Ref("unit", p.unit.key), "unit__key"),
             Column("station", "At", lambda p: Ref("station", p.station.key), "station__key", choose=True),
             Column("when", "When", lambda p: Moment(p.began), "began"),
+            Column("drew", "Drawn", lambda p: "yes" if p.ended < OPEN and p.drew == Pass.Drew.ALL else "perhaps"),
         ],
         passes.order_by("first"),
         "No board was drawn from it yet.",
         search=("unit__key",),
     )
-    sentence = f"{count(it.board_sets, 'board set')} for {it.assembly.key}, {passes.count()} drawn."
+    perhaps = f", {passes.count() - drawn} more perhaps" if passes.count() > drawn else ""
+    sentence = f"{count(it.board_sets, 'board set')} for {it.assembly.key}, {drawn} drawn{perhaps}."
     return Sheet(sentence, facts, [_heads_table(it, feeds), used])
 
 

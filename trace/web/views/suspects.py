@@ -9,6 +9,7 @@ from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.shortcuts import render
 from django.urls import reverse
+from django.utils.functional import SimpleLazyObject
 
 from trace.core.clock import OPEN, to_ticks
 from trace.core.keys import clean_key
@@ -99,8 +100,8 @@ def _show(
         "own": [table.name for table in tables],
         "cost_href": reverse(f"{answer.kind}-cost", args=[answer.key]) + answer.asof.query,
     }
-    if not request.GET.get("csv") and not getattr(request, "htmx", False):
-        context["costs"] = summarise_costs(answer.population) if answer.carrying else None
+    if answer.carrying:  # reckoned where the page shows it, not for a table alone
+        context["costs"] = SimpleLazyObject(lambda: summarise_costs(answer.population))
     return respond(request, "answer.html", context, every, name=f"{answer.kind}-{answer.key}")
 
 
