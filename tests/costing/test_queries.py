@@ -15,10 +15,10 @@ from trace.floor.models import Pass
 from trace.floor.operations.feeds import load_feed, top_up_feed
 from trace.floor.operations.fittings import fit_child, fit_part, remove_part
 from trace.floor.operations.passes import start_pass
+from trace.floor.operations.stores import split_container
 from trace.genealogy.forward import trace_forward
 from trace.genealogy.rules import Sureness
 from trace.genealogy.suspicion import Suspicion
-from trace.material.operations.stock import split_container
 
 pytestmark = pytest.mark.django_db
 D = Decimal

@@ -24,7 +24,7 @@ from trace.floor.operations.feeds import (
     top_up_feed,
 )
 from trace.floor.operations.passes import start_pass
-from trace.floor.operations.stores import store_container
+from trace.floor.operations.stores import split_container, store_container
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event
 from trace.material.models import Container, Derivation, Feed, FeedRecord, SetUp
@@ -191,6 +191,25 @@ def test_a_load_entered_late_explains_why_it_was_seen_away() -> None:
     plant.do(store_container, 9, container=reel, store="SHELF")
     plant.do(load_feed, 6, feed=plant.slot_r, container=plant.reel("CB-2"))
     assert spans_of(plant.slot_r)[1:] == [(ticks(1), ticks(6), "CB-1"), (ticks(6), OPEN, "CB-2")]
+
+
+def test_a_load_done_after_the_scan_elsewhere_does_not_explain_it() -> None:
+    """On a counting machine, within one count: by the clock the scan came first, and something hung there meanwhile."""
+    plant = Plant(counts_cycles=True)
+    reel = plant.reel("CB-1")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel, position=(2, 3))
+    plant.do(store_container, 5, container=reel, store="SHELF")
+    plant.do(load_feed, 9, feed=plant.slot_r, container=plant.reel("CB-2"), position=(3, 4))
+    assert candidates_at(plant.slot_r, 3) == {None, "CB-2"}
+
+
+def test_what_is_split_had_left_its_feed() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    plant.do(split_container, 5, source=reel, key="PART")
+    assert candidates_at(plant.slot_r, ticks(3)) == {"CB-1", None}
+    assert candidates_at(plant.slot_r, ticks(6)) == {None}
 
 
 def test_a_sighting_entered_late_narrows_when_it_left() -> None:

@@ -136,7 +136,7 @@ class Deeds:
         return [0, *(v.position[1] + 1 for v in visits if v.position)]
 
     def note_left(self, feed: str, known: Act, last: int) -> None:
-        log, number = self.log.feeds[feed], 1000 * self.number + len(self.log.feeds[feed].acts)
+        log, number = self.log.feeds[feed], self.number + len(self.log.feeds[feed].acts) / 1000
         early, late = min(known.happened - known.error, self.now), self.now + self.error
         middle = (early + late) // 2
         last = max(known.last, last)

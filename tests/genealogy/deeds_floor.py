@@ -205,12 +205,13 @@ class FloorDeeds(Deeds):
         unit = self.pick([u for u in self.shop.units if u[0] in PLACES], a)
         designator = self.pick(PLACES[unit[0]], c)
         arguments = {"unit": self.shop.units[unit], "designator": designator, "reason": "cracked"}
+        fitting = self.shop.fitting("BOARD" if unit[0] == "B" else "MODULE", designator)
         if b % 4 == 3 and designator[0] == "R":
             feed = self.pick(["FINAL-R", "LOOSE-R"], c // 6)
             self.do(fittings.fit_part, feed=self.feeds[feed], **arguments)
             self.log.fit(unit, designator, ("feed", feed), self.now, self.error)
+            self.log.feeds[feed].by_hand |= fitting
             return
-        fitting = self.shop.fitting("BOARD" if unit[0] == "B" else "MODULE", designator)
         key = self.box_of(fitting, b)
         self.do(fittings.fit_part, container=self.shop.container(key), **arguments)
         self.log.fit(unit, designator, ("box", key), self.now, self.error)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from tests.factories import moment
 from tests.genealogy.deeds import INSERTION, Deeds, Skip
 from tests.genealogy.feedlog import STAYS, FeedLog
 from tests.genealogy.plantlog import Box
 from tests.genealogy.shop import PAPER
 from trace.floor.operations import feeds, stores
-from trace.material.models import Feed, SetUp
+from trace.material.models import Container, Feed, SetUp
 from trace.material.operations import setups, stock
 
 LINKS = ["T1", "T2"]
@@ -25,7 +27,8 @@ class MaterialDeeds(Deeds):
 
     def split(self, a: int, b: int, c: int) -> None:
         source, key = self.box_of(set(self.shop.parts), a), f"SPLIT-{self.number}"
-        self.do(stock.split_container, source=self.shop.container(source), key=key)
+        self.do(stores.split_container, source=self.shop.container(source), key=key)
+        self.left(source)
         self.make(key, self.log.boxes[source].part, [("box", source)], {self.log.boxes[source].lot})
 
     def merge(self, a: int, b: int, c: int) -> None:
@@ -35,11 +38,13 @@ class MaterialDeeds(Deeds):
         containers = [self.shop.container(key) for key in sources]
         if c % 2:
             key = f"MERGE-{self.number}"
-            self.do(stock.merge_containers, sources=containers, key=key)
+            self.do(stores.merge_containers, sources=containers, key=key)
+            self.all_left(sources)
             self.make(key, part, [("box", s) for s in sources], {self.log.boxes[s].lot for s in sources})
             return
         into = self.box_of({part}, c // 2, fillable=True)
-        self.do(stock.merge_containers, sources=containers, into=self.shop.container(into))
+        self.do(stores.merge_containers, sources=containers, into=self.shop.container(into))
+        self.all_left(set(sources) - {into})
         for source in sources:
             if source != into:
                 self.log.boxes[into].fill(("box", source), self.now)
@@ -48,8 +53,13 @@ class MaterialDeeds(Deeds):
         part, key = self.pick(self.shop.parts, a), f"BATCH-{self.number}"
         sources = sorted({self.box_of(set(self.shop.parts), b), self.box_of(set(self.shop.parts), c)})
         containers = [self.shop.container(source) for source in sources]
-        self.do(stock.make_batch, key=key, part=self.shop.parts[part], sources=containers)
+        self.do(stores.make_batch, key=key, part=self.shop.parts[part], sources=containers)
+        self.all_left(sources)
         self.make(key, part, [("box", source) for source in sources], set())
+
+    def all_left(self, keys: Iterable[str]) -> None:
+        for container in Container.objects.filter(key__in=keys).order_by("pk"):
+            self.left(container.key)
 
     def discard(self, a: int, b: int, c: int) -> None:
         key = self.box_of(set(self.shop.parts), a)

@@ -23,7 +23,7 @@ EMPTIED = ("load", "found", "clear", "take-off")
 class Act:
     """What was done at a feed, somewhere in `first..last` of its axis."""
 
-    number: int
+    number: float
     kind: str
     container: str | None
     first: int
@@ -42,6 +42,10 @@ class Act:
     def before(self, other: Act) -> bool:
         """Whether it surely came first."""
         return self.last <= other.first
+
+    def perhaps_done_before(self, other: Act) -> bool:
+        """By the clock; what was done at one moment was done in the order in which it was recorded."""
+        return (self.happened - self.error, self.number) < (other.happened + other.error, other.number)
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,8 @@ class FeedLog:
     slack: int = 0
     """By how much a position may differ from its moment, where lines of a sheet stand by their order."""
     fitting: set[str] = field(default_factory=set)
+    """Parts that belong where set-ups have it serve; `by_hand`: where a part out of it was fitted."""
+    by_hand: set[str] = field(default_factory=set)
     acts: list[Act] = field(default_factory=list)
     parts: list[Part] = field(default_factory=list)
     board_sets: int = 0
@@ -202,7 +208,11 @@ class FeedLog:
         known = [a for a in earlier if a.container == seen.container and a.kind in STAYS]
         if not known:
             return None
-        emptied = [a for a in earlier[earlier.index(known[-1]) + 1 :] if a.kind in EMPTIED and a.kind != "found"]
+        emptied = [
+            a
+            for a in earlier[earlier.index(known[-1]) + 1 :]
+            if a.kind in EMPTIED and a.kind != "found" and a.perhaps_done_before(seen)
+        ]
         return None if any(known[-1].before(a) and a.last <= seen.last for a in emptied) else known[-1]
 
     def _found_between(self, act: Act, since: Act, seen: Act) -> bool:
@@ -339,7 +349,7 @@ class FeedLog:
     def _later(self, act: Act, than: Act) -> bool:
         return self.ordered.index(act) > self.ordered.index(than)
 
-    def left_at(self, number: int) -> set[str | None]:
+    def left_at(self, number: float) -> set[str | None]:
         """What a remainder taken off may be of: whatever may be in the place, splices not yet reached included."""
         (taken,) = (act for act in self.acts if act.number == number)
         if taken.kind == "seen-away":

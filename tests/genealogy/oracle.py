@@ -145,7 +145,7 @@ class Oracle:
         not proved to have been elsewhere."""
         found: set[Node] = set()
         for key, box in self.log.boxes.items():
-            if box.part in self.log.feeds[feed].fitting:
+            if box.part in self.log.feeds[feed].fitting | self.log.feeds[feed].by_hand:
                 first, last = max(since, box.received), min(until, OPEN if box.gone is None else box.gone)
                 for moment in {first, last} | self._moments(first, last):
                     if first <= moment <= last and not self._proved_elsewhere(key, feed, moment):

@@ -21,10 +21,10 @@ from trace.floor.operations.feeds import (
 )
 from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
+from trace.floor.operations.stores import merge_containers, split_container
 from trace.genealogy.rules import Supply, Sureness, Suspect, judge_draw, judge_feed
 from trace.material.models import Feed
 from trace.material.operations.setups import define_feed
-from trace.material.operations.stock import merge_containers, split_container
 
 pytestmark = pytest.mark.django_db
 

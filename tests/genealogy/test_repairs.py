@@ -15,9 +15,9 @@ from trace.floor.operations.feeds import find_on_feed, load_feed
 from trace.floor.operations.fittings import fit_part, remove_part
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import start_pass
+from trace.floor.operations.stores import merge_containers, split_container
 from trace.material.models import Container
 from trace.material.operations.setups import define_feed
-from trace.material.operations.stock import merge_containers, split_container
 
 pytestmark = pytest.mark.django_db
 

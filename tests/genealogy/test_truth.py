@@ -16,8 +16,8 @@ from tests.genealogy.asking import ask, lots_of
 from trace.floor.models import Unit
 from trace.floor.operations.feeds import load_feed, splice_feed, take_off_feed, top_up_feed
 from trace.floor.operations.fittings import fit_part, remove_part
+from trace.floor.operations.stores import merge_containers, split_container
 from trace.material.models import Container
-from trace.material.operations.stock import merge_containers, split_container
 
 pytestmark = pytest.mark.django_db
 

@@ -12,11 +12,11 @@ from trace.core.keys import label_text
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import charge_bath, dump_bath, load_feed
 from trace.floor.operations.fittings import remove_part
+from trace.floor.operations.stores import merge_containers
 from trace.genealogy.backward import AsBuilt, trace_backward
 from trace.management.answers import WIDTH
 from trace.material.models import Feed
 from trace.material.operations.setups import define_feed
-from trace.material.operations.stock import merge_containers
 
 pytestmark = pytest.mark.django_db
 

@@ -10,16 +10,10 @@ import pytest
 from tests.factories import Plant, moment, ticks
 from tests.refusals import refused
 from trace.floor.operations.feeds import charge_bath, find_on_feed, load_feed, splice_feed, take_off_feed, top_up_feed
-from trace.floor.operations.stores import store_container
+from trace.floor.operations.stores import make_batch, merge_containers, split_container, store_container
 from trace.material.models import Container
 from trace.material.operations.setups import define_feed
-from trace.material.operations.stock import (
-    discard_container,
-    make_batch,
-    merge_containers,
-    receive_lot,
-    split_container,
-)
+from trace.material.operations.stock import discard_container, receive_lot
 
 pytestmark = pytest.mark.django_db
 

@@ -6,17 +6,11 @@ import pytest
 
 from tests.factories import Plant, moment, ticks
 from tests.refusals import refused
+from trace.floor.operations.stores import make_batch, merge_containers, split_container
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event
 from trace.material.models import Container, Derivation, Lot, Supplier
-from trace.material.operations.stock import (
-    define_supplier,
-    discard_container,
-    make_batch,
-    merge_containers,
-    receive_lot,
-    split_container,
-)
+from trace.material.operations.stock import define_supplier, discard_container, receive_lot
 
 pytestmark = pytest.mark.django_db
 

@@ -19,10 +19,11 @@ from tests.web.conftest import Suspects
 from trace.core.clock import now
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.orders import scrap_unit
+from trace.floor.operations.stores import split_container
 from trace.holds.models import Hold
 from trace.holds.operations import release_hold
 from trace.material.models import Container
-from trace.material.operations.stock import discard_container, split_container
+from trace.material.operations.stock import discard_container
 
 pytestmark = pytest.mark.django_db
 

@@ -31,6 +31,15 @@ class Record:
     happened: int = 0
     error: int = 0
 
+    def before(self, later: Record) -> bool:
+        """Whether it surely came first; same exact position: the order of the records."""
+        return self.last <= later.first
+
+    def perhaps_done_before(self, seen: Record) -> bool:
+        """Whether it may have been done before something was seen, by positions and by the clock."""
+        started, known = (self.happened - self.error, self.id), (seen.happened + seen.error, seen.id)
+        return self.last <= seen.last and started < known
+
 
 @dataclass(frozen=True)
 class Draw:

@@ -62,15 +62,15 @@ def reckon(
     bound_at = 0
 
     for record in ordered:
-        earlier = [c for c in candidates if _before(c.placed, record)]
+        earlier = [c for c in candidates if c.placed.before(record)]
         match record.act:
             case "load" | "found" | "clear" | "take-off":
                 _end(earlier, record, record.last)
                 bound, bound_at = record.quantity, record.last
-                waiting = [r for r in waiting if not _before(r, record)]
+                waiting = [r for r in waiting if not r.before(record)]
             case "splice":
                 start, end = _splice(record, draws)
-                if any(r.act == "top-up" and not _before(r, record) for r in ordered[: order[record.id]]):
+                if any(r.act == "top-up" and not r.before(record) for r in ordered[: order[record.id]]):
                     start, end = record.first, OPEN  # perhaps poured on after it was spliced
                 elif start >= OPEN - 1 or end == OPEN:
                     waiting.append(record)
@@ -94,7 +94,7 @@ def reckon(
                 _end(earlier, record, record.last)
             case "seen-away" if away := _left_since(record, ordered, order):
                 hung = [c for c in candidates if c.container == record.container and c.placed.act in STAYS]
-                _end([c for c in hung if c.placed is away or _before(c.placed, away)], record, record.last)
+                _end([c for c in hung if c.placed is away or c.placed.before(away)], record, record.last)
                 candidates += _join_unknown(away, record, ordered[: order[record.id]], draws)
                 bound = None
         bound = None if record.id in tangled else bound
@@ -135,16 +135,6 @@ def reckon(
     )
 
 
-def _before(earlier: Record, later: Record) -> bool:
-    """Whether `earlier` surely came first; same exact position: the order of the records."""
-    return earlier.last <= later.first
-
-
-def _surely_first(earlier: Record, later: Record, order: dict[int, int]) -> bool:
-    """Whether it came first, as far as positions and the order of the records tell."""
-    return order[earlier.id] < order[later.id] and _before(earlier, later)
-
-
 def _in_order(record: Record) -> tuple[int, ...]:
     """What was seen away is judged when it was seen: all that is known of the place before counts."""
     first = record.last if record.act == "seen-away" else record.first
@@ -158,7 +148,7 @@ def _taken_off(record: Record, candidates: Sequence[_Candidate], order: dict[int
         for c in candidates
         if not c.vacant
         and c.placed is not record
-        and not (order.get(c.placed.id, -1) > order[record.id] and _before(record, c.placed))
+        and not (order.get(c.placed.id, -1) > order[record.id] and record.before(c.placed))
         and c.end(record, order) > record.first
     }
 
@@ -170,8 +160,8 @@ def _left_since(record: Record, ordered: Sequence[Record], order: dict[int, int]
     last = next((r for r in reversed(before) if r.container == record.container and r.act in STAYS), None)
     if last is None:
         return None
-    emptied = (r for r in before if r.act in EMPTIES and r.act != "found" and r.last <= record.last)
-    return None if any(_surely_first(last, r, order) for r in emptied) else last
+    emptied = (r for r in before if r.act in EMPTIES and r.act != "found" and r.perhaps_done_before(record))
+    return None if any(order[last.id] < order[r.id] and last.before(r) for r in emptied) else last
 
 
 def _join_unknown(since: Record, seen: Record, before: Sequence[Record], draws: Sequence[Draw]) -> list[_Candidate]:
@@ -179,7 +169,7 @@ def _join_unknown(since: Record, seen: Record, before: Sequence[Record], draws: 
     something was found there, which has its own unknown before it."""
     unknown = _Candidate(None, since, since.first)
     for record in before[before.index(since) + 1 :]:
-        if _before(since, record):
+        if since.before(record):
             if record.act == "splice":
                 unknown.ends.append((_splice(record, draws)[1], record))
             elif record.act == "found" and record.last <= seen.last:
@@ -201,10 +191,12 @@ def _gone_with(
         for c in candidates
         if not c.vacant
         and c.placed is not since
-        and not any(r.act in EMPTIES and (r is since or _surely_first(r, since, order)) for _, r in c.ends)
+        and not any(
+            r.act in EMPTIES and (r is since or (order[r.id] < order[since.id] and r.before(since))) for _, r in c.ends
+        )
         and c.end(record, order) > since.first
         and order.get(c.placed.id, -1) < order[record.id]
-        and not (c.placed.act in EMPTIES and _surely_first(since, c.placed, order))
+        and not (c.placed.act in EMPTIES and order[since.id] < order[c.placed.id] and since.before(c.placed))
     }
 
 
@@ -225,7 +217,7 @@ def _tangled(ordered: Sequence[Record]) -> set[int]:
     for record in ordered:
         if record.act in ("sighting", "seen-away"):
             continue
-        if reaching and not _before(reaching, record):
+        if reaching and not reaching.before(record):
             tangled |= {reaching.id, record.id}
         if reaching is None or record.last > reaching.last:
             reaching = record
@@ -361,7 +353,7 @@ def _moments(candidate: _Candidate, ordered: Sequence[Record]) -> tuple[int, int
     if placed.first == placed.last:
         known = [placed.happened - placed.error]
     else:
-        known = [r.happened - r.error for r in ordered if r is not placed and _before(r, placed)]
+        known = [r.happened - r.error for r in ordered if r is not placed and r.before(placed)]
     since = max([0, *known]) if placed is not _OPENING else 0
     return since, min(
         [r.happened + r.error for _, r in candidate.ends if r.act != "splice" and r is not placed] + [OPEN]
@@ -375,8 +367,8 @@ def _sureness(charge: Record, ordered: Sequence[Record], end: int) -> tuple[int 
     """
     sure_end = end
     for record in ordered:
-        if record.act == "dump" and not _before(record, charge):
-            if not _before(charge, record):
+        if record.act == "dump" and not record.before(charge):
+            if not charge.before(record):
                 return None, end
             sure_end = min(sure_end, record.first)
     return (charge.last, sure_end) if charge.last < sure_end else (None, end)

@@ -1,9 +1,9 @@
-"""Receiving lots; splitting, merging and making batches; what leaves for good."""
+"""Receiving lots, and what leaves for good."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from decimal import Decimal
 
 from trace.core.clock import OPEN, now, to_ticks
@@ -14,7 +14,7 @@ from trace.engineering.models import Part
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import operation
-from trace.material.models import Container, Derivation, FeedRecord, Lot, Span, Supplier
+from trace.material.models import Container, FeedRecord, Lot, Span, Supplier
 from trace.material.rules import STAYS
 
 MOST = Decimal(10) ** 10
@@ -63,7 +63,7 @@ def receive_lot(
     store = clean_text(store, 60, "The store")
     if not number:
         raise StockRefused("A lot has a number.", action="Enter the supplier's number from the label.")
-    _want_kind(kind)
+    check_kind(kind)
     if part.serialised:
         raise StockRefused(f"{part.key} is tracked by serial; it has no lots.")
     lot, new = Lot.objects.get_or_create(  # type: ignore[misc]  # the key is free, or asked for, only when it is created
@@ -84,7 +84,7 @@ def receive_lot(
             action="Check the date on the label; if the record is wrong, call the quality engineer.",
         )
     for label, quantity in containers:
-        _want_some(quantity, label)
+        check_quantity(quantity, label)
         Container.objects.create(
             key=free_key(Container, label),
             part=part,
@@ -95,91 +95,6 @@ def receive_lot(
             store=store,
         )
     return lot
-
-
-@moving
-def split_container(
-    *, source: Container, key: str, quantity: Decimal | None = None, by: Person, at: datetime
-) -> Container:
-    """Fill a new container from part of another. Refuses with Held, StockRefused, KeyInUse."""
-    _want_some(quantity, key)
-    (source,) = lock_containers([source], Move.DIVIDE, at)
-    result = _derived(key, [source], source.kind, quantity, at)
-    _derive(result, [source], Derivation.Deed.SPLIT, by, at, quantity)
-    return result
-
-
-@moving
-def merge_containers(
-    *,
-    sources: Sequence[Container],
-    into: Container | None = None,
-    key: str = "",
-    by: Person,
-    at: datetime,
-) -> Container:
-    """Pour containers of one part together, into a new one or into one that already holds some.
-
-    A new one with several lots in it gets a lot number of the plant's, good as long as the first of
-    them. Refuses with Held, and with StockRefused what has expired, or would expire before the lot of
-    the container that it is poured into.
-    """
-    everything = lock_containers([*sources, *([into] if into else [])], Move.DIVIDE, at)
-    if len({container.part_id for container in everything}) != 1:
-        raise StockRefused("Only containers of one part can be merged.")
-    poured = [container for container in everything if into is None or container.pk != into.pk]
-    if not poured:
-        raise StockRefused("There is nothing to pour in.")
-    for container in poured:
-        expiry = container.lot.expiry
-        if expiry and expiry < at.astimezone(UTC).date():
-            raise StockRefused(f"Container {container.key} expired on {expiry}.", action="Put it aside, marked.")
-    if into:
-        (kept,) = (container for container in everything if container.pk == into.pk)
-        for container in poured:
-            if _expires(container.lot) < _expires(kept.lot):
-                raise StockRefused(
-                    f"Container {container.key} expires before {kept.key}, which would then be wrong on its label.",
-                    action="Pour both into a new container.",
-                )
-    result = into or _derived(key, poured, poured[0].kind, None, at)
-    _derive(result, poured, Derivation.Deed.MERGE, by, at)
-    return result
-
-
-@moving
-def make_batch(
-    *,
-    key: str,
-    part: Part,
-    sources: Sequence[Container],
-    quantity: Decimal | None = None,
-    kind: str = Container.Kind.BOX,
-    by: Person,
-    at: datetime,
-) -> Container:
-    """Mix or make a batch of a part in house from containers of others.
-
-    Refuses with Held, KeyInUse, and with StockRefused a part that is tracked by serial.
-    """
-    if part.serialised:
-        raise StockRefused(f"{part.key} is tracked by serial; it has no batches.")
-    _want_some(quantity, key)
-    _want_kind(kind)
-    sources = lock_containers(sources, Move.DIVIDE, at)
-    if not sources:
-        raise StockRefused("A batch is made of something: scan what goes into it.")
-    result = Container.objects.create(
-        key=free_key(Container, key),
-        part=part,
-        lot=plant_lot(key, part, at, [source.lot for source in sources]),
-        kind=kind,
-        own=False,
-        quantity=quantity,
-        received=to_ticks(at),
-    )
-    _derive(result, sources, Derivation.Deed.BATCH, by, at)
-    return result
 
 
 @moving
@@ -238,50 +153,16 @@ def make_remainder(key: str, candidates: Iterable[Container | None], part: Part,
     )
 
 
-def _derived(key: str, sources: Sequence[Container], kind: str, quantity: Decimal | None, at: datetime) -> Container:
-    container = make_remainder(key, sources, sources[0].part, at)
-    container.kind, container.quantity = kind, quantity
-    container.save(update_fields=["kind", "quantity"])
-    return container
-
-
-def _derive(
-    result: Container,
-    sources: Iterable[Container],
-    deed: str,
-    by: Person,
-    at: datetime,
-    quantity: Decimal | None = None,
-) -> None:
-    recorded = to_ticks(now())
-    Derivation.objects.bulk_create(
-        Derivation(
-            result=result,
-            source=source,
-            deed=deed,
-            quantity=quantity,
-            at=to_ticks(at),
-            by=by,
-            recorded=recorded,
-        )
-        for source in sources
-    )
-
-
-def _want_some(quantity: Decimal | None, label: str) -> None:
+def check_quantity(quantity: Decimal | None, label: str) -> None:
     if quantity is None:
         return
     if not Decimal(quantity).is_finite() or not 0 < quantity < MOST or quantity != round(quantity, 4):
         raise StockRefused(f"Container {label} can't hold {quantity}.")
 
 
-def _want_kind(kind: str) -> None:
+def check_kind(kind: str) -> None:
     if kind not in Container.Kind.values:
         raise StockRefused("There is no such kind of container.", action="Choose a reel, box or another of the list.")
-
-
-def _expires(lot: Lot) -> date:
-    return lot.expiry or date.max
 
 
 def _on_feed(container: Container) -> str | None:

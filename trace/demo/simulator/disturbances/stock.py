@@ -10,8 +10,8 @@ from trace.demo.simulator.layout import COMPONENTS
 from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.supply import load
 from trace.floor.operations.feeds import find_on_feed
+from trace.floor.operations.stores import merge_containers, split_container
 from trace.holds.operations import place_holds, release_hold
-from trace.material.operations.stock import merge_containers, split_container
 
 
 @kind("split", does="some parts are filled into a new bag", recorded="at its moment")
