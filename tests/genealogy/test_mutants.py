@@ -48,12 +48,12 @@ def unknown_is_nothing(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(verdicts, "where_unknown", lambda *_: {})
 
 
-@mutant("proved", 0)
+@mutant("proved", 37)
 def unknown_may_be_what_is_proved_elsewhere(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(suspicion, "_prove_elsewhere", lambda _: None)
 
 
-@mutant("feeds", 0)
+@mutant("feeds", 5)
 def a_blurred_change_is_taken_as_exact(patch: pytest.MonkeyPatch) -> None:
     reckon = spans.reckon
     patch.setattr(
@@ -61,13 +61,13 @@ def a_blurred_change_is_taken_as_exact(patch: pytest.MonkeyPatch) -> None:
     )
 
 
-@mutant("feeds", 0)
+@mutant("feeds", 29)
 def a_splice_settles_a_part_too_early(patch: pytest.MonkeyPatch) -> None:
     used_up = material_rules._used_up
     patch.setattr(material_rules, "_used_up", lambda parts, *rest: used_up(max(parts - 1, 0), *rest))
 
 
-@mutant("feeds", 0)
+@mutant("feeds", 4)
 def a_top_up_ends_what_was_there(patch: pytest.MonkeyPatch) -> None:
     reckon = spans.reckon
     act = {"top-up": "load"}
@@ -78,23 +78,23 @@ def a_top_up_ends_what_was_there(patch: pytest.MonkeyPatch) -> None:
     )
 
 
-@mutant("feeds", 0)
+@mutant("feeds", 6)
 def the_error_of_a_change_is_forgotten(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(when, "to_error", lambda error: 0)
 
 
-@mutant("floor", 0)
+@mutant("floor", 7)
 def the_error_of_a_pass_is_forgotten(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(passes, "to_error", lambda error: 0)
 
 
-@mutant("feeds", 0)
+@mutant("feeds", 79)
 def the_order_of_a_sheet_is_forgotten(patch: pytest.MonkeyPatch) -> None:
     for module in (when, passes):
         patch.setattr(module, "place", lambda axis, began, ended, **_: (began, ended))
 
 
-@mutant("feeds", 0)
+@mutant("feeds", 51)
 def what_was_poured_on_shows_what_was_there(patch: pytest.MonkeyPatch) -> None:
     def last_done(feed: Feed, when: When) -> int:
         done = FeedRecord.objects.filter(feed=feed, last__lte=when.last).exclude(act=FeedRecord.Act.SEEN_AWAY)
@@ -103,17 +103,17 @@ def what_was_poured_on_shows_what_was_there(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(feeds, "_last_shown", last_done)
 
 
-@mutant("feeds", 0)
+@mutant("feeds", 14)
 def what_was_seen_away_is_still_there(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(material_rules, "_left_since", lambda *_: None)
 
 
-@mutant("feeds", 0)
+@mutant("feeds", 29)
 def nothing_goes_with_what_left_unseen(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(material_rules, "_gone_with", lambda *_: set())
 
 
-@mutant("feeds", 0)
+@mutant("feeds", 2)
 def what_was_counted_lasts_for_ever(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(material_rules, "_exhausted", lambda *_: None)
 
@@ -130,7 +130,7 @@ def a_slipped_count_is_off_from_the_finding_only(patch: pytest.MonkeyPatch) -> N
     )
 
 
-@mutant("repairs", 0)
+@mutant("repairs", 73)
 def nothing_derives_from_what_is_taken_off(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(spans, "_keep_remainders", lambda *_: None)
 
@@ -158,13 +158,13 @@ def certain_when_any_candidate_is_suspect(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(verdicts, "judge_feed", any_of)
 
 
-@mutant("feeds", 0)
+@mutant("feeds", 10)
 def a_charge_is_always_surely_in_the_bath(patch: pytest.MonkeyPatch) -> None:
     supply = beside.Supply
     patch.setattr(beside, "Supply", lambda c, first, end, _, *rest: supply(c, first, end, first, *rest))
 
 
-@mutant("floor", 0)
+@mutant("floor", 13)
 def an_unsure_pass_drew_surely(patch: pytest.MonkeyPatch) -> None:
     happening = places.Happening
     patch.setattr(places, "Happening", lambda began, ended, _, *rest: happening(began, ended, True, *rest))
@@ -181,7 +181,7 @@ def salvage_is_forgotten(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(forward, "_salvage_judge", lambda at: lambda evidence: set())
 
 
-@mutant("stock", 0)
+@mutant("stock", 1)
 def a_merge_counts_from_the_beginning(patch: pytest.MonkeyPatch) -> None:
     close = verdicts.close_over_derivations
     patch.setattr(
@@ -189,7 +189,7 @@ def a_merge_counts_from_the_beginning(patch: pytest.MonkeyPatch) -> None:
     )
 
 
-@mutant("stock", 0)
+@mutant("stock", 46)
 def what_is_mixed_is_wholly_suspect(patch: pytest.MonkeyPatch) -> None:
     close = verdicts.close_over_derivations
     patch.setattr(
@@ -197,7 +197,7 @@ def what_is_mixed_is_wholly_suspect(patch: pytest.MonkeyPatch) -> None:
     )
 
 
-@mutant("changeovers", 0)
+@mutant("changeovers", 14)
 def a_pass_draws_under_its_last_set_up_only(patch: pytest.MonkeyPatch) -> None:
     by_pass = places._by_pass
     patch.setattr(
@@ -223,12 +223,12 @@ def an_unknown_child_is_no_unit_at_all(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(forward, "find_strangers", lambda *_: [])
 
 
-@mutant("found", 0)
+@mutant("found", 1)
 def an_unknown_child_is_any_unit_of_the_part(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(strangers, "_list_proofs", lambda *_: defaultdict(list))
 
 
-@mutant("found", 0)
+@mutant("found", 39)
 def a_child_that_was_lost_stays_where_it_was(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(findings, "_end", lambda fitting, moment, gone: end(fitting, moment, gone=False))
 
