@@ -102,7 +102,7 @@ class Deeds:
         if lot is None:
             lot = f"{key}-LOT"
             self.log.plant_lots.add(lot)
-        self.log.boxes[key] = Box(part, lot, False, self.now)
+        self.log.boxes[key] = Box(part, lot, False, self.now - self.error)
         for source in sources:
             self.log.boxes[key].fill(source, self.now, self.error)
 

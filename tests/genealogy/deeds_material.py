@@ -164,7 +164,7 @@ class MaterialDeeds(Deeds):
         else:
             if result.lot.supplier.is_plant and result.lot.key == f"{result.key}-LOT":
                 self.log.plant_lots.add(result.lot.key)
-            self.log.boxes[result.key] = Box(result.part.key, result.lot.key, False, self.now)
+            self.log.boxes[result.key] = Box(result.part.key, result.lot.key, False, self.now - self.error)
             self.log.boxes[result.key].fill(source, self.now, self.error)
 
     def charge(self, a: int, b: int, c: int) -> None:

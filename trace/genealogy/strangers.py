@@ -107,7 +107,9 @@ def _list_proofs(units: Collection[int], at: int) -> dict[int, list[Proof]]:
         if first is not None and first <= at:
             ended = last(left) if inside or left is not None else first
             # Of a moment known within an error: only what was surely between.
-            proofs[pk].append(Proof(first + error, ended if ended == OPEN else ended - error))
+            surely = Proof(first + error, ended if ended == OPEN else ended - error)
+            if surely.first <= surely.last:
+                proofs[pk].append(surely)
     homes = Fitting.objects.filter(child__in=units, superseded=None, since__lte=at)
     for home in homes:
         ended = home.until if home.doubted is None else home.doubted

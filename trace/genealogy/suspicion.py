@@ -167,11 +167,11 @@ def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, 
     parts: dict[int, set[int]] = defaultdict(set)
     for feed, assembly, designator in (
         *lines.values_list("feed", "setup__assembly", "designator"),
-        *fitted.values_list("feed", "unit__part", "designator"),
+        *fitted.values_list("feed", "unit__part", "designator").distinct(),
     ):
         parts[feed] |= places.get((assembly, designator), set())
     taken_off = Derivation.objects.filter(source=None, record__feed__in=feeds, superseded=None)
-    for feed, part in taken_off.values_list("record__feed", "result__part"):
+    for feed, part in taken_off.values_list("record__feed", "result__part").distinct():
         parts[feed] |= {part} & of_part.keys()
     return {feed: [p for part in sorted(fit) for p in of_part[part]] for feed, fit in parts.items() if fit}
 

@@ -252,7 +252,7 @@ def take_off_feed(
         part = next((c.part for c in candidates if c), None)
         if part is None:
             raise FeedRefused(f"Nobody knows what is on {feed.key}.", action="Throw it away, and clear the feed.")
-        result = make_remainder(label, candidates, part, at)
+        result = make_remainder(label, candidates, part, at - error)
     _write(FeedRecord.Act.TAKE_OFF, feed, result, when, by)
     return result
 

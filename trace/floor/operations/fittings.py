@@ -215,7 +215,7 @@ def remove_part(
             raise FittingRefused(f"Container {into.key} has left the plant.")
         if into and into.part_id not in list_fitting_parts(unit.part, designator):
             raise WrongPart(f"{into.key} is for another part than {designator} of {unit.part.key} holds.")
-        result = into or make_remainder(salvage, [None], line.child, at)
+        result = into or make_remainder(salvage, [None], line.child, at - error)
         Salvage.objects.create(
             unit=unit, designator=designator, result=result, at=to_ticks(at), error=to_error(error), by=by,
             recorded=to_ticks(now()),
