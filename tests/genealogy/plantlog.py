@@ -165,7 +165,9 @@ class Log:
             if visit.unit == unit and not visit.void:
                 told = [moment for moment in (visit.scanned_in, visit.scanned_out) if moment is not None]
                 error = 0 if exact else max(visit.error, visit.error_out or 0)
-                yield told[0] + error, OPEN if not visit.outcome else told[-1] - error, None
+                first, last = told[0] + error, OPEN if not visit.outcome else told[-1] - error
+                if first <= last:
+                    yield first, last, None
         for place, there in self.fits.items():
             for fit in there:
                 if fit.what == ("child", unit):

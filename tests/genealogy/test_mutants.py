@@ -223,7 +223,7 @@ def an_unknown_child_is_no_unit_at_all(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(forward, "find_strangers", lambda *_: [])
 
 
-@mutant("found", 1)
+@mutant("found", 41)
 def an_unknown_child_is_any_unit_of_the_part(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(strangers, "_list_proofs", lambda *_: defaultdict(list))
 
