@@ -171,3 +171,30 @@ def test_an_ambiguous_number_lists_the_lots(plant) -> None:
         run("K7731")
     assert Lot.objects.filter(number="K7731").count() == 2
     assert len(json.loads(run("LOT-7", "LOT-8", "--json"))["suspicion"]["lots"]) == 2
+
+
+# Work at a station ---------------------------------------------------------------------------------------------------
+
+
+def test_work_at_a_station_may_be_suspect(plant: SimpleNamespace) -> None:
+    window = ["INSERT", "2026-03-02 06:02", "2026-03-02 06:03"]
+    data = json.loads(run("--passed", *window, "--json"))
+    assert data["sentence"].startswith("Work at INSERT 2026-03-02 06:02–06:03 is in 1 unit: 1 certain, 0 possible.")
+    assert {c["key"] for c in data["carriers"]} == {plant.boards[0].key, plant.product.key}
+    assert [one["station"] for one in data["suspicion"]["passed"]] == ["INSERT"]
+    said = run("LOT-7", "--passed", *window)
+    assert said.startswith("Material of lot LOT-7 or work at INSERT")
+    assert "what the work at a station takes to put right is not in it" in said
+
+
+@pytest.mark.parametrize(
+    ("window", "says"),
+    [
+        (["NOWHERE", "2026-03-02 06:02", "2026-03-02 06:03"], "There is no station NOWHERE"),
+        (["INSERT", "2026-03-02 06:03", "2026-03-02 06:02"], "give the earlier moment first"),
+        (["INSERT", "yesterday", "2026-03-02 06:02"], "yesterday"),
+    ],
+)
+def test_a_window_that_is_none_is_refused(plant: SimpleNamespace, window: list[str], says: str) -> None:
+    with pytest.raises(Refused, match=says):
+        run("--passed", *window)

@@ -12,8 +12,9 @@ from django.db.models import QuerySet
 from django.db.models.expressions import RawSQL
 
 from trace.core.errors import NotFound
+from trace.core.keys import read_label
 from trace.core.sql import load_sql
-from trace.engineering.models import BomLine, Designator, Part, Step, Substitute
+from trace.engineering.models import BomLine, Designator, Part, Station, Step, Substitute
 
 
 class RevisionUnclear(NotFound):
@@ -39,6 +40,14 @@ def get_part(number: str, revision: str = "") -> Part:
     if len(found) > 1:
         raise RevisionUnclear(f"Part {number} has revisions {', '.join(sorted(found))}.")
     return next(iter(found.values()))
+
+
+def get_station(key: str) -> Station:
+    """The station of this key. Refuses with NotFound."""
+    try:
+        return Station.objects.get(key=read_label(key))
+    except Station.DoesNotExist:
+        raise NotFound(f"There is no station {key}.", action="Check its label.") from None
 
 
 def list_fitting_parts(assembly: Part, designator: str) -> set[int]:

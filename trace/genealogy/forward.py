@@ -16,8 +16,9 @@ from trace.engineering.models import Part
 from trace.engineering.queries import list_places_of
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.genealogy.places import PlaceJudge, just_before, list_places
+from trace.genealogy.process import find_passed
 from trace.genealogy.reading import fetch
-from trace.genealogy.rules import NOTHING, Finding, Happening, Reason, Sureness, best, judge_place
+from trace.genealogy.rules import NOTHING, REASONS_BY_NUMBER, Finding, Happening, Sureness, best, judge_place
 from trace.genealogy.strangers import find_strangers, list_unknown_children
 from trace.genealogy.suspicion import Fill, Suspicion
 from trace.genealogy.verdicts import Evidence, SalvageJudge, gather_evidence, suspect_pieces
@@ -25,8 +26,6 @@ from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
 from trace.material.models import Container, SetUpLine
 
 CHUNK = 5_000
-REASONS = [Reason(number) for number in range(2 ** len(Reason))]
-"""Every combination of reasons by its number: an enumeration is slow to make for each of many units."""
 
 
 class Carrier(NamedTuple):
@@ -120,12 +119,15 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
     """Every unit that carries, or carried, what is suspect, as of a moment (microseconds).
 
     Suspect containers are closed over derivations; the ranges of positions at which feeds gave them
-    select passes; designators where a later fitting rules are judged one by one; then children to
-    parents, to any depth.
+    select passes; designators where a later fitting rules are judged one by one. What passed a station
+    in a suspect window is in it directly. Then children to parents, to any depth.
     """
     evidence = gather_evidence(suspicion, at, _salvage_judge(at))
     register = _Register(at)
     direct, stays = _find_direct(evidence, register)
+    for unit, finding in find_passed(suspicion.windows, at).items():
+        direct[unit] = direct.get(unit, NOTHING).join(finding)
+    stays += register.read(direct.keys() - register.names.keys())
     found, strangers = _climb(direct, stays, register)
     tops = register.find_tops(found)
     where = find_whereabouts(set(tops.values()), at)
@@ -239,9 +241,9 @@ def _find_direct(evidence: Evidence, register: _Register) -> tuple[dict[int, Fin
         if by_designator:
             one_by_one.add(unit)
         elif certain:
-            findings[unit] = Finding(Sureness.CERTAIN, REASONS[0], since)
+            findings[unit] = Finding(Sureness.CERTAIN, REASONS_BY_NUMBER[0], since)
         else:
-            findings[unit] = Finding(Sureness.POSSIBLE, REASONS[reason], since)
+            findings[unit] = Finding(Sureness.POSSIBLE, REASONS_BY_NUMBER[reason], since)
     stays = list(register.enter(row[4:] for row in rows))
     stays += register.read(one_by_one - register.names.keys())
     for unit in one_by_one:

@@ -37,8 +37,12 @@ class Reason(IntFlag):
         return [(reason.name or "").lower() for reason in type(self) if reason in self]
 
 
+REASONS_BY_NUMBER = [Reason(number) for number in range(2 ** len(Reason))]
+"""Every combination of reasons by its number: an enumeration is slow to make for each of many units."""
+
 REASONS = {
-    Reason.BLURRED: "the moment of a change is not known exactly, so other material may be in its place",
+    Reason.BLURRED: "the moment of a change is not known exactly, so other material may be in its place; "
+    "or that of a pass, which may lie outside the window",
     Reason.MIXED: "suspect and other material were mixed before it was drawn",
     Reason.UNSURE: "it is not sure that the unit drew in this pass",
     Reason.UNRECORDED: "what was on a feed, or which unit is fitted, is not on record, and it may be the suspect",

@@ -18,17 +18,28 @@ from trace.genealogy.rules import Suspect
 from trace.material.models import Container, Derivation, Feed, FeedRecord, Lot, SetUpLine, Span
 
 
+class Window(NamedTuple):
+    """Whatever was at a station in `since..until` (microseconds, the end excluded)."""
+
+    station: int
+    since: int
+    until: int
+
+
 @dataclass(frozen=True)
 class Suspicion:
-    """What somebody suspects: whole lots, and single containers."""
+    """What somebody suspects: whole lots, single containers, and what passed a station in a window."""
 
     lots: frozenset[int] = frozenset()
     containers: frozenset[int] = frozenset()
+    windows: frozenset[Window] = frozenset()
 
     @classmethod
-    def of(cls, *, lots: Iterable[Lot] = (), containers: Iterable[Container] = ()) -> Suspicion:
-        """Suspicion of these lots and containers."""
-        return cls(frozenset(lot.pk for lot in lots), frozenset(c.pk for c in containers))
+    def of(
+        cls, *, lots: Iterable[Lot] = (), containers: Iterable[Container] = (), windows: Iterable[Window] = ()
+    ) -> Suspicion:
+        """Suspicion of these lots, containers and windows."""
+        return cls(frozenset(lot.pk for lot in lots), frozenset(c.pk for c in containers), frozenset(windows))
 
 
 @dataclass

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.management.benchmark.graph import Graph
+from trace.floor.models import Pass
 from trace.management.benchmark.answers import AnswersDiffer, ask, backward_of, check_same, forward_of, look_into
 from trace.management.benchmark.history import History, Question
 from trace.management.benchmark.rivals.rows import RowPerPart
@@ -28,6 +29,15 @@ def test_the_project_answers_as_a_graph_does(loaded: History) -> None:
     assert surenesses == {0, 1, 2}
     assert any(customer for *_, customer in forward_of(ask(loaded.one_container)).values())
     check_same("backward", backward_of(look_into(loaded.asked_product)), graph.backward(loaded.asked_product))
+
+
+def test_a_window_holds_the_boards_that_were_inside(loaded: History) -> None:
+    (window,) = loaded.process_window.windows
+    inside = Pass.objects.filter(station__key="INSERT", scanned_in__lt=window.until, scanned_out__gte=window.since)
+    population = ask(loaded.process_window)
+    assert {c.key for c in population.carriers if c.direct} == set(inside.values_list("unit__key", flat=True))
+    assert len(inside) >= 300
+    assert {c.part for c in population.carriers} >= {"BOARD", "PRODUCT"}
 
 
 def test_a_row_per_part_answers_as_the_project_does(loaded: History, rows: RowPerPart) -> None:

@@ -46,6 +46,7 @@ def asked(history: History) -> Iterator[tuple[str, dict]]:
     assert pieces
     boards = list(Unit.objects.filter(key__gte="BOARD-00005000").order_by("pk").values_list("pk", flat=True)[:2_500])
     yield "ranges", {"ranges": json.dumps(pieces), "at": NOW}
+    yield "passed", history.process_window.windows[0]._asdict()
     yield "homes", {"units": boards, "at": NOW}
     yield "places", {"units": boards, "at": NOW, "designators": ["R1"]}
     yield "packed", {"units": boards, "at": NOW}
@@ -62,7 +63,7 @@ def explain(name: str, **parameters: object) -> str:
         return "\n".join(str(row[-1]) for row in cursor.fetchall())
 
 
-@pytest.mark.parametrize("name", ["ranges", "homes", "places", "packed", "whereabouts"])
+@pytest.mark.parametrize("name", ["ranges", "passed", "homes", "places", "packed", "whereabouts"])
 def test_no_large_table_is_read_whole(statements: dict[str, str], name: str) -> None:
     plan = statements[name]
     if connection.vendor == "postgresql":

@@ -13,6 +13,9 @@ from trace.core.models import KeyField, Person, TickField
 from trace.engineering.models import Part, Site, Station, Step
 from trace.material.models import Axis, Container, Feed
 
+DAY = 86_400_000_000
+"""Microseconds: most passes last no longer, and those that do are found apart."""
+
 
 class WorkOrder(models.Model):
     """So many of a part to build."""
@@ -128,6 +131,9 @@ class Pass(models.Model):
             ),
             models.Index(fields=["unit", "began"], name="passes_of_unit"),
             models.Index(fields=["station", "began"], name="passes_at_station"),
+            models.Index(
+                fields=["station", "ended"], condition=Q(ended__gt=F("began") + DAY), name="long_passes_at_station"
+            ),
         ]
         constraints = [
             models.UniqueConstraint(

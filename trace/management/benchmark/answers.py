@@ -26,7 +26,9 @@ class AnswersDiffer(Refusal):
 
 def ask(question: Question) -> Population:
     """The project's answer to a question."""
-    return trace_forward(Suspicion(frozenset(question.lots), frozenset(question.containers)))
+    return trace_forward(
+        Suspicion(frozenset(question.lots), frozenset(question.containers), frozenset(question.windows))
+    )
 
 
 def forward_of(population: Population) -> Forward:

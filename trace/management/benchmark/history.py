@@ -30,7 +30,8 @@ from trace.floor.models import (
     Unit,
     WorkOrder,
 )
-from trace.management.benchmark.plan import FINAL, INSERT, PLACE, STATIONS, TEST, FeedPlan, Line
+from trace.genealogy.suspicion import Window
+from trace.management.benchmark.plan import FINAL, INSERT, PLACE, STATIONS, TAKT, TEST, FeedPlan, Line
 from trace.management.benchmark.supply import Supply
 from trace.material.models import Axis, Container, Derivation, Feed, FeedRecord, Lot, SetUp, SetUpLine, Span, Supplier
 
@@ -38,6 +39,8 @@ BOARDS_IN_PRODUCT, PRODUCTS_IN_CARTON, CARTONS_IN_SHIPMENT, CUSTOMERS, ORDER = 5
 FITTED, PACKED, SHIPPED = 98, 90, 85
 """Percent of the boards that have come so far."""
 REPAIRED = 0.05
+INSERTED = 600_000_000
+"""Microseconds from when a board is due at the first station to when it is inserted at the second."""
 DEPTH = 6
 """Levels of assemblies above the product, for the units of the deep window."""
 
@@ -53,11 +56,12 @@ class Rows:
 
 @dataclass(frozen=True)
 class Question:
-    """One suspicion: ids of lots and of containers."""
+    """One suspicion: ids of lots and of containers, and what passed a station in windows."""
 
     name: str
     lots: tuple[int, ...] = ()
     containers: tuple[int, ...] = ()
+    windows: tuple[Window, ...] = ()
 
 
 class History:
@@ -122,6 +126,14 @@ class History:
     @property
     def one_container(self) -> Question:
         return Question("one container", containers=(self._reel_at(self.line.feeds[2], self.boards // 4),))
+
+    @property
+    def process_window(self) -> Question:
+        """What was inside at the second station while two thousand boards, or a third of all, came in there; a row per
+        part knows no stations."""
+        since = self.line.start + self.boards // 3 * TAKT + INSERTED
+        until = since + min(2_000, self.boards // 3) * TAKT
+        return Question("process window", windows=(Window(INSERT + 1, since, until),))
 
     @property
     def asked_product(self) -> str:
@@ -304,7 +316,7 @@ class History:
                 "passed", 1, last, last,
             )  # fmt: skip
             first, last = line.range_of(INSERT, i)
-            into = start + i * 30_000_000 + 600_000_000
+            into = start + i * TAKT + INSERTED
             out = into + 20_000_000
             yield (
                 number + 1, i + 1, 2, 2, board, 2, first, last, length_class(first, last), into, out, into, out,

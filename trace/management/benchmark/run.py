@@ -94,7 +94,7 @@ class Run:
         found["bytes"] = sum(sizes[model._meta.db_table] for model in GENEALOGY)
         found["bytes_of_passes"] = sizes[Pass._meta.db_table]
         build_floors()
-        questions = history.questions if whole else [history.one_container]
+        questions = [*history.questions, history.process_window] if whole else [history.one_container]
         answers = {question.name: ask(question) for question in questions}
         found["forward"] = {q.name: self.time_forward(q, answers[q.name]) for q in questions}
         if whole:

@@ -50,9 +50,11 @@ def rows_of(results: dict[str, Any]) -> list[tuple[str, ...]]:
                 note += f"; by the fastest runs {ratio(timed['project'], timed['floor'], 'fastest_ms'):.1f}"
                 rows.append((f"{what} / floor", *at, f"{value:.1f}", f"≤ {aim}" if aim else "", note))
             for rival, measured in found.get("rivals", {}).items():
-                for name in [*found["forward"], "backward"]:
-                    times_ours = ratio(measured[name]["rival"], measured[name]["project"])
-                    note = f"{measured[name]['rival']['median_ms']:.1f} ms"
+                for name, beside in measured.items():
+                    if not isinstance(beside, dict):
+                        continue
+                    times_ours = ratio(beside["rival"], beside["project"])
+                    note = f"{beside['rival']['median_ms']:.1f} ms"
                     rows.append((f"{name}: {rival} / project", *at, f"{times_ours:.2f}", "", note))
                 mass = f"built in {measured['build_s']:.0f} s"
                 if measured["bytes"]:

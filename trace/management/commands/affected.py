@@ -1,9 +1,12 @@
 """`manage.py affected LOT…`: which units carry what is suspect, where they are, and what it costs.
 
+What is suspect may also be the work at a station: `--passed STATION SINCE UNTIL`.
+
 With `--json` one object, stable in shape (moments ISO 8601 with the plant's offset, money and
 quantities as text, ticks never):
 
-    suspicion   lots [{key, number, part, supplier, date_code}], containers [{key, part, lot}]
+    suspicion   lots [{key, number, part, supplier, date_code}], containers [{key, part, lot}],
+                passed [{station, since, until}]
     at, known   the moment looked at, and that as known on which; null for now
     sentence    the answer in words
     counts      units (certain and possible), certain, possible, cleared, shipped, customers;
@@ -36,11 +39,13 @@ from trace.core.errors import NotFound
 from trace.core.keys import read_label
 from trace.costing.queries import summarise_rework, summarise_scrap
 from trace.costing.rules import Cost, CostLine, CostPlace, round_money
+from trace.engineering.models import Station
+from trace.engineering.queries import get_station
 from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
 from trace.genealogy.known import as_known
 from trace.genealogy.rules import REASONS, Reason, Sureness
 from trace.genealogy.stock import StockItem, list_stock
-from trace.genealogy.suspicion import Suspicion
+from trace.genealogy.suspicion import Suspicion, Window
 from trace.genealogy.whereabouts import Place
 from trace.management.answers import WIDTH, AnswerCommand, PlantTime, Refused, add_times, dump, natural, table
 from trace.material.models import Container, Lot
@@ -59,19 +64,24 @@ class Command(AnswerCommand):
         parser.add_argument(
             "--container", action="append", default=[], metavar="KEY", help="a single reel, box or bag; repeatable"
         )
+        parser.add_argument(
+            "--passed", action="append", default=[], nargs=3, metavar=("STATION", "SINCE", "UNTIL"),
+            help="whatever was at a station between two moments; repeatable",
+        )  # fmt: skip
         add_times(parser)
         shape = parser.add_mutually_exclusive_group()
         shape.add_argument("--json", action="store_true", help="everything, as JSON; see below")
         shape.add_argument("--csv", action="store_true", help="the carriers, as CSV")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        if not options["lots"] and not options["container"]:
-            raise Refused("Name a lot, or a container with --container KEY.")
+        if not options["lots"] and not options["container"] and not options["passed"]:
+            raise Refused("Name a lot, a container with --container KEY, or a station with --passed.")
         known = PlantTime().read(options["known"])
         with as_known(known):
             lots = list({lot.pk: lot for lot in map(_lot, options["lots"])}.values())
             keys = dict.fromkeys(map(read_label, options["container"]))
-            self._answer(Answer(lots, [get_container(key) for key in keys], options["at"], known), options)
+            windows = [_window(*words) for words in options["passed"]]
+            self._answer(Answer(lots, [get_container(key) for key in keys], windows, options["at"], known), options)
 
     def _answer(self, answer: Answer, options: dict[str, Any]) -> None:
         if options["json"]:
@@ -93,20 +103,38 @@ def _lot(text: str) -> Lot:
         raise NotFound(none.message, action=action) from None
 
 
+def _window(station: str, since: str, until: str) -> tuple[Station, int, int]:
+    """The work at a station from a moment to another."""
+    first, end = PlantTime().read(since), PlantTime().read(until)
+    if first >= end:
+        raise Refused(f"{since} is not before {until}: give the earlier moment first.")
+    return get_station(station), first, end
+
+
 class Answer:
     """The answer to one question, asked of the database once, and the shapes it is given in."""
 
-    def __init__(self, lots: list[Lot], containers: list[Container], at: str | None, known: int) -> None:
-        self.lots, self.containers, self.time = lots, containers, PlantTime()
+    def __init__(
+        self,
+        lots: list[Lot],
+        containers: list[Container],
+        passed: list[tuple[Station, int, int]],
+        at: str | None,
+        known: int,
+    ) -> None:
+        self.lots, self.containers, self.passed, self.time = lots, containers, passed, PlantTime()
         self.at, self.known = self.time.read(at), known
-        self.population: Population = trace_forward(Suspicion.of(lots=lots, containers=containers), self.at)
+        windows = [Window(station.pk, since, until) for station, since, until in passed]
+        suspicion = Suspicion.of(lots=lots, containers=containers, windows=windows)
+        self.population: Population = trace_forward(suspicion, self.at)
         self.summary: Summary = summarise_population(self.population)
         self.stock: list[StockItem] = list_stock(self.population.evidence, self.population.at)
         self.scrap, self.rework = summarise_scrap(self.population), summarise_rework(self.population)
 
     @property
     def sentence(self) -> str:
-        return self.summary.sentence(name_suspects(self.lots, self.containers))
+        work = [f"work at {s.key} {self.time.between(since, until)}" for s, since, until in self.passed]
+        return self.summary.sentence(name_suspects(self.lots, self.containers, work))
 
     def customers(self) -> list[tuple[str, str, int, int]]:
         """(key, name, certain, possible) of the customers that have carriers, most first."""
@@ -171,6 +199,8 @@ class Answer:
         yield from table(
             heads, [_totals("scrap them all", self.scrap), _totals("rework them all", self.rework)], (1, 2, 3)
         )
+        if self.passed:
+            yield "  Rework covers suspect material; what the work at a station takes to put right is not in it."
         if lost := self.scrap.units.get(CostPlace.SCRAPPED):
             yield f"  {lost} scrapped before, which cost nothing more."
         if self.rework.by_place[CostPlace.SHIPPED]:
@@ -201,6 +231,10 @@ class Answer:
                     for lot in self.lots
                 ],
                 "containers": [{"key": c.key, "part": c.part.key, "lot": c.lot.key} for c in self.containers],
+                "passed": [
+                    {"station": station.key, "since": self.time.iso(since), "until": self.time.iso(until)}
+                    for station, since, until in self.passed
+                ],
             },
             "at": self.time.iso(self.at),
             "known": self.time.iso(self.known),
@@ -239,12 +273,14 @@ class Answer:
         }
 
 
-def name_suspects(lots: list[Lot], containers: list[Container]) -> str:
+def name_suspects(lots: list[Lot], containers: list[Container], work: list[str]) -> str:
     """What is asked about, as the subject of a sentence."""
-    names = [f"lot {lot.key}" for lot in lots] + [f"container {container.key}" for container in containers]
-    if len(names) == 1:
-        return names[0][0].upper() + names[0][1:]
-    return f"Material of {', '.join(names[:-1])} and {names[-1]}"
+    *others, last = [f"lot {lot.key}" for lot in lots] + [f"container {container.key}" for container in containers] or [
+        ""
+    ]
+    material = f"material of {', '.join(others)} and {last}" if others else f"material of {last}" if work else last
+    subject = " or ".join([*([material] if last else []), *work])
+    return subject[0].upper() + subject[1:]
 
 
 def _stock(item: StockItem) -> dict[str, Any]:
