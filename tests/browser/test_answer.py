@@ -117,6 +117,19 @@ def test_a_scan_that_arrives_elsewhere_lands_in_the_line(inside, suspects: Suspe
     assert page.locator("#scan").input_value() == ""
 
 
+def test_a_scan_into_another_field_lands_in_the_line_too(inside, suspects: Suspects) -> None:
+    page = inside
+    page.goto(f"/units/{suspects.product.key}/")
+    page.evaluate("addEventListener('submit', event => event.preventDefault())")  # to look before the page goes
+    find, line = page.locator("#find"), page.locator("#scan")
+    find.fill("R1")
+    find.press_sequentially(label_text("K77") + "\n")
+    assert (find.input_value(), line.input_value()) == ("R1", label_text("K77"))
+    line.fill("")
+    find.press_sequentially("C1 or so\n", delay=90)  # a hand
+    assert (find.input_value(), line.input_value()) == ("R1C1 or so", "")
+
+
 def test_a_second_scan_takes_the_place_of_the_first_whose_page_is_not_there_yet(inside) -> None:
     page = inside
     page.goto("/")

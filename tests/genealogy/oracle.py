@@ -210,9 +210,11 @@ class Oracle:
             elif node[0] in ("unknown", "nobody knows"):
                 lots.add(None)
             else:
-                above = set(self.graph.predecessors(node)) - seen
+                above = set(self.graph.predecessors(node))
+                if node[0] == "box" and not above:
+                    lots.add(self.log.boxes[node[1]].lot)  # on record there before anything was on record in it
+                nodes += above - seen
                 seen |= above
-                nodes += above
         return lots
 
     # Suspicion ---------------------------------------------------------------------------------------------------

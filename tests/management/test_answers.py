@@ -2,6 +2,7 @@
 
 import os
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.core.management import CommandError, call_command
@@ -10,7 +11,7 @@ from tests.factories import Plant, ticks
 from trace.core.clock import OPEN, now
 from trace.core.errors import NotFound
 from trace.core.keys import BadKey, label_text
-from trace.core.moments import BadMoment
+from trace.core.moments import BadMoment, read_moment
 from trace.engineering.models import Site
 from trace.management.answers import WIDTH, AnswerCommand, PlantTime, compact, table
 from trace.material.operations.stock import define_supplier
@@ -67,6 +68,14 @@ def test_moments_are_the_plants_unless_they_say_otherwise() -> None:
     for text in ("yesterday", "2026-13-01", "1066-10-14 09:00", "9999-12-31 23:59"):
         with pytest.raises(BadMoment):
             time.read(text)
+
+
+def test_an_hour_that_never_was_is_refused() -> None:
+    """Central Europe put its clocks forward at 02:00 on the last Sunday of March (EU Directive 2000/84/EC)."""
+    berlin = ZoneInfo("Europe/Berlin")
+    with pytest.raises(BadMoment, match="never was"):
+        read_moment("2026-03-29 02:30", berlin)
+    assert read_moment("2026-03-29 03:30", berlin) == read_moment("2026-03-29T01:30Z", berlin)
 
 
 def test_a_moment_that_is_still_to_come_is_refused_by_commands() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, tzinfo
 
-from trace.core.clock import OPEN, now, to_ticks
+from trace.core.clock import OPEN, from_ticks, now, to_ticks
 from trace.core.errors import Refusal
 
 
@@ -32,6 +32,8 @@ def read_moment(text: str, zone: tzinfo) -> int:
         ticks = to_ticks(moment if moment.tzinfo else moment.replace(tzinfo=zone))
     except (ValueError, OverflowError):
         raise BadMoment(f"“{text[:40]}” is no date and time.") from None
+    if not moment.tzinfo and from_ticks(ticks).astimezone(zone).replace(tzinfo=None) != moment:
+        raise BadMoment(f"“{text[:40]}” never was: the clocks were put forward then.")
     if ticks < 0:
         raise BadMoment(f"“{text[:40]}” lies outside the record.")
     if ticks > to_ticks(now()):

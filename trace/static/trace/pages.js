@@ -18,6 +18,30 @@
     scan.setSelectionRange(1, 1);
   });
 
+  // In another field a scan looks like typing, but no hand is so fast: with its Enter it goes to the scan line after
+  // all, and the field has again what it had.
+  const FAST = 50; // milliseconds from key to key
+  const SHORTEST = 4;
+  let burst = { text: "", at: -Infinity };
+  document.addEventListener(
+    "keydown",
+    (event) => {
+      const scan = line();
+      const field = event.target;
+      if (!scan || field === scan || !(field instanceof Element) || !field.matches(EDITABLE)) return;
+      if (burst.field !== field || event.timeStamp - burst.at > FAST) burst = { field, before: field.value, text: "" };
+      burst.at = event.timeStamp;
+      if (event.key.length === 1) burst.text += event.key;
+      if (event.key !== "Enter" || burst.text.length < SHORTEST) return;
+      event.preventDefault();
+      event.stopImmediatePropagation();
+      field.value = burst.before;
+      scan.value = burst.text;
+      scan.form.requestSubmit();
+    },
+    true,
+  );
+
   // What was scanned before is selected, so that the next scan takes its place.
   document.addEventListener("focusin", (event) => {
     if (event.target === line()) event.target.select();
