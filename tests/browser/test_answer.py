@@ -126,8 +126,9 @@ def test_a_scan_into_another_field_lands_in_the_line_too(inside, suspects: Suspe
     find.press_sequentially(label_text("K77") + "\n")
     assert (find.input_value(), line.input_value()) == ("R1", label_text("K77"))
     line.fill("")
+    find.fill("")
     find.press_sequentially("C1 or so\n", delay=90)  # a hand
-    assert (find.input_value(), line.input_value()) == ("R1C1 or so", "")
+    assert (find.input_value(), line.input_value()) == ("C1 or so", "")
 
 
 def test_a_second_scan_takes_the_place_of_the_first_whose_page_is_not_there_yet(inside) -> None:
