@@ -210,7 +210,7 @@ class Oracle:
             elif node[0] in ("unknown", "nobody knows"):
                 lots.add(None)
             else:
-                above = set(self.graph.predecessors(node))
+                above = {n for n in self.graph.predecessors(node) if n[:2] != node[:2] or self.graph.in_degree(n)}
                 if node[0] == "box" and not above:
                     lots.add(self.log.boxes[node[1]].lot)  # on record there before anything was on record in it
                 nodes += above - seen
