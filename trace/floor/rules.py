@@ -7,7 +7,7 @@ operator hears everything that is wrong at once.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from trace.core.clock import OPEN
 from trace.core.errors import Refusal
@@ -42,7 +42,7 @@ class Facts:
     without_setup: tuple[str, ...] = ()
     expired: tuple[str, ...] = ()
     exhausted: tuple[str, ...] = ()
-    held: tuple[str, ...] = field(default=())
+    held: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
