@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 
 from tests.factories import Plant, ticks
-from tests.genealogy.asking import NONE, Answer, fit, split
+from tests.genealogy.asking import NONE, Answer, fit, load, split
 from trace.core.clock import OPEN
 from trace.engineering.models import ScanMode, Station
 from trace.floor.models import Pass
@@ -21,7 +23,7 @@ DAY = 24 * 60
 
 
 def passed(station: Station, since: float, until: float, at: float | None = None) -> Answer:
-    """Who was at a station between two minutes, as known at a third."""
+    """Who was at a station between two minutes, as of a third."""
     suspicion = Suspicion.of(windows=[Window(station.pk, ticks(since), ticks(until))])
     return split(trace_forward(suspicion, OPEN if at is None else ticks(at)))
 
@@ -51,6 +53,33 @@ def test_what_began_days_before_is_found() -> None:
     plant.run(board, plant.insertion, 1, 3 * DAY)
     assert passed(plant.insertion, 2 * DAY, 2 * DAY + 1) == ({board.key}, NONE, NONE)
     assert passed(plant.insertion, 4 * DAY, 4 * DAY + 1) == (NONE, NONE, NONE)
+
+
+@pytest.mark.parametrize("minutes", [DAY - 1, DAY, DAY + 1])
+def test_what_ended_as_the_window_opened_was_there(minutes: float) -> None:
+    plant = Plant()
+    (board,) = plant.boards()
+    plant.run(board, plant.insertion, 1, 1 + minutes)
+    assert passed(plant.insertion, 1 + minutes, 9 * DAY) == ({board.key}, NONE, NONE)
+
+
+def test_a_scan_known_within_an_error_is_surely_in_a_window_as_wide_only() -> None:
+    plant = Plant(mode=ScanMode.LOOSE)
+    (board,) = plant.boards()
+    plant.do(record_passes, 10, units=[board], station=plant.insertion, error=timedelta(minutes=2))
+    assert passed(plant.insertion, 8, 12.5) == ({board.key}, NONE, NONE)
+    assert passed(plant.insertion, 9, 12.5) == (NONE, {board.key}, NONE)
+    assert passed(plant.insertion, 8, 11.5) == (NONE, {board.key}, NONE)
+
+
+def test_with_a_lot_the_surer_counts() -> None:
+    plant = Plant(mode=ScanMode.LOOSE)
+    reel, (board,) = load(plant, "A", 1), plant.boards(minute=2)
+    plant.do(record_passes, 5, units=[board], station=plant.insertion)
+    plant.run(board, plant.test, 7, 8)
+    window = Window(plant.insertion.pk, ticks(5.5), ticks(6.5))
+    assert split(trace_forward(Suspicion.of(windows=[window]))) == (NONE, {board.key}, NONE)
+    assert split(trace_forward(Suspicion.of(lots=[reel.lot], windows=[window]))) == ({board.key}, NONE, NONE)
 
 
 def test_what_is_still_inside_counts_up_to_the_moment_looked_at() -> None:
