@@ -81,7 +81,7 @@ def admit(
             station=station.key,
             due=due,
             scrapped=unit.scrapped is not None,
-            expired=tuple(sorted({lot.key for lot in ageing if lot.expiry and lot.expiry < from_ticks(scan).date()})),
+            expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
             exhausted=exhausted,
             made_later=scan < unit.created,
             scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),

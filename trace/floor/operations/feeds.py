@@ -279,8 +279,8 @@ def lock_container(container: Container) -> Container:
 
 
 def check_expiry(lot: Lot, at: datetime) -> None:
-    """Refuse with Expired what is past its lot's last day."""
-    if lot.expiry and lot.expiry < at.date():
+    """Refuse with Expired what is past its last day."""
+    if lot.expired(at):
         raise Expired(f"Lot {lot.number} expired on {lot.expiry:%Y-%m-%d}.")
 
 
