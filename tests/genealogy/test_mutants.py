@@ -27,7 +27,7 @@ from trace.material.models import Feed, FeedRecord
 pytestmark = [pytest.mark.django_db, pytest.mark.mutants]
 
 MOST = 120
-"""The most plants that a mutant may survive."""
+"""So many plants are tried for another that shows a mutant, where the one it names no longer does."""
 
 Patch = Callable[[pytest.MonkeyPatch], None]
 MUTANTS: dict[str, tuple[str, int, Patch]] = {}

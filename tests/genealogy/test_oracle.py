@@ -1,6 +1,7 @@
 """Forward and backward against the oracle, on random plants run through the real operations on a real database.
 
 Each example is one plant, rolled back afterwards. `PLANTS=5000` in the environment tries so many of each kind.
+The first so many are the same in every run: a share follows from its number.
 """
 
 from __future__ import annotations
@@ -174,7 +175,7 @@ KINDS = {
 
 
 def play_many(kind: st.SearchStrategy[list[Deed]], first: int, play: Callable[[list[Deed]], object]) -> None:
-    """Play the plants of a kind from this one to the next share's first."""
+    """Play a share of a kind's plants: those that follow from the number of its first."""
 
     @seed(first)
     @settings(max_examples=min(SHARE, PLANTS - first), suppress_health_check=list(HealthCheck))
