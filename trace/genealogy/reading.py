@@ -9,7 +9,7 @@ from typing import Any
 from django.db import connection
 
 from trace.core import sql
-from trace.floor.models.units import DAY
+from trace.core.clock import DAY
 
 HOME_COLUMNS = (
     "f.unit_id, COALESCE(f.earliest, f.since - f.error), f.until,"
