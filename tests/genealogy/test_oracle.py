@@ -7,7 +7,7 @@ The first so many are the same in every run: a share follows from its number.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from copy import deepcopy
 from typing import Any
 
@@ -54,13 +54,6 @@ def histories(deeds: list[str], first: Sequence[str] = ()) -> st.SearchStrategy[
     start = st.tuples(*(deed(st.just(name)) for name in first))
     rest = st.lists(deed(st.sampled_from(sorted(deeds))), min_size=6, max_size=16)
     return st.builds(lambda a, b: [*a, *b], start, rest)
-
-
-@pytest.fixture(scope="module")
-def shop(django_db_setup: None, django_db_blocker: Any) -> Iterator[Shop]:
-    with django_db_blocker.unblock(), transaction.atomic():
-        yield Shop()
-        transaction.set_rollback(True)
 
 
 def compare(world: World, oracle: Oracle, lots: set[str], boxes: set[str] = frozenset()) -> None:
