@@ -8,13 +8,15 @@ import pytest
 
 from tests.factories import Plant, ticks
 from tests.genealogy.asking import NONE, Answer, fit, load, split
+from tests.genealogy.recording import Clock
 from trace.core.clock import OPEN
 from trace.engineering.models import ScanMode, Station
 from trace.floor.models import Pass
 from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.fittings import remove_part
-from trace.floor.operations.passes import record_passes, start_pass
+from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 from trace.genealogy.forward import trace_forward
+from trace.genealogy.known import as_known
 from trace.genealogy.suspicion import Suspicion, Window
 
 pytestmark = pytest.mark.django_db
@@ -90,6 +92,20 @@ def test_what_is_still_inside_counts_up_to_the_moment_looked_at() -> None:
     assert passed(plant.insertion, 3, 9, at=6) == ({board.key}, NONE, NONE)
     assert passed(plant.insertion, 3, 9, at=4) == (NONE, NONE, NONE)
     assert passed(plant.insertion, 8, 9, at=6) == (NONE, NONE, NONE), "then it was still to come"
+
+
+def test_as_known_before_it_came_out_it_was_inside(clock: Clock) -> None:
+    plant = Plant()
+    (board,) = plant.boards()
+    nothing = clock.last
+    plant.do(start_pass, 5, unit=board, station=plant.insertion)
+    inside = clock.last
+    plant.do(finish_pass, 6, unit=board)
+    assert passed(plant.insertion, 8, 9) == (NONE, NONE, NONE)
+    with as_known(inside):
+        assert passed(plant.insertion, 8, 9) == ({board.key}, NONE, NONE)
+    with as_known(nothing):
+        assert passed(plant.insertion, 5, 6) == (NONE, NONE, NONE)
 
 
 def test_an_aborted_pass_counts_and_a_void_one_does_not() -> None:
