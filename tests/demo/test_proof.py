@@ -175,13 +175,20 @@ def a_parent_carries_nothing_of_its_children(patch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.mutants
 @pytest.mark.parametrize("name", MUTANTS)
-def test_a_broken_rule_is_found(layout: Layout, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_broken_rule_is_found(layout: Layout, name: str) -> None:
     kinds, patch = MUTANTS[name]
-    patch(monkeypatch)
-    for seed in range(MOST):
+
+    def fails(seed: int) -> bool:
         with transaction.atomic():
             faults = judge(play(layout, plan(seed, Size(30, 10), kinds)), seed).faults
             transaction.set_rollback(True)
-        if faults:
+        return bool(faults)
+
+    for seed in range(MOST):
+        with pytest.MonkeyPatch.context() as broken:
+            patch(broken)
+            found = fails(seed)
+        if found:
+            assert not fails(seed), "the rules themselves are found wanting"
             return
     pytest.fail(f"{MOST} plants do not tell {name} from the rules")

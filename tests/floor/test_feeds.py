@@ -24,7 +24,7 @@ from trace.floor.operations.feeds import (
     top_up_feed,
 )
 from trace.floor.operations.passes import start_pass
-from trace.floor.operations.stores import split_container, store_container
+from trace.floor.operations.stores import make_batch, merge_containers, split_container, store_container
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event
 from trace.material.models import Container, Derivation, Feed, FeedRecord, SetUp
@@ -203,13 +203,28 @@ def test_a_load_done_after_the_scan_elsewhere_does_not_explain_it() -> None:
     assert candidates_at(plant.slot_r, 3) == {None, "CB-2"}
 
 
-def test_what_is_split_had_left_its_feed() -> None:
+@pytest.mark.parametrize("how", ["split", "merged", "made into a batch"])
+def test_what_is_divided_or_mixed_had_left_its_feed(how: str) -> None:
+    plant = Plant()
+    reel, other = plant.reel("CB-1"), plant.reel("CB-2")
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    match how:
+        case "split":
+            plant.do(split_container, 5, source=reel, key="PART")
+        case "merged":
+            plant.do(merge_containers, 5, sources=[reel, other], key="BOTH")
+        case _:
+            plant.do(make_batch, 5, key="BATCH", part=plant.fuse, sources=[reel])
+    assert candidates_at(plant.slot_r, ticks(3)) == {"CB-1", None}
+    assert candidates_at(plant.slot_r, ticks(6)) == {None}
+
+
+def test_what_is_poured_into_hangs_where_it_is() -> None:
     plant = Plant()
     reel = plant.reel("CB-1")
     plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
-    plant.do(split_container, 5, source=reel, key="PART")
-    assert candidates_at(plant.slot_r, ticks(3)) == {"CB-1", None}
-    assert candidates_at(plant.slot_r, ticks(6)) == {None}
+    plant.do(merge_containers, 5, sources=[plant.reel()], into=reel)
+    assert candidates_at(plant.slot_r, ticks(3)) == candidates_at(plant.slot_r, ticks(6)) == {"CB-1"}
 
 
 def test_a_sighting_entered_late_narrows_when_it_left() -> None:

@@ -16,7 +16,7 @@ from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import record_passes, start_pass
-from trace.floor.rules import DRAWS_COUNT, RULES
+from trace.floor.rules import DRAWS_STAND, RULES
 from trace.holds.operations import place_holds, release_hold
 from trace.ledger.models import Event
 from trace.ledger.operation import Request
@@ -146,6 +146,6 @@ def test_a_scan_that_is_wrong_is_refused_with_all_that_is_wrong() -> None:
 
 
 def test_rules_about_where_the_unit_is_refuse_the_scan_itself() -> None:
-    assert {rule.code for rule in RULES} - DRAWS_COUNT == {
+    assert {rule.code for rule in RULES} - DRAWS_STAND == {
         "scrapped", "shipped", "packed", "fitted", "inside", "not-due", "made-later", "no-setup",
     }  # fmt: skip

@@ -1,5 +1,5 @@
-"""The genealogy once more, part by part, from the definitions of DEVELOPERS.md alone: a log of what was done, and what
-follows from it. It knows no span, no interval and no SQL: each draw asks, position by position, what may have been
+"""The genealogy once more, part by part, from the words and rules of DEVELOPERS.md alone: a log of what was done, and
+what follows from it. It knows no span, no interval and no SQL: each draw asks, position by position, what may have been
 there; networkx does the rest. Slow, and meant to be read.
 
 Moments and positions are whole numbers; of a station on the clock they are the same.

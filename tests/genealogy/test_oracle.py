@@ -1,12 +1,13 @@
 """Forward and backward against the oracle, on random plants run through the real operations on a real database.
 
 Each example is one plant, rolled back afterwards. `PLANTS=5000` in the environment tries so many of each kind.
+The first so many are the same in every run: a share follows from its number.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from copy import deepcopy
 from typing import Any
 
@@ -53,13 +54,6 @@ def histories(deeds: list[str], first: Sequence[str] = ()) -> st.SearchStrategy[
     start = st.tuples(*(deed(st.just(name)) for name in first))
     rest = st.lists(deed(st.sampled_from(sorted(deeds))), min_size=6, max_size=16)
     return st.builds(lambda a, b: [*a, *b], start, rest)
-
-
-@pytest.fixture(scope="module")
-def shop(django_db_setup: None, django_db_blocker: Any) -> Iterator[Shop]:
-    with django_db_blocker.unblock(), transaction.atomic():
-        yield Shop()
-        transaction.set_rollback(True)
 
 
 def compare(world: World, oracle: Oracle, lots: set[str], boxes: set[str] = frozenset()) -> None:
@@ -174,7 +168,7 @@ KINDS = {
 
 
 def play_many(kind: st.SearchStrategy[list[Deed]], first: int, play: Callable[[list[Deed]], object]) -> None:
-    """Play the plants of a kind from this one to the next share's first."""
+    """Play a share of a kind's plants: those that follow from the number of its first."""
 
     @seed(first)
     @settings(max_examples=min(SHARE, PLANTS - first), suppress_health_check=list(HealthCheck))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta, timezone
 from decimal import Decimal
 
 import pytest
@@ -35,6 +35,15 @@ def test_what_has_expired_is_not_merged() -> None:
     old, good = plant.reel("OLD", expiry=date(2026, 3, 1)), plant.reel(expiry=date(2026, 3, 2))
     assert "OLD" in refused(plant, "stock-refused", merge_containers, sources=[good, old], key="MIX").message
     plant.do(merge_containers, 5, sources=[good, plant.reel()], key="MIX")
+
+
+@pytest.mark.parametrize("hours", [-11, 0, 12])
+def test_a_lot_expires_at_one_moment_wherever_its_time_was_told(hours: int) -> None:
+    plant = Plant()
+    reel = plant.reel(expiry=moment().date())
+    last = moment().replace(hour=23, minute=59).astimezone(timezone(timedelta(hours=hours)))
+    plant.do(load_feed, feed=plant.slot_r, container=reel, at=last)
+    refused(plant, "expired", load_feed, feed=plant.slot_c, container=reel, at=last + timedelta(minutes=1))
 
 
 def test_nothing_is_poured_into_what_lasts_longer() -> None:

@@ -1,4 +1,4 @@
-"""The rules for spans (design, section 3), one by one, on small hand-reckoned feeds."""
+"""The rules for spans (DEVELOPERS.md has them in words), one by one, on small hand-reckoned feeds."""
 
 from __future__ import annotations
 

@@ -12,6 +12,9 @@ from trace.core.errors import Refusal
 OPEN = 2**53 - 1
 """The end of what has not ended yet: the largest whole number every client can hold exactly."""
 
+DAY = 86_400_000_000
+"""Microseconds."""
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 

@@ -20,6 +20,17 @@ from trace.demo.supply import BATH_PART, INSERTER, feed_key
 
 HEEL = 0.05
 
+MOVES_NOTHING = {
+    "discard_container",
+    "load_shipment",
+    "pack_units",
+    "place_holds",
+    "scrap_unit",
+    "send_shipment",
+    "start_setup",
+}
+"""What puts no part into a unit, nor takes one out."""
+
 Run = tuple[Piece, int | None]
 """Parts that lie in a row in a supply place: what each is, and how many (None: more than will be drawn)."""
 
@@ -38,10 +49,9 @@ class Truth(World):
     events: list[tuple[int, int, Callable[[], None]]] = field(default_factory=list)
 
     def follow(self, verb: str, told: Mapping[str, Any], result: Any, really: Mapping[str, Any]) -> None:
-        """Take in one operation, as told and as it really was."""
-        move = getattr(self, f"_{verb}", None)
-        if move:
-            move({**told, **really}, result)
+        """Take in one operation, as told and as it really was. AttributeError for one that it does not know."""
+        if verb not in MOVES_NOTHING:
+            getattr(self, f"_{verb}")({**told, **really}, result)
 
     def settle(self, moments: Iterable[datetime] = ()) -> None:
         """Move everything; keep what was in the units at these moments."""

@@ -13,7 +13,7 @@ from trace.core.sql import fetch
 from trace.engineering.models import Designator, Station
 from trace.floor.evidence import Visit, gather_evidence, reach
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
-from trace.floor.rules import DRAWS_COUNT, Facts, RouteStep, Stopped, judge
+from trace.floor.rules import DRAWS_STAND, Facts, RouteStep, Stopped, judge
 from trace.holds.gate import find_holds
 from trace.holds.models import Hold
 from trace.holds.rules import Move
@@ -81,7 +81,7 @@ def admit(
             station=station.key,
             due=due,
             scrapped=unit.scrapped is not None,
-            expired=tuple(sorted({lot.key for lot in ageing if lot.expiry and lot.expiry < from_ticks(scan).date()})),
+            expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
             exhausted=exhausted,
             made_later=scan < unit.created,
             scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),
@@ -106,7 +106,7 @@ def admit(
             drew = [visit for visit in visits if visit.drew != Pass.Drew.NONE]
             repeated, refilling = any(v.step == due.pk for v in drew), any(v.refilling for v in drew)
             admissions.append(Admission(unit, due, serves, repeated, refilling, visits, tuple(stopped)))
-    if any(not after_work or refusal.extra["rule"] not in DRAWS_COUNT for refusal in refusals):
+    if any(not after_work or refusal.extra["rule"] not in DRAWS_STAND for refusal in refusals):
         raise Stopped(
             refusals[0].message,
             action=refusals[0].action,

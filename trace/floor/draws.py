@@ -11,9 +11,9 @@ from trace.core.clock import OPEN, last_before
 from trace.core.models import Person
 from trace.core.sql import fetch
 from trace.floor.models import Fitting, Pass
+from trace.material.facts import BY_DRAWS, Draw
 from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine
 from trace.material.queries import list_setups_between
-from trace.material.rules import BY_DRAWS, Draw
 from trace.material.spans import counts_draws, find_anchor, keep_spans, list_records
 
 LENGTH_CLASSES = range(OPEN.bit_length() + 1)

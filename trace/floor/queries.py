@@ -47,17 +47,6 @@ def find_due_steps(units: Sequence[Unit]) -> dict[int, Step]:
     return {unit: step for unit, step in due.items() if step}
 
 
-def find_home(unit: Unit) -> Unit | None:
-    """The unit that this one is fitted in now."""
-    fitting = Fitting.objects.filter(child=unit, until=None, superseded=None).select_related("unit").first()
-    return fitting.unit if fitting else None
-
-
-def find_packing(unit: Unit) -> Packing | None:
-    """The carton that the unit is in now."""
-    return Packing.objects.filter(unit=unit, until=None).select_related("carton").first()
-
-
 def find_flaws(contents: dict[int, list[Unit]]) -> dict[int, tuple[str, str]]:
     """Per unit that is not fit to leave the floor: what is wrong, first with it, then with what is
     inside it, and what to do; an empty string where that depends on who asks.

@@ -7,7 +7,7 @@ operator hears everything that is wrong at once.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from trace.core.clock import OPEN
 from trace.core.errors import Refusal
@@ -42,20 +42,20 @@ class Facts:
     without_setup: tuple[str, ...] = ()
     expired: tuple[str, ...] = ()
     exhausted: tuple[str, ...] = ()
-    held: tuple[str, ...] = field(default=())
+    held: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Rule:
     """One rule of the interlock: `when` it stops, in words; `says` gives the sentence when the facts
-    break it, else None; `action` is what to do next. `draws_count`: the scan itself is right, so where it
+    break it, else None; `action` is what to do next. `draws_stand`: the scan itself is right, so where it
     comes after the work, what was drawn is recorded all the same; the unit has not passed."""
 
     code: str
     when: str
     says: Callable[[Facts], str | None]
     action: str
-    draws_count: bool = False
+    draws_stand: bool = False
 
 
 def _not_due(facts: Facts) -> str | None:
@@ -111,21 +111,21 @@ RULES: tuple[Rule, ...] = (
         "a serialised child that an earlier step should have fitted is missing",
         lambda f: f"{f.unit} still needs {', '.join(f.missing_children)}." if f.missing_children else None,
         "Fit what is missing first.",
-        draws_count=True,
+        draws_stand=True,
     ),
     Rule(
         "child-scrapped",
         "a unit fitted in it was scrapped",
         lambda f: f"{', '.join(f.scrapped_children)} in {f.unit} was scrapped." if f.scrapped_children else None,
         "Remove it, and fit a good one.",
-        draws_count=True,
+        draws_stand=True,
     ),
     Rule(
         "child-unknown",
         "a child was found elsewhere than recorded, and which unit is fitted in its place is not known",
         lambda f: f"Not known: {', '.join(f.unknown_children)}." if f.unknown_children else None,
         SCAN_CHILD,
-        draws_count=True,
+        draws_stand=True,
     ),
     Rule(
         "made-later",
@@ -144,14 +144,14 @@ RULES: tuple[Rule, ...] = (
         "a lot on a feed here has passed its expiry (what is melted in a bath does not count)",
         lambda f: f"Lot {', '.join(f.expired)} on a feed here has expired." if f.expired else None,
         "Take it off the feed and load another.",
-        draws_count=True,
+        draws_stand=True,
     ),
     Rule(
         "exhausted",
         "what was counted onto a feed here is surely used up, and nothing else is on record there",
         lambda f: f"What was loaded on {', '.join(f.exhausted)} is used up by its count." if f.exhausted else None,
         "Scan what is loaded there now.",
-        draws_count=True,
+        draws_stand=True,
     ),
     Rule(
         "held",
@@ -159,7 +159,7 @@ RULES: tuple[Rule, ...] = (
         "or the containers and lots they give",
         lambda f: " ".join(f.held) if f.held else None,
         "Put it aside, marked, and call the quality engineer.",
-        draws_count=True,
+        draws_stand=True,
     ),
 )
 
@@ -170,7 +170,7 @@ class Stopped(Refusal):
     code = "stopped"
 
 
-DRAWS_COUNT = {rule.code for rule in RULES if rule.draws_count}
+DRAWS_STAND = {rule.code for rule in RULES if rule.draws_stand}
 """Rules that stop a unit and leave what it drew on record, where its scan comes after the work."""
 
 

@@ -25,7 +25,10 @@ from trace.ledger.operation import note
 from trace.material.models import Axis, SetUp, SetUpLine
 from trace.material.queries import list_setups_between
 
-LAST_FEW = 1_000
+BATCH = 500
+"""The most passes in one transaction."""
+
+LAST_FEW = 2 * BATCH
 """How many of a station's latest passes are looked at for its last scan: two full batches."""
 
 CLOSING = [

@@ -30,8 +30,8 @@ CHUNK = 5_000
 
 class Carrier(NamedTuple):
     """One unit of a population. `top` is the key of the outermost unit it is in (its own, if none),
-    `where` the whereabouts of that top. `direct` says that the suspect is in a place of its own,
-    not only in a child."""
+    `where` the whereabouts of that top. `direct` says that the suspect is in a place of its own, or
+    that it passed a suspect station itself: not only a child of it."""
 
     unit: int
     key: str

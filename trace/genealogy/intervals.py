@@ -74,12 +74,6 @@ class Ranges:
             rest.append((first, end))
         return Ranges(rest)
 
-    def within(self, first: int, end: int) -> Iterator[tuple[int, int]]:
-        """What lies in `first <= p < end`, range by range."""
-        for start, stop in self._ranges:
-            if start < end and stop > first:
-                yield max(start, first), min(stop, end)
-
     def meets(self, first: int, last: int) -> bool:
         """Whether any position of `first..last`, both ends included, is in the set."""
         return any(start <= last and end > first for start, end in self)

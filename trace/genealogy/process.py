@@ -41,7 +41,8 @@ _POSSIBLE = Sureness.POSSIBLE, REASONS_BY_NUMBER[Reason.BLURRED]
 
 
 def _surely(visit: Visit, window: Window) -> bool:
-    """Its whole range lies in the window, or it was inside between two scans that reach into it."""
+    """Its whole range lies in the window, or it was inside between two scans that reach into it; of one scan, where
+    that lies in it."""
     if window.since <= visit.began and visit.ended < window.until:
         return True
     came = visit.scanned_out if visit.scanned_in is None else visit.scanned_in

@@ -9,6 +9,7 @@ from typing import Any
 from django.db import connection
 
 from trace.core import sql
+from trace.core.clock import DAY
 
 HOME_COLUMNS = (
     "f.unit_id, COALESCE(f.earliest, f.since - f.error), f.until,"
@@ -35,6 +36,7 @@ def _fragments(parameters: Mapping[str, Any]) -> dict[str, str]:
         "home_columns": HOME_COLUMNS,
         "home": sql.load_sql(__file__, "home", connection.vendor),
         "classes": CLASSES,
+        "day": str(DAY),
         "of_designators": "AND l.designator = ANY(%(designators)s)"
         if parameters.get("designators") is not None
         else "",

@@ -14,8 +14,8 @@ from trace.floor.models import Pass
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.verdicts import Evidence
 from trace.genealogy.whereabouts import Named
+from trace.material.facts import EMPTIES, PUTS_ON
 from trace.material.models import Axis, Container, Feed, FeedRecord, Span, Tape
-from trace.material.rules import EMPTIES, PUTS_ON
 
 POURED = {FeedRecord.Act.TOP_UP: "poured into feed", FeedRecord.Act.CHARGE: "charged into feed"}
 """Acts that leave the rest of a container where it was, in words."""

@@ -115,14 +115,14 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
 def _find_packed(units: Collection[int], at: int) -> dict[int, Whereabouts]:
     """Those of these units that are packed, or shipped so: what was shipped in one carton is in one place."""
     packed = fetch("packed", units=sorted(units), at=at)
-    cartons = {}
-    shipped = {}
-    boxes = sorted({carton for _, carton, _ in packed})
-    for pk, carton, shipment, customer, name, departed in fetch("cartons", units=boxes, at=at) if packed else ():
-        cartons[pk] = carton
+    keys: dict[int, str] = {}
+    shipped: dict[int, Whereabouts] = {}
+    cartons = sorted({carton for _, carton, _ in packed})
+    for pk, key, shipment, customer, name, departed in fetch("cartons", cartons=cartons, at=at) if packed else ():
+        keys[pk] = key
         if shipment is not None:
-            shipped[pk] = Whereabouts(Place.SHIPPED, shipment, customer, name, departed, carton=carton)
+            shipped[pk] = Whereabouts(Place.SHIPPED, shipment, customer, name, departed, carton=key)
     return {
-        unit: shipped.get(carton) or Whereabouts(Place.PACKED, cartons[carton], since=since)
+        unit: shipped.get(carton) or Whereabouts(Place.PACKED, keys[carton], since=since)
         for unit, carton, since in packed
     }

@@ -85,6 +85,8 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
     The function takes keyword-only arguments, `by` (a Person) and `at` (when it happened, UTC)
     among them, and returns the record or records it made or changed. Callers may add
     `request=Request(client, key)`. Whatever the function raises undoes all of it.
+    A record whose answer says more than its row has a method `said()`, which gives that as JSON can hold it,
+    and `say_again(said)`, which takes it in: a repeated request gets the record as it is now, and hears the same.
     An operation calls no other operation: one change, one event. Refusals: RequestReused,
     UnknownActor, and the function's own.
     """
@@ -196,5 +198,6 @@ def _write_event(verb: str, arguments: dict[str, Any], result: Any, running: _Ru
         "subjects": json.dumps(sorted(subjects)),
     }
     with connection.cursor() as cursor:
+        # SQLite takes one statement at a time.
         for statement in load_sql(__file__, "event", connection.vendor).split(";\n"):
             cursor.execute(statement, row)

@@ -8,15 +8,12 @@ from datetime import datetime
 
 from django.db.models import BigIntegerField, Exists, ExpressionWrapper, F, OuterRef, Q, QuerySet
 
-from trace.core.clock import OPEN, to_ticks
+from trace.core.clock import DAY, OPEN, to_ticks
 from trace.core.errors import NotFound, Refusal
 from trace.core.keys import BadKey, read_label
 from trace.engineering.models import Station
+from trace.material.facts import EMPTIES
 from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUp, Span
-from trace.material.rules import EMPTIES
-
-DAY = 24 * 60 * 60 * 1_000_000
-"""Microseconds."""
 
 LABEL = re.compile(r"[A-Za-z0-9-]+\.[A-Za-z0-9]")
 """A key with a check character behind it: where that is wrong, the label was misread."""

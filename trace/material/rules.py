@@ -48,9 +48,9 @@ def reckon(
 
     `on_clock`: positions are microseconds. `places`: designators the feed serves at one position;
     a place filled by hand takes the position from the others only where it is the only one.
-    Rules of design section 3: a feed opens with unknown; what is put on starts at the earliest
-    position it may have reached; what was there ends at the latest; records whose order is not
-    known end neither.
+    The rules are in words in DEVELOPERS.md: a feed opens with unknown; what is put on starts at the
+    earliest position it may have reached; what was there ends at the latest; records whose order is
+    not known end neither.
     """
     ordered = sorted(records, key=_in_order)
     order = {record.id: index for index, record in enumerate(ordered)}

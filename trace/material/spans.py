@@ -8,8 +8,9 @@ from django.db.models import F
 
 from trace.core.clock import now, to_ticks
 from trace.core.models import Person
+from trace.material.facts import BY_DRAWS, Draw, Record, SpanFacts
 from trace.material.models import Axis, Derivation, Feed, FeedRecord, Span
-from trace.material.rules import BY_DRAWS, Draw, Record, SpanFacts, reckon
+from trace.material.rules import reckon
 
 
 def find_anchor(feed: Feed, since: int) -> FeedRecord | None:

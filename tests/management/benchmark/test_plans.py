@@ -77,6 +77,10 @@ def test_no_large_table_is_read_whole(statements: dict[str, str], name: str) -> 
     assert not read & LARGE, plan
 
 
+def test_long_passes_are_found_by_their_own_index(statements: dict[str, str]) -> None:
+    assert "long_passes_at_station" in statements["passed"]
+
+
 def test_a_table_read_whole_would_be_noticed(statements: dict[str, str]) -> None:
     sql = "SELECT count(*) FROM trace_pass p WHERE p.error = 1"
     with connection.cursor() as cursor:

@@ -16,7 +16,8 @@ from trace.core.clock import from_ticks
 from trace.demo.simulator.layout import BEGIN, MINUTE, Layout
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.orders import release_order
-from trace.floor.operations.passes import BATCH, record_passes
+from trace.floor.operations.passes import record_passes
+from trace.floor.scans import BATCH
 from trace.genealogy.forward import trace_forward
 from trace.genealogy.rules import Sureness
 from trace.genealogy.suspicion import Suspicion

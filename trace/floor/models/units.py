@@ -7,14 +7,11 @@ from collections.abc import Sequence
 from django.db import models
 from django.db.models import F, Q
 
-from trace.core.clock import OPEN, now_ticks
+from trace.core.clock import DAY, OPEN, now_ticks
 from trace.core.errors import Refusal
 from trace.core.models import KeyField, Person, TickField
 from trace.engineering.models import Part, Site, Station, Step
 from trace.material.models import Axis, Container, Feed
-
-DAY = 86_400_000_000
-"""Microseconds: most passes last no longer, and those that do are found apart."""
 
 
 class WorkOrder(models.Model):
@@ -131,6 +128,7 @@ class Pass(models.Model):
             ),
             models.Index(fields=["unit", "began"], name="passes_of_unit"),
             models.Index(fields=["station", "began"], name="passes_at_station"),
+            # Most last no longer than a day; those that do are looked for apart.
             models.Index(
                 fields=["station", "ended"], condition=Q(ended__gt=F("began") + DAY), name="long_passes_at_station"
             ),

@@ -24,11 +24,11 @@ from trace.floor.when import FeedRefused, Position, Told, When, find_when
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
-from trace.material.facts import EMPTIES, STAYS
+from trace.material.facts import EMPTIES, STAYS, Record
 from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, Span
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
-from trace.material.rules import Record, reckon
+from trace.material.rules import reckon
 from trace.material.spans import counts_draws, find_anchor, list_records
 from trace.material.tapes import board_sets_at
 
@@ -279,8 +279,8 @@ def lock_container(container: Container) -> Container:
 
 
 def check_expiry(lot: Lot, at: datetime) -> None:
-    """Refuse with Expired what is past its lot's last day."""
-    if lot.expiry and lot.expiry < at.date():
+    """Refuse with Expired what is past its last day."""
+    if lot.expired(at):
         raise Expired(f"Lot {lot.number} expired on {lot.expiry:%Y-%m-%d}.")
 
 

@@ -15,10 +15,9 @@ from trace.floor.admission import contents_of, places_of
 from trace.floor.draws import reckon_feed
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.floor.operations.feeds import check_expiry, lock_container
-from trace.floor.operations.passes import BATCH
 from trace.floor.queries import find_flaws, find_last_known, list_parents, lock_units
 from trace.floor.rules import SCAN_CHILD
-from trace.floor.scans import bound_by_scan, judge_by_designator
+from trace.floor.scans import BATCH, bound_by_scan, judge_by_designator
 from trace.floor.sheets import place
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move

@@ -20,6 +20,7 @@ from trace.floor.models import Pass, Unit
 from trace.floor.queries import get_open_pass
 from trace.floor.rules import Stopped, draw_bounds
 from trace.floor.scans import (
+    BATCH,
     PassRefused,
     bound_by_scan,
     close_pass,
@@ -35,9 +36,6 @@ from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.models import Axis, SetUp
 from trace.material.queries import get_axis
-
-BATCH = 500
-"""The most passes in one transaction."""
 
 
 @moving
@@ -129,7 +127,7 @@ def record_passes(
     A unit that the interlock stops for its material, its children or a hold has drawn all the same: its
     pass is recorded as aborted, and its `stopped` says why. It has not passed; the step stays due. What it
     drew is sure, but at a loose station, where the rest may not have been drawn.
-    All or none. Refuses with Stopped (every other rule), PassRefused, SheetRefused; at most 500 at a time.
+    All or none. Refuses with Stopped (every other rule), PassRefused, SheetRefused; at most BATCH at a time.
     """
     if not 0 < len(units) <= BATCH:
         raise PassRefused(f"Between 1 and {BATCH} units can pass together, not {len(units)}.")

@@ -6,7 +6,7 @@ Where one of them was on record at a feed, it had left that unseen, which is rec
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from decimal import Decimal
 
 from trace.core.clock import now, to_ticks
@@ -73,8 +73,8 @@ def merge_containers(
     if not poured:
         raise StockRefused("There is nothing to pour in.")
     for container in poured:
-        expiry = container.lot.expiry
-        if expiry and expiry < at.astimezone(UTC).date():
+        if container.lot.expired(at):
+            expiry = container.lot.expiry
             raise StockRefused(f"Container {container.key} expired on {expiry}.", action="Put it aside, marked.")
     if into:
         (kept,) = (container for container in everything if container.pk == into.pk)

@@ -1,5 +1,5 @@
 -- These cartons, and the shipment in which each had left at a moment, with its customer.
-WITH asked(id) AS (SELECT {each units})
+WITH asked(id) AS (SELECT {each cartons})
 SELECT carton.id, carton.key, s.key, customer.key, customer.name, s.departed
 FROM asked
 CROSS JOIN trace_carton carton

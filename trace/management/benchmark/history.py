@@ -15,7 +15,7 @@ from typing import Any
 
 from django.db.models import Model
 
-from trace.core.clock import from_ticks
+from trace.core.clock import DAY, from_ticks
 from trace.core.models import Person
 from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step
 from trace.floor.draws import length_class
@@ -362,7 +362,7 @@ class History:
             return self.line.moment((carton + 1) * boards, 7200)
 
         def sent(shipment: int) -> int:
-            return made((shipment + 1) * CARTONS_IN_SHIPMENT) + 86_400_000_000
+            return made((shipment + 1) * CARTONS_IN_SHIPMENT) + DAY
 
         yield Rows(
             Customer, ["id", "key", "name"], iter((n + 1, f"CUST-{n}", f"Customer {n}") for n in range(CUSTOMERS))

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from functools import cached_property
 
 from trace.core.clock import to_ticks
-from trace.material.rules import Draw
+from trace.material.facts import Draw
 
 SECOND = 1_000_000
 TAKT, WORK = 30 * SECOND, 24 * SECOND

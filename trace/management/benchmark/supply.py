@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from trace.management.benchmark.plan import SECOND, FeedPlan, Line
-from trace.material.rules import Record, SpanFacts, reckon
+from trace.material.facts import Record, SpanFacts
+from trace.material.rules import reckon
 
 BLURRED, SPLICED, SPLIT = 0.03, 0.05, 0.05
 """Shares of changes whose moment is not known, of changes by splicing, and of reels split from another container."""

@@ -55,7 +55,10 @@ CSV_COLUMNS = "key part sureness reasons outermost own_place place at customer s
 
 
 class Command(AnswerCommand):
-    help = "Say which units carry a lot or a container, how sure that is, where they are, and what it costs."
+    help = (
+        "Say which units carry a lot or a container, or passed a station in a window of time; "
+        "how sure that is, where they are, and what it costs."
+    )
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.formatter_class = RawDescriptionHelpFormatter

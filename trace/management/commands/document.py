@@ -28,7 +28,7 @@ Row = Sequence[str]
 def _interlock() -> Iterable[Row]:
     yield "code", "stops when", "next action", "after the work"
     for rule in RULES:
-        after = "draws recorded, not passed" if rule.draws_count else "refused"
+        after = "draws recorded, not passed" if rule.draws_stand else "refused"
         yield f"`{rule.code}`", rule.when, rule.action, after
 
 

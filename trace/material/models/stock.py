@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 from django.db import models
 from django.db.models import F, Q
 
@@ -49,6 +51,10 @@ class Lot(models.Model):
 
     def __str__(self) -> str:
         return self.key
+
+    def expired(self, at: datetime) -> bool:
+        """Whether its last day, which ends with the day of UTC, is over at a moment."""
+        return self.expiry is not None and self.expiry < at.astimezone(UTC).date()
 
 
 class Container(models.Model):

@@ -14,8 +14,8 @@ from trace.engineering.models import Part
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import operation
+from trace.material.facts import STAYS
 from trace.material.models import Container, FeedRecord, Lot, Span, Supplier
-from trace.material.rules import STAYS
 
 MOST = Decimal(10) ** 10
 """Quantities stay below this: 14 digits, four of them decimals."""
