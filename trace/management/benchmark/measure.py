@@ -41,9 +41,12 @@ class Timing:
 
 
 def time_together(works: dict[str, Callable[[], object]], repeats: int) -> dict[str, Timing]:
-    """Time several works in turn, so that what else the machine does hits them alike. Each is run once before."""
+    """Time several works in turn, so that what else the machine does hits them alike. Each is run once before.
+    What the benchmark itself keeps in memory, the plan of the whole history, is kept from garbage collection."""
     for work in works.values():
         work()
+    gc.collect()
+    gc.freeze()
     runs: dict[str, list[float]] = {name: [] for name in works}
     started = time.perf_counter()
     for number in range(repeats):
@@ -54,6 +57,7 @@ def time_together(works: dict[str, Callable[[], object]], repeats: int) -> dict[
             begun = time.perf_counter()
             work()
             runs[name].append(time.perf_counter() - begun)
+    gc.unfreeze()
     return {name: Timing(tuple(times)) for name, times in runs.items()}
 
 
