@@ -10,11 +10,17 @@ WHERE feed.id IN (
           AND setup.first <= %(last)s AND setup."end" > %(first)s AND setup."end" > setup.first
     )
   AND (feed.unsettled OR (
-        EXISTS (
-            SELECT 1 FROM trace_span span
-            WHERE span.feed_id = feed.id AND span.superseded IS NULL
-              AND (span."end" > %(first)s AND span."end" < %(open)s
-                   OR span.first > %(first)s AND span.first < %(open)s - 1)
+        (
+            EXISTS (
+                SELECT 1 FROM trace_span span
+                WHERE span.feed_id = feed.id AND span.superseded IS NULL
+                  AND span."end" > %(first)s AND span."end" < %(open)s
+            )
+            OR EXISTS (
+                SELECT 1 FROM trace_span span
+                WHERE span.feed_id = feed.id AND span.superseded IS NULL
+                  AND span.first > %(first)s AND span.first < %(open)s - 1
+            )
         )
         AND EXISTS (
             SELECT 1 FROM trace_feedrecord record
