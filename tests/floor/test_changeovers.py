@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import pytest
 
 from tests.factories import Plant, make_assembly, make_station, moment
 from tests.refusals import refused
 from trace.core.clock import OPEN
-from trace.engineering.models import ScanMode
+from trace.engineering.models import ScanMode, Station
+from trace.floor.models import Unit
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import load_feed, splice_feed
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
@@ -15,7 +18,7 @@ from trace.genealogy.backward import trace_backward
 from trace.genealogy.forward import trace_forward
 from trace.genealogy.rules import Sureness
 from trace.genealogy.suspicion import Suspicion
-from trace.material.models import Span
+from trace.material.models import Feed, Span
 from trace.material.operations.setups import define_feed
 
 pytestmark = pytest.mark.django_db
@@ -147,49 +150,60 @@ def test_a_pass_where_nothing_gives_what_the_step_fills_is_stopped() -> None:
     assert refused(plant, "stopped", start_pass, unit=board, station=bare).extra["rule"] == "no-setup"
 
 
+@dataclass
+class Twice:
+    """R1 is filled at the first step from reel FIRST, and, under one of the set-ups of the second, from AGAIN."""
+
+    plant: Plant
+    late: Station
+
+    def __post_init__(self) -> None:
+        plant = self.plant
+        self.part = make_assembly(
+            "TWICE",
+            places={"R1": plant.resistor, "C1": plant.capacitor},
+            route={10: [plant.insertion], 20: [self.late], 30: [plant.test]},
+        )
+        resistors, caps = (plant.do(define_feed, key=key, station=self.late) for key in ("LATE-R", "LATE-C"))
+        self.again = {"R1": resistors}
+        self.others = {"C1": caps}
+        self.reels = [plant.reel("FIRST"), plant.reel("AGAIN")]
+        plant.do(start_setup, key="S-10", station=plant.insertion, assembly=self.part, feeds={"R1": plant.slot_r})
+        for feed, reel in zip((plant.slot_r, resistors), self.reels, strict=True):
+            plant.do(load_feed, 1, feed=feed, container=reel)
+
+    def set_up(self, minute: float, key: str, feeds: dict[str, Feed]) -> None:
+        self.plant.do(start_setup, minute, key=key, station=self.late, assembly=self.part, feeds=feeds)
+
+    def surenesses(self, unit: Unit) -> list[Sureness | None]:
+        return [sureness_of(unit, reel.lot) for reel in self.reels]
+
+
 def test_a_place_filled_before_may_be_filled_again_under_the_set_up_before_the_changeover() -> None:
     """Which set-up is in force at the scan says nothing of what served on the other side of it."""
     plant = Plant()
     late = make_station("LATE", mode=ScanMode.LOOSE)
-    part = make_assembly(
-        "TWICE",
-        places={"R1": plant.resistor, "C1": plant.capacitor},
-        route={10: [plant.insertion], 20: [late], 30: [plant.test]},
-    )
-    resistors, caps = (plant.do(define_feed, key=key, station=late) for key in ("LATE-R", "LATE-C"))
-    first, again = plant.reel("FIRST"), plant.reel("AGAIN")
-    plant.do(start_setup, key="S-10", station=plant.insertion, assembly=part, feeds={"R1": plant.slot_r})
-    plant.do(start_setup, key="S-20", station=late, assembly=part, feeds={"R1": resistors})
-    plant.do(load_feed, 1, feed=plant.slot_r, container=first)
-    plant.do(load_feed, 1, feed=resistors, container=again)
-    (unit,) = plant.units(part, minute=2)
+    twice = Twice(plant, late)
+    twice.set_up(0, "S-20", twice.again)
+    (unit,) = plant.units(twice.part, minute=2)
     plant.run(unit, plant.insertion, 3, 4)
-    plant.do(start_setup, 8, key="S-20B", station=late, assembly=part, feeds={"C1": caps})
+    twice.set_up(8, "S-20B", twice.others)
     plant.do(record_passes, 10, units=[unit], station=late)
     plant.run(unit, plant.test, 12, 13)
-    assert (sureness_of(unit, first.lot), sureness_of(unit, again.lot)) == (Sureness.POSSIBLE, Sureness.POSSIBLE)
+    assert twice.surenesses(unit) == [Sureness.POSSIBLE, Sureness.POSSIBLE]
 
 
 def test_a_batch_made_wider_over_a_changeover_may_have_filled_a_place_again() -> None:
     plant = Plant()
     late = make_station("LATE", mode=ScanMode.ONE_AT_A_TIME, work_seconds=120)
-    part = make_assembly(
-        "TWICE",
-        places={"R1": plant.resistor, "C1": plant.capacitor},
-        route={10: [plant.insertion], 20: [late], 30: [plant.test]},
-    )
-    resistors, caps = (plant.do(define_feed, key=key, station=late) for key in ("LATE-R", "LATE-C"))
-    first, again = plant.reel("FIRST"), plant.reel("AGAIN")
-    plant.do(start_setup, key="S-10", station=plant.insertion, assembly=part, feeds={"R1": plant.slot_r})
-    plant.do(start_setup, key="S-20", station=late, assembly=part, feeds={"C1": caps})
-    plant.do(load_feed, 1, feed=plant.slot_r, container=first)
-    plant.do(load_feed, 1, feed=resistors, container=again)
-    units = plant.units(part, 3, minute=2)
+    twice = Twice(plant, late)
+    twice.set_up(0, "S-20", twice.others)
+    units = plant.units(twice.part, 3, minute=2)
     for minute, unit in enumerate(units, 3):
         plant.run(unit, plant.insertion, minute, minute + 0.5)
     plant.do(record_passes, 7, units=[units[0]], station=late)
     plant.do(record_passes, 10, units=[units[1]], station=late)
-    plant.do(start_setup, 10.5, key="S-20B", station=late, assembly=part, feeds={"R1": resistors})
+    twice.set_up(10.5, "S-20B", twice.again)
     plant.do(record_passes, 11, units=[units[2]], station=late)
-    found = [(sureness_of(unit, first.lot), sureness_of(unit, again.lot)) for unit in units]
-    assert found == [(Sureness.CERTAIN, None), *[(Sureness.POSSIBLE, Sureness.POSSIBLE)] * 2]
+    found = [twice.surenesses(unit) for unit in units]
+    assert found == [[Sureness.CERTAIN, None], *[[Sureness.POSSIBLE, Sureness.POSSIBLE]] * 2]
