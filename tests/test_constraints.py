@@ -136,7 +136,7 @@ def feed_record(p: Plant) -> FeedRecord:
 
 
 def span(p: Plant) -> Span:
-    return Span(feed=p.slot_r, first=10, end=20, sure_from=10, since=1, until=2, recorded=1)
+    return Span(feed=p.slot_r, first=10, end=20, sure_from=10, since=1, until=2, oldest=10, recorded=1)
 
 
 def order(p: Plant) -> WorkOrder:
@@ -263,6 +263,7 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "feed_record_error_not_negative": [(feed_record, {"error": -1})],
     "feed_record_counts_in_order": [(feed_record, {"at_least": 1}), (feed_record, {"quantity": 1, "at_least": 2})],
     "span_not_empty": [(span, {"end": 10}), (span, {"end": 5})],
+    "span_oldest_first": [(span, {"oldest": 11})],
     "span_sure_inside": [(span, {"sure_from": 9})],
     "order_for_at_least_one": [(order, {"quantity": 0})],
     "one_open_pass_per_unit": [(second_visit, {"inside": True, "outcome": ""})],

@@ -40,8 +40,10 @@ class Act:
     least: int | None = None
 
     def before(self, other: Act) -> bool:
-        """Whether it surely came first."""
-        return self.last <= other.first
+        """Whether it surely came first; at a shared position, by the clock and the order of recording."""
+        if self.last == other.first:
+            return (self.happened, self.number) <= (other.happened, other.number)
+        return self.last < other.first
 
     def perhaps_done_before(self, other: Act) -> bool:
         """By the clock; what was done at one moment was done in the order in which it was recorded."""

@@ -63,6 +63,18 @@ def test_two_loads_at_one_position_follow_the_order_of_their_records() -> None:
     assert spans(reckon([record(2, "load", B, 10, happened=7), first])) == [(0, 10, None), (10, OPEN, B)]
 
 
+def test_a_late_load_that_may_reach_a_clearing_told_before_it_is_not_ended_by_it() -> None:
+    told_after = record(2, "load", A, (0, 2), happened=7)
+    assert at(reckon([record(1, "clear", None, 2, happened=5), told_after]), 9) == {None, A}
+    told_before = record(2, "load", A, (0, 2), happened=3)
+    assert at(reckon([record(1, "clear", None, 2, happened=5), told_before]), 9) == {None}
+
+
+def test_a_clearing_that_may_reach_a_load_told_before_it_does_not_end_it_nor_is_it_ended() -> None:
+    reckoning = reckon([record(1, "clear", None, (0, 2), happened=7), record(2, "load", A, 2, happened=5)])
+    assert at(reckoning, 9) == {None, A}
+
+
 def test_a_cleared_feed_gives_unknown_until_it_is_loaded() -> None:
     cleared = [record(1, "load", A, 10), record(2, "clear", None, 20)]
     assert spans(reckon(cleared)) == [(0, 10, None), (10, 20, A), (20, OPEN, None)]

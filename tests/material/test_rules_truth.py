@@ -244,6 +244,17 @@ def test_no_position_is_without_a_candidate(records: list[Record], draws: list[D
     assert reached == OPEN
 
 
+@given(any_records(), any_draws, st.integers(0, 120))
+def test_what_may_come_at_a_position_began_no_earlier_than_the_oldest_of_the_last_that_began(
+    records: list[Record], draws: list[Draw], position: int
+) -> None:
+    """A query that asks a feed at a position reads its spans from there on."""
+    spans = reckon(records, draws).spans
+    last = max((s for s in spans if s.first <= position), key=lambda s: s.first)
+    assert last.oldest == min(s.first for s in spans if s.first <= last.first < s.end)
+    assert all(s.first >= last.oldest for s in spans if s.first <= position < s.end)
+
+
 @given(any_records(), any_draws, st.randoms())
 def test_the_order_in_which_records_arrive_does_not_matter(
     records: list[Record], draws: list[Draw], chance: random.Random

@@ -15,7 +15,6 @@ from trace.floor.models import Fitting, Salvage
 from trace.genealogy.reading import fetch
 from trace.genealogy.rules import CLEAN, Happening, Reason, Sureness, Verdict, judge_draw
 from trace.genealogy.verdicts import Evidence
-from trace.material.models import Span
 
 
 class Source(NamedTuple):
@@ -123,17 +122,13 @@ def _add_fittings(places: Places, units: Collection[int], at: int, designators: 
             superseded=None,
         )
     )
-    feeds = {fitting.feed_id for fitting in fittings if fitting.feed_id}
-    spans = list(Span.objects.filter(feed__in=feeds, superseded=None).select_related("feed__axis"))
+    giving: dict[int, dict[int | None, int]] = defaultdict(dict)
+    for fitting_id, container, gone in fetch("given_by_hand", fittings=[f.pk for f in fittings if f.feed_id]):
+        giving[fitting_id][container] = max(giving[fitting_id].get(container, 0), gone)
     for fitting in fittings:
         content: Drawn | Fitted
         if fitting.feed_id is not None and fitting.first is not None and fitting.last is not None:
-            giving: dict[int | None, int] = {}
-            for span in spans:
-                if span.feed_id == fitting.feed_id and span.first <= fitting.last and span.end > fitting.first:
-                    gone = span.until + span.feed.axis.slack
-                    giving[span.container_id] = max(giving.get(span.container_id, 0), gone)
-            source = Source(fitting.feed_id, fitting.first, fitting.last, *_in_order(giving))
+            source = Source(fitting.feed_id, fitting.first, fitting.last, *_in_order(giving[fitting.pk]))
             content = Drawn((source,), by=fitting.by_id)
         else:
             content = Fitted(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import deque
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 
 EMPTIES = frozenset({"load", "found", "clear", "take-off"})
 PUTS_ON = frozenset({"load", "found", "splice", "top-up", "charge"})
@@ -32,8 +34,9 @@ class Record:
     error: int = 0
 
     def before(self, later: Record) -> bool:
-        """Whether it surely came first; same exact position: the order of the records."""
-        return self.last <= later.first
+        """Whether it surely came first; where only one position is shared, as they are told by the clock."""
+        told_first = (self.happened, self.id) <= (later.happened, later.id)
+        return self.last < later.first or (self.last == later.first and told_first)
 
     def perhaps_done_before(self, seen: Record) -> bool:
         """Whether it may have been done before something was seen, by positions and by the clock."""
@@ -53,7 +56,8 @@ class Draw:
 
 @dataclass(frozen=True)
 class SpanFacts:
-    """One span as reckoned: positions `first <= p < end`, on the feed `since..until` (clock)."""
+    """One span as reckoned: positions `first <= p < end`, on the feed `since..until` (clock). `oldest`:
+    where the oldest begins of those that reach its beginning, itself included."""
 
     first: int
     end: int
@@ -61,6 +65,17 @@ class SpanFacts:
     sure_from: int | None
     since: int
     until: int
+    oldest: int = 0
+
+
+def with_oldest(spans: Iterable[SpanFacts]) -> Iterator[SpanFacts]:
+    """Spans by their beginnings, each with that of the oldest that reaches its own."""
+    reaching: deque[SpanFacts] = deque()
+    for span in spans:
+        reaching.append(span)
+        while reaching[0].end <= span.first:
+            reaching.popleft()
+        yield replace(span, oldest=reaching[0].first)
 
 
 @dataclass

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from trace.core.clock import OPEN
-from trace.material.facts import BY_DRAWS, EMPTIES, PUTS_ON, STAYS, Draw, Reckoning, Record, SpanFacts
+from trace.material.facts import BY_DRAWS, EMPTIES, PUTS_ON, STAYS, Draw, Reckoning, Record, SpanFacts, with_oldest
 
 
 @dataclass
@@ -123,7 +123,7 @@ def reckon(
     if places == 1:
         spans = _cut_out_hand_fills(spans, ordered)
     return Reckoning(
-        sorted(spans, key=lambda s: (s.first, s.end, s.container or 0)),
+        list(with_oldest(sorted(spans, key=lambda s: (s.first, s.end, s.container or 0)))),
         {
             record.id: _taken_off(record, candidates, order)
             if record.act == "take-off"
@@ -219,7 +219,7 @@ def _tangled(ordered: Sequence[Record]) -> set[int]:
             continue
         if reaching and not reaching.before(record):
             tangled |= {reaching.id, record.id}
-        if reaching is None or record.last > reaching.last:
+        if reaching is None or reaching.before(record) or record.last > reaching.last:
             reaching = record
     return tangled
 

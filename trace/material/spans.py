@@ -88,7 +88,7 @@ def keep_spans(
 
 def _keep(feed: Feed, spans: Sequence[SpanFacts], recorded: int, since: int) -> None:
     standing = {
-        SpanFacts(row.first, row.end, row.container_id, row.sure_from, row.since, row.until): row.pk
+        SpanFacts(row.first, row.end, row.container_id, row.sure_from, row.since, row.until, row.oldest): row.pk
         for row in Span.objects.filter(feed=feed, superseded=None, first__gte=since)
     }
     wanted = set(spans)
@@ -103,6 +103,7 @@ def _keep(feed: Feed, spans: Sequence[SpanFacts], recorded: int, since: int) -> 
             sure_from=facts.sure_from,
             since=facts.since,
             until=facts.until,
+            oldest=facts.oldest,
             recorded=recorded,
         )
         for facts in spans

@@ -15,7 +15,7 @@ from trace.material.rules import Draw, reckon
 
 
 def spans_now() -> set[tuple]:
-    names = ("feed", "container", "first", "end", "sure_from", "since", "until")
+    names = ("feed", "container", "first", "end", "sure_from", "since", "until", "oldest")
     return set(Span.objects.filter(superseded=None).values_list(*names))
 
 

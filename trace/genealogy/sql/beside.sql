@@ -3,11 +3,11 @@
 WITH asked(id) AS (SELECT {each containers}),
      giving(id) AS (SELECT {each feeds}),
      one AS (
-        SELECT s.feed_id, s.first, s."end"
+        SELECT s.feed_id, s.first, s."end", s.oldest
         FROM asked CROSS JOIN trace_span s
         WHERE s.container_id = asked.id AND s.superseded IS NULL
         UNION
-        SELECT s.feed_id, s.first, s."end"
+        SELECT s.feed_id, s.first, s."end", s.oldest
         FROM giving CROSS JOIN trace_span s
         WHERE s.feed_id = giving.id AND s.container_id IS NULL AND s.superseded IS NULL
      )
@@ -20,3 +20,4 @@ CROSS JOIN trace_span t
 JOIN trace_feed f ON f.id = t.feed_id
 JOIN trace_axis a ON a.id = f.axis_id
 WHERE t.feed_id = one.feed_id AND t.superseded IS NULL AND t.first < one."end" AND t."end" > one.first
+  AND t.first >= one.oldest

@@ -12,6 +12,9 @@ JOIN trace_setup u
 LEFT JOIN trace_setupline l ON l.setup_id = u.id {of_designators}
 LEFT JOIN trace_span s
        ON s.feed_id = l.feed_id AND s.superseded IS NULL AND s.first <= p.last AND s."end" > p.first
+          AND s.first >= (SELECT b.oldest FROM trace_span b
+                          WHERE b.feed_id = l.feed_id AND b.superseded IS NULL AND b.first <= p.first
+                          ORDER BY b.first DESC LIMIT 1)
           AND s.first < u."end" AND s."end" > u.first AND (a.kind <> 'clock' OR s.first - a.slack <= %(at)s)
 WHERE p.unit_id IN (SELECT {each units})
   AND p.superseded IS NULL

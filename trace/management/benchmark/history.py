@@ -252,9 +252,9 @@ class History:
         )  # fmt: skip
         yield Rows(
             Span,
-            ["feed", "container", "first", "end", "since", "until", "recorded"],
+            ["feed", "container", "first", "end", "since", "until", "oldest", "recorded"],
             iter(
-                (feed, s.container, s.first, s.end, s.since, s.until, s.since)
+                (feed, s.container, s.first, s.end, s.since, s.until, s.oldest, s.since)
                 for feed, spans in supply.spans.items()
                 for s in spans
             ),

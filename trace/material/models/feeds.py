@@ -224,7 +224,8 @@ class Span(models.Model):
     Reckoned from the feed's records and draws; a reckoning that changes a span supersedes it, so
     that what was believed on any day stays readable. `container` None is unknown. `since..until`
     are the moments between which it was on the feed. On a bath a charge is certain to be in from
-    `sure_from` on, None where it never is.
+    `sure_from` on, None where it never is. What may have come from the feed at a position began no
+    earlier than `oldest` of the last span that began by then, however long the feed's history is.
     """
 
     feed = models.ForeignKey(Feed, models.PROTECT, related_name="spans")
@@ -234,6 +235,7 @@ class Span(models.Model):
     sure_from = TickField(null=True, blank=True)
     since = TickField()
     until = TickField()
+    oldest = TickField()
     recorded = TickField()
     superseded = TickField(null=True, blank=True)
 
@@ -241,7 +243,7 @@ class Span(models.Model):
         indexes = [
             models.Index(
                 fields=["feed", "first"],
-                include=["end", "container"],
+                include=["end", "container", "oldest"],
                 condition=Q(superseded=None),
                 name="spans_of_feed",
             ),
@@ -255,5 +257,6 @@ class Span(models.Model):
         ]
         constraints = [
             models.CheckConstraint(condition=Q(end__gt=F("first")), name="span_not_empty"),
+            models.CheckConstraint(condition=Q(oldest__lte=F("first")), name="span_oldest_first"),
             models.CheckConstraint(condition=Q(sure_from=None) | Q(sure_from__gte=F("first")), name="span_sure_inside"),
         ]
