@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 from datetime import datetime
 
-from django.db.models import BigIntegerField, Exists, ExpressionWrapper, F, OuterRef, Q, QuerySet
+from django.db.models import BigIntegerField, Exists, ExpressionWrapper, F, OuterRef, Q, QuerySet, Subquery
 
 from trace.core.clock import DAY, OPEN, to_ticks
 from trace.core.errors import NotFound, Refusal
@@ -87,8 +87,9 @@ def list_on_feeds(feeds: Iterable[Feed]) -> QuerySet[Span]:
 
 def list_giving(feeds: Iterable[Feed], first: int, last: int) -> QuerySet[Span]:
     """The spans of what these feeds may give somewhere in `first..last`."""
+    begun = Span.objects.filter(feed=OuterRef("feed"), superseded=None, first__lte=first).order_by("-first")
     spans = Span.objects.filter(feed__in=feeds, superseded=None, first__lte=last, end__gt=first)
-    return spans.select_related("container__lot")
+    return spans.filter(first__gte=Subquery(begun.values("oldest")[:1])).select_related("container__lot")
 
 
 def list_exhausted(unknown: Iterable[Feed]) -> tuple[str, ...]:

@@ -18,6 +18,11 @@ giving AS MATERIALIZED (
     SELECT serving.id AS feed, serving.kind, span.container_id
     FROM serving JOIN trace_span span ON span.feed_id = serving.id AND span.superseded IS NULL
                                      AND span."end" > %(first)s AND span.first <= %(last)s
+                                     AND span.first >= (
+                                        SELECT begun.oldest FROM trace_span begun
+                                        WHERE begun.feed_id = serving.id AND begun.superseded IS NULL
+                                          AND begun.first <= %(first)s
+                                        ORDER BY begun.first DESC LIMIT 1)
 ),
 loaded AS MATERIALIZED (
     SELECT container.key, container.lot_id, giving.kind
