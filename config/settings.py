@@ -45,7 +45,7 @@ WSGI_APPLICATION = "config.wsgi.application"
 
 INSTALLED_APPS = [
     "trace.apps.TraceConfig",
-    "django.contrib.admin",
+    "trace.apps.MasterData",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",

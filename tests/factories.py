@@ -20,6 +20,7 @@ from typing import Any
 
 from trace.core.clock import to_ticks
 from trace.core.models import Person
+from trace.core.permissions import Role
 from trace.engineering.models import BomLine, Designator, Part, ScanMode, Site, Station, Step, Substitute
 from trace.floor.models import Pass, Unit
 from trace.floor.operations.changeovers import start_setup
@@ -50,9 +51,10 @@ def new_key(prefix: str) -> str:
     return f"{prefix}-{next(_numbers):04}"
 
 
-def make_person(key: str = "", *, machine: bool = False) -> Person:
+def make_person(key: str = "", *, machine: bool = False, roles: Sequence[str] = Role.values) -> Person:
+    """Somebody who may do everything, unless told otherwise."""
     key = key or new_key("P")
-    return Person.objects.create(key=key, name=key.title(), is_machine=machine)
+    return Person.objects.create(key=key, name=key.title(), is_machine=machine, roles=list(roles))
 
 
 def make_site(key: str = "PLANT") -> Site:

@@ -4,21 +4,36 @@ from __future__ import annotations
 
 from typing import Any
 
+from django import forms
 from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
+from django.contrib.auth.forms import AdminUserCreationForm
+from django.contrib.messages import SUCCESS
+from django.db.models import QuerySet
 
+from trace.core.clock import now
+from trace.core.permissions import OPERATIONS, Role, may
+from trace.engineering.operations import add_person, close_account, open_account, retire_person, set_roles
 from trace.models import BomLine, Customer, Designator, Part, Person, Site, Station, Step, Substitute, Supplier, User
-
-admin.site.site_title = "Traceability"
-admin.site.site_header = "Master data"
-admin.site.index_title = "What the plant is made of"
+from trace.web.masterdata import roles_of
 
 
 class KeepsAll:
-    """Nothing is deleted: things retire."""
+    """Whom the site lets in may look; nothing is deleted: things retire."""
+
+    def has_module_permission(self, request: Any) -> bool:
+        return True
+
+    def has_view_permission(self, request: Any, obj: Any = None) -> bool:
+        return True
 
     def has_delete_permission(self, request: Any, obj: Any = None) -> bool:
         return False
+
+
+def asking(request: Any) -> dict[str, Any]:
+    """Who does something in the admin, and when, as every operation wants to know."""
+    return {"by": request.user.person, "at": now()}
 
 
 class ShowsOnly(KeepsAll):
@@ -99,18 +114,91 @@ class CustomerAdmin(ShowsOnly, admin.ModelAdmin):
     search_fields = ("key", "name")
 
 
+class ByAdministrators(KeepsAll):
+    """Who is who is changed by whoever may give roles."""
+
+    def has_add_permission(self, request: Any, obj: Any = None) -> bool:
+        return may(roles_of(request), OPERATIONS["set_roles"])
+
+    has_change_permission = has_add_permission
+
+
+class PersonForm(forms.ModelForm):
+    """Roles by name."""
+
+    roles = forms.MultipleChoiceField(choices=Role.choices, required=False, widget=forms.CheckboxSelectMultiple)
+
+    class Meta:
+        model = Person
+        fields = ("key", "name", "is_machine", "roles")
+
+
 @admin.register(Person)
-class PersonAdmin(KeepsAll, admin.ModelAdmin):
-    list_display = ("key", "name", "is_machine", "retired")
-    list_filter = ("is_machine",)
+class PersonAdmin(ByAdministrators, admin.ModelAdmin):
+    form = PersonForm
+    list_display = ("key", "name", "may", "is_machine", "retired")
+    list_filter = ("is_machine", ("retired", admin.EmptyFieldListFilter))
     search_fields = ("key", "name")
+    actions = ("retire",)
+
+    @admin.display(description="roles")
+    def may(self, person: Person) -> str:
+        return ", ".join(str(Role(role).label) for role in person.roles) or "none"
 
     def get_readonly_fields(self, request: Any, obj: Person | None = None) -> tuple[str, ...]:
-        return ("key",) if obj else ()  # what it signed says this key
+        return ("key", "name", "is_machine") if obj else ()  # what was signed says who it was
+
+    def save_model(self, request: Any, obj: Person, form: forms.ModelForm, change: bool) -> None:
+        if change:
+            set_roles(person=obj, roles=obj.roles, **asking(request))
+            return
+        made = add_person(key=obj.key, name=obj.name, roles=obj.roles, is_machine=obj.is_machine, **asking(request))
+        obj.pk, obj.key = made.pk, made.key
+
+    @admin.action(description="They left: retire them, close their accounts", permissions=["change"])
+    def retire(self, request: Any, people: QuerySet[Person]) -> None:
+        for person in people:
+            retire_person(person=person, **asking(request))
+        self.message_user(request, f"Retired: {', '.join(map(str, people))}.", SUCCESS)
+
+
+class AccountForm(AdminUserCreationForm):
+    """Every account is somebody's."""
+
+    person = forms.ModelChoiceField(Person.objects.filter(retired=None, is_machine=False))
 
 
 @admin.register(User)
-class AccountAdmin(KeepsAll, UserAdmin):
-    list_display = ("username", "person", "is_active", "is_staff")
-    fieldsets = (*(UserAdmin.fieldsets or ()), ("Plant", {"fields": ("person",)}))
-    add_fieldsets = (*UserAdmin.add_fieldsets, ("Plant", {"fields": ("person",)}))
+class AccountAdmin(ByAdministrators, UserAdmin):
+    list_display = ("username", "person", "is_active", "last_login")
+    list_filter = ("is_active",)
+    list_select_related = ("person",)
+    search_fields = ("username", "person__name", "person__key")
+    fieldsets = ((None, {"fields": ("username", "password", "person", "is_active", "last_login")}),)
+    add_form = AccountForm
+    add_fieldsets = ((None, {"fields": ("username", "person", "usable_password", "password1", "password2")}),)
+    filter_horizontal = ()
+    actions = ("close", "open_again")
+
+    def get_readonly_fields(self, request: Any, obj: User | None = None) -> tuple[str, ...]:
+        return ("username", "person", "is_active", "last_login") if obj else ()
+
+    def save_model(self, request: Any, obj: User, form: forms.ModelForm, change: bool) -> None:
+        """The account by its operation; the password by Django, which keeps it from every record."""
+        assert obj.person is not None and not change
+        password = obj.password
+        made = open_account(person=obj.person, username=obj.username, **asking(request))
+        obj.pk, obj._state.adding = made.pk, False
+        User.objects.filter(pk=made.pk).update(password=password)
+
+    @admin.action(description="Close these accounts", permissions=["change"])
+    def close(self, request: Any, accounts: QuerySet[User]) -> None:
+        for account in accounts.select_related("person"):
+            close_account(person=account.person, **asking(request))
+        self.message_user(request, "Closed: they can no longer sign in.", SUCCESS)
+
+    @admin.action(description="Open these accounts again, without a password", permissions=["change"])
+    def open_again(self, request: Any, accounts: QuerySet[User]) -> None:
+        for account in accounts.select_related("person"):
+            open_account(person=account.person, username=account.username, **asking(request))
+        self.message_user(request, "Open again. Set a password for each.", SUCCESS)

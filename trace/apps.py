@@ -1,9 +1,16 @@
 from typing import Any
 
 from django.apps import AppConfig
+from django.contrib.admin.apps import AdminConfig
 from django.core.checks import Tags, register
 from django.db import connections
 from django.db.models.signals import post_migrate
+
+
+class MasterData(AdminConfig):
+    """Django's admin, with a site of our own."""
+
+    default_site = "trace.web.masterdata.MasterDataSite"
 
 
 class TraceConfig(AppConfig):

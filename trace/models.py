@@ -1,6 +1,6 @@
 """Index of the areas' models; import them from their areas."""
 
-from trace.core.models import Person, User
+from trace.core.models import Person, Token, User
 from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step, Substitute
 from trace.floor.models import (
     Carton,
@@ -36,5 +36,5 @@ __all__ = [
     "Answer", "Axis", "AxisSlack", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
     "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting", "Lot",
     "Packing", "Part", "Pass", "Person", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span", "Station",
-    "Step", "Substitute", "Supplier", "Tape", "Unit", "User", "WorkOrder",
+    "Step", "Substitute", "Supplier", "Tape", "Token", "Unit", "User", "WorkOrder",
 ]  # fmt: skip

@@ -7,13 +7,15 @@ resistors are replaced (cleared), one with the next reel only.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pytest
 from django.test import Client
 
-from tests.factories import Plant
+from tests.factories import Plant, make_person
 from trace.core.models import User
+from trace.core.permissions import Role
 from trace.floor.models import Unit
 from trace.floor.operations.dispatch import define_customer, load_shipment, pack_units, send_shipment
 from trace.floor.operations.feeds import load_feed
@@ -70,9 +72,10 @@ def build_suspects() -> Suspects:
     return Suspects(plant, lot, bad, certain, shipped, possible, cleared, clean, product)
 
 
-def make_user(name: str = "ann", **details: object) -> User:
-    """An account with a password nobody has anywhere else."""
-    return User.objects.create_user(name, password="tin-plated-1", **details)
+def make_user(name: str = "ann", roles: Sequence[str] = Role.values, **details: object) -> User:
+    """An account with a password nobody has anywhere else, of a person who may do everything unless told otherwise."""
+    person = make_person(f"U-{name.upper()}", roles=roles)
+    return User.objects.create_user(name, password="tin-plated-1", person=person, **details)
 
 
 @pytest.fixture

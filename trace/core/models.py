@@ -36,6 +36,7 @@ class Person(models.Model):
     key = KeyField()
     name = models.CharField(max_length=120)
     is_machine = models.BooleanField(default=False)
+    roles = models.JSONField(default=list, blank=True, help_text="what it may do: a list of Role")
     retired = models.DateTimeField(null=True, blank=True)
 
     class Meta:
@@ -50,3 +51,24 @@ class User(AbstractUser):
     """An account that signs in. What it does is recorded under its person."""
 
     person = models.OneToOneField(Person, models.PROTECT, null=True, blank=True, related_name="user")
+
+
+class Token(models.Model):
+    """What a machine or program shows to be taken for a person. Only the SHA-256 of the secret is kept."""
+
+    person = models.ForeignKey(Person, models.PROTECT, related_name="tokens")
+    name = models.CharField(max_length=60, help_text="where it is used")
+    digest = models.CharField(max_length=64, unique=True)
+    issued = models.DateTimeField()
+    ended = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=models.Q(digest__regex=r"^[0-9a-f]{64}$"), name="token_digest_is_sha256"),
+            models.UniqueConstraint(
+                fields=["person", "name"], condition=models.Q(ended=None), name="one_token_per_place"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.name} of {self.person}"

@@ -13,18 +13,20 @@ from types import MappingProxyType
 from typing import Any, TypeVar
 
 from django.conf import settings
-from django.contrib.auth.models import Group
 from django.db.models import Model
 
-from trace.core.models import Person, User
+from trace.core.models import Person
 from trace.demo.calendar import PREPARED, ZONE
 from trace.engineering.models import Part, Site, Station
 from trace.engineering.operations import (
     BomRow,
     RouteRow,
+    add_person,
     define_part,
     define_site,
     define_station,
+    get_command_line,
+    open_account,
     set_bom,
     set_route,
 )
@@ -113,21 +115,16 @@ class Plant:
 
 
 def make_people() -> dict[str, Person]:
-    """People and accounts are entered by hand, as an administrator does: there is nobody yet to do it."""
-    people = {row["key"]: Person.objects.create(key=row["key"], name=row["name"]) for row in rows("people")}
+    """The first are entered from the command line: there is nobody yet to do it. No record keeps a password."""
+    done: dict[str, Any] = {"by": get_command_line(), "at": PREPARED}
+    people = {
+        row["key"]: add_person(key=row["key"], name=row["name"], roles=row["roles"].split(), **done)
+        for row in rows("people")
+    }
     for row in rows("accounts"):
-        administrator = bool(row["administrator"])
-        first, _, last = people[row["person"]].name.partition(" ")
-        user = User.objects.create_user(
-            row["username"],
-            password=row["password"],
-            first_name=first,
-            last_name=last,
-            person=people[row["person"]],
-            is_staff=administrator,
-            is_superuser=administrator,
-        )
-        user.groups.add(Group.objects.get_or_create(name=row["role"])[0])
+        user = open_account(person=people[row["person"]], username=row["username"], **done)
+        user.set_password(row["password"])
+        user.save(update_fields=["password"])
     return people
 
 

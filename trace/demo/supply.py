@@ -11,14 +11,14 @@ from typing import Any
 
 from trace.demo import stories
 from trace.demo.calendar import PREPARED, ZONE, Act, moment
-from trace.demo.plant import PLANNER, Plant, rows
+from trace.demo.plant import Plant, rows
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import charge_bath, load_feed, take_off_feed
 from trace.material.models import Container, Feed, Tape
 from trace.material.operations.setups import define_feed, finish_tape, start_tape
 from trace.material.operations.stock import discard_container, receive_lot
 
-GOODS_IN, HANDLER = "P08", "P09"
+FITTER, GOODS_IN, HANDLER = "P06", "P08", "P09"
 BOARD, INSERTER, RADIAL, WAVE = "CB-180", "AX1", "RD1", "WS1"
 BATH_PART = "SLD-BAR"
 TAPES = {"T1": (0, 8), "T2": (8, 18), "T3": (18, 28), "T4": (28, 38)}
@@ -71,7 +71,7 @@ def plan_stations(plant: Plant) -> Iterator[Act]:
     """A feed for each part at each station that draws it, and what serves what."""
 
     def fit_out(at: datetime) -> None:
-        done: dict[str, Any] = {"by": plant.people[PLANNER], "at": at}
+        done: dict[str, Any] = {"by": plant.people[FITTER], "at": at}
         feeds: dict[str, Feed] = {}
         for (assembly, station), parts in plant.places.items():
             if station == INSERTER:

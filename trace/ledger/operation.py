@@ -22,6 +22,7 @@ from django.db.models import Model
 from trace.core.clock import now
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text
+from trace.core.permissions import check_permitted
 from trace.core.sql import load_sql
 from trace.ledger.canonical import VERSION, canonical, plain, records_in, subject_of
 from trace.ledger.models import Answer
@@ -88,7 +89,7 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
     A record whose answer says more than its row has a method `said()`, which gives that as JSON can hold it,
     and `say_again(said)`, which takes it in: a repeated request gets the record as it is now, and hears the same.
     An operation calls no other operation: one change, one event. Refusals: RequestReused,
-    UnknownActor, and the function's own.
+    UnknownActor, NotPermitted (the table of `core/permissions.py`), and the function's own.
     """
 
     def decorate(work: Callable[P, R]) -> Callable[..., R]:
@@ -102,8 +103,12 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
         def run(*, request: Request | None = None, **arguments: Any) -> R:
             if _running.get() is not None:
                 raise RuntimeError(f"{work.__name__} was called inside another operation")
-            if arguments["by"] is None:
+            by, at = arguments["by"], arguments["at"]
+            if by is None:
                 raise UnknownActor("Nobody is named as the one who does this.")
+            if by.retired and at > by.retired:
+                raise UnknownActor(f"{by} is no longer here since {by.retired:%-d %B %Y}.")
+            check_permitted(str(by), by.roles, work.__name__)
             for _ in range(RETRIES):
                 try:
                     return carry_out(request, arguments)

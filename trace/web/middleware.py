@@ -14,12 +14,14 @@ from django.utils.functional import SimpleLazyObject
 from trace.core.errors import NotFound, Refusal
 from trace.core.keys import BadKey
 from trace.core.moments import BadMoment
+from trace.core.permissions import OPEN_TO_ALL, PAGES, NotPermitted, Roles, in_words, may
 from trace.engineering.models import Site
 from trace.holds.gate import Held
+from trace.web.masterdata import roles_of
 
 Answer = Callable[[HttpRequest], HttpResponse]
 
-STATUS = {NotFound: 404, BadKey: 400, BadMoment: 400, Held: 423}
+STATUS = {NotFound: 404, BadKey: 400, BadMoment: 400, Held: 423, NotPermitted: 403}
 """The status of a refusal's page; any other is 409, in conflict with what is on record."""
 
 
@@ -40,12 +42,17 @@ class PlantPages:
         response.setdefault("Cache-Control", "private, no-cache")
         return response
 
-    def process_view(self, request: HttpRequest, view: Callable, args: tuple, kwargs: dict) -> None:
-        """Only pages of ours need the zone; the sign-in page and static files don't ask for it."""
-        if request.user.is_authenticated:
-            timezone.activate(plant_zone(request.plant))  # type: ignore[attr-defined]
-        else:
+    def process_view(self, request: HttpRequest, view: Callable, args: tuple, kwargs: dict) -> HttpResponse | None:
+        """Only pages of ours need the zone; the sign-in page and static files don't ask for it. A page opens for
+        those whom the table names; one that it does not name opens for nobody."""
+        if not request.user.is_authenticated:
             timezone.deactivate()
+            return None
+        timezone.activate(plant_zone(request.plant))  # type: ignore[attr-defined]
+        match = request.resolver_match
+        page = (match and (match.namespace or match.url_name)) or ""
+        permitted = PAGES.get(page, frozenset())
+        return None if page in OPEN_TO_ALL or may(roles_of(request), permitted) else forbid(request, permitted)
 
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
         """The translator of refusals for pages."""
@@ -53,6 +60,13 @@ class PlantPages:
             return None
         status = next((code for kind, code in STATUS.items() if isinstance(error, kind)), 409)
         return render(request, "refusal.html", {"refusal": error}, status=status)
+
+
+def forbid(request: HttpRequest, permitted: Roles) -> HttpResponse:
+    """403: what the account lacks, and who may do it."""
+    without = None if roles_of(request) else "role" if getattr(request.user, "person", None) else "person"
+    context = {"without": without, "who": in_words(permitted) if permitted else ""}
+    return render(request, "403.html", context, status=403)
 
 
 def find_site() -> Site | None:

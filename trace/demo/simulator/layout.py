@@ -9,6 +9,7 @@ from typing import Any
 
 from trace.core.clock import to_ticks
 from trace.core.models import Person
+from trace.core.permissions import Role
 from trace.engineering.models import Part, ScanMode, Site, Station
 from trace.engineering.operations import (
     BomRow,
@@ -87,8 +88,8 @@ class Layout:
 
 
 def lay_out() -> Layout:
-    """Enter the master data in an empty database. The one person is entered by hand, as an administrator does."""
-    person = Person.objects.create(key="ANN", name="Ann")
+    """Enter the master data in an empty database. The one person does everything there."""
+    person = Person.objects.create(key="ANN", name="Ann", roles=Role.values)
     done: dict[str, Any] = {"by": person, "at": START}
     site = define_site(key="PLANT", name="The plant", **done)
     supplier = define_supplier(key="ACME", name="Acme", **done)

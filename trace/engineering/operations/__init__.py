@@ -14,10 +14,22 @@ from trace.engineering.operations.master import (
     define_station,
     set_costs,
 )
+from trace.engineering.operations.people import (
+    AccountRefused,
+    PersonRefused,
+    add_person,
+    close_account,
+    get_command_line,
+    issue_token,
+    open_account,
+    retire_person,
+    set_roles,
+)
 from trace.engineering.operations.routes import RouteRefused, RouteRow, set_route
 from trace.engineering.rules import BomRow
 
 __all__ = [
+    "AccountRefused",
     "BomFileRefused",
     "BomRefused",
     "BomReport",
@@ -25,18 +37,26 @@ __all__ = [
     "CostRefused",
     "PartCost",
     "PartRefused",
+    "PersonRefused",
     "RouteRefused",
     "RouteRow",
     "SiteRefused",
     "StationRate",
     "StationRefused",
     "SubstituteRefused",
+    "add_person",
     "approve_substitute",
+    "close_account",
     "define_part",
     "define_site",
     "define_station",
+    "get_command_line",
     "import_bom",
+    "issue_token",
+    "open_account",
+    "retire_person",
     "set_bom",
     "set_costs",
+    "set_roles",
     "set_route",
 ]

@@ -6,6 +6,7 @@ its passes are `3 i + 1` to `3 i + 3`.
 
 from __future__ import annotations
 
+import json
 import random
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from django.db.models import Model
 
 from trace.core.clock import DAY, from_ticks
 from trace.core.models import Person
+from trace.core.permissions import Role
 from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step
 from trace.floor.draws import length_class
 from trace.floor.models import (
@@ -159,7 +161,7 @@ class History:
         feeds, part = self.line.feeds, self.board_part
         levels = [(self.product_part + n, f"SYSTEM-{n}", "product", 2 + n) for n in range(1, DEPTH + 1)]
         made = [(part, "BOARD", "assembly", 1), (part + 1, "PRODUCT", "product", 2), *levels]
-        yield Rows(Person, ["id", "key", "name"], iter([(1, "ANN", "Ann")]))
+        yield Rows(Person, ["id", "key", "name", "roles"], iter([(1, "ANN", "Ann", json.dumps(Role.values))]))
         yield Rows(Site, ["id", "key", "name"], iter([(1, "PLANT", "The plant")]))
         yield Rows(
             Part,

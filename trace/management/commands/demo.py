@@ -61,7 +61,8 @@ class Command(BaseCommand):
 
     def describe(self, port: int | None) -> None:
         address = f"http://{HOST}:{port}/"
-        accounts = [f"  {row['username']:6} {row['password']:20} {row['role']}" for row in rows("accounts")]
+        jobs = {row["key"]: row["job"] for row in rows("people")}
+        accounts = [f"  {row['username']:6} {row['password']:20} {jobs[row['person']]}" for row in rows("accounts")]
         lines = [
             f"Quillmoor Works as it stood on {UNTIL:%A, %-d %B %Y at %H:%M}.",
             *([f"Open {address} and sign in:", *accounts] if port else []),

@@ -11,7 +11,7 @@ from trace.core.errors import NotFound, Refusal
 from trace.core.models import Person
 from trace.engineering.bom_file import COLUMNS
 from trace.engineering.models import Part
-from trace.engineering.operations import BomFileRefused, define_part, import_bom
+from trace.engineering.operations import BomFileRefused, define_part, get_command_line, import_bom
 from trace.engineering.queries import RevisionUnclear, get_part
 
 
@@ -80,9 +80,7 @@ class Command(BaseCommand):
 
     def _person(self, key: str | None) -> Person:
         if key is None:
-            return Person.objects.get_or_create(
-                key="COMMAND-LINE", defaults={"name": "Command line", "is_machine": True}
-            )[0]
+            return get_command_line()
         person = Person.objects.filter(key=key.strip().upper()).first()
         if person is None:
             raise CommandError(f"Nobody has the key {key}. Give one that is in the plant's list of people.")

@@ -1,0 +1,152 @@
+"""Who may do what: the roles, and one table for everything that asks. Documented from here in DEVELOPERS.md."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from django.db.models import TextChoices
+
+from trace.core.errors import Refusal
+
+
+class Role(TextChoices):
+    """What somebody answers for in the plant; a person may have several."""
+
+    OPERATOR = "operator", "operator"
+    HANDLER = "handler", "material handler"
+    SEQUENCER = "sequencer", "sequencer operator"
+    TECHNICIAN = "technician", "technician"
+    SUPERVISOR = "supervisor", "supervisor"
+    QUALITY = "quality", "quality engineer"
+    AUDITOR = "auditor", "auditor"
+    PLANNER = "planner", "planner"
+    ADMINISTRATOR = "administrator", "administrator"
+
+
+Roles = frozenset[Role]
+
+EVERYONE: Roles = frozenset(Role)
+"""Whoever has a role at all. Reading is for all of them: a recall must not wait for a permission."""
+
+ADMINISTRATOR: Roles = frozenset({Role.ADMINISTRATOR})
+PLANNING: Roles = frozenset({Role.PLANNER})
+QUALITY: Roles = frozenset({Role.QUALITY})
+STOPPING: Roles = frozenset({Role.SUPERVISOR, Role.QUALITY})
+STATIONS: Roles = frozenset({Role.OPERATOR, Role.TECHNICIAN, Role.SUPERVISOR})
+FEEDING: Roles = frozenset({Role.OPERATOR, Role.HANDLER, Role.SEQUENCER, Role.TECHNICIAN, Role.SUPERVISOR})
+STORES: Roles = frozenset({Role.HANDLER, Role.SUPERVISOR})
+TAPES: Roles = frozenset({Role.SEQUENCER, Role.SUPERVISOR})
+BENCH: Roles = STATIONS | QUALITY
+DISPATCH: Roles = frozenset({Role.OPERATOR, Role.HANDLER, Role.SUPERVISOR})
+OFFICE: Roles = frozenset({Role.SUPERVISOR, Role.QUALITY, Role.AUDITOR, Role.PLANNER, Role.ADMINISTRATOR})
+
+OPERATIONS: Mapping[str, Roles] = {
+    # who is who
+    "add_person": ADMINISTRATOR,
+    "set_roles": ADMINISTRATOR,
+    "retire_person": ADMINISTRATOR,
+    "open_account": ADMINISTRATOR,
+    "close_account": ADMINISTRATOR,
+    "issue_token": ADMINISTRATOR,
+    # what is built, of what, how and where
+    "define_site": PLANNING | ADMINISTRATOR,
+    "define_station": PLANNING,
+    "define_part": PLANNING,
+    "set_bom": PLANNING,
+    "enter_bom": PLANNING,
+    "approve_substitute": PLANNING,
+    "set_route": PLANNING,
+    "set_costs": PLANNING,
+    "define_supplier": PLANNING,
+    "define_customer": PLANNING,
+    "release_order": PLANNING,
+    # material
+    "receive_lot": STORES,
+    "store_container": FEEDING,
+    "split_container": FEEDING,
+    "merge_containers": FEEDING,
+    "make_batch": FEEDING,
+    "discard_container": FEEDING | QUALITY,
+    # set-ups, tapes and feeds
+    "define_feed": PLANNING | STOPPING,
+    "start_setup": FEEDING,
+    "start_tape": TAPES,
+    "finish_tape": TAPES,
+    "load_feed": FEEDING,
+    "splice_feed": FEEDING,
+    "top_up_feed": FEEDING,
+    "charge_bath": FEEDING,
+    "dump_bath": FEEDING,
+    "fill_by_hand": FEEDING,
+    "find_on_feed": FEEDING,
+    "clear_feed": FEEDING,
+    "take_off_feed": FEEDING,
+    # units
+    "start_pass": STATIONS,
+    "finish_pass": STATIONS,
+    "record_passes": STATIONS,
+    "fit_child": STATIONS,
+    "fit_children": STATIONS,
+    "fit_part": STATIONS,
+    "remove_part": BENCH,
+    "find_child": BENCH,
+    "find_empty": BENCH,
+    "find_loose": BENCH,
+    "scrap_unit": frozenset({Role.TECHNICIAN}) | STOPPING,
+    # what was recorded wrongly
+    "void_pass": STOPPING,
+    "void_feed_record": STOPPING,
+    "correct_board_sets": STOPPING,
+    # what leaves
+    "pack_units": DISPATCH,
+    "unpack_unit": DISPATCH,
+    "load_shipment": DISPATCH,
+    "send_shipment": DISPATCH,
+    # what must not move
+    "place_holds": STOPPING,
+    "release_hold": QUALITY,
+}
+"""Every operation: who may do it."""
+
+PAGES: Mapping[str, Roles] = {
+    **dict.fromkeys(("home", "floor", "scan", "lot", "lot-unit", "container", "container-unit", "unit"), EVERYONE),
+    **dict.fromkeys(("part", "station", "feed", "setup", "tape", "order", "carton", "shipment"), EVERYONE),
+    **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),
+    **dict.fromkeys(("lot-cost", "container-cost"), OFFICE),
+    "admin": PLANNING | ADMINISTRATOR,
+}
+"""Every page by its route's name (or its namespace): who may open it."""
+
+OPEN_TO_ALL = frozenset({"sign-in", "sign-out"})
+"""Pages for whoever comes."""
+
+
+class NotPermitted(Refusal):
+    """The person's roles do not include this."""
+
+    code = "not-permitted"
+
+
+def may(roles: Iterable[str], permitted: Roles) -> bool:
+    """Whether somebody with these roles is among those permitted."""
+    return not permitted.isdisjoint(roles)
+
+
+def in_words(roles: Roles) -> str:
+    """“a planner or an administrator”, in the order of the roles."""
+    names = [str(role.label) for role in Role if role in roles]
+    named = [f"{'an' if name[0] in 'aeiou' else 'a'} {name}" for name in names]
+    return " or ".join(filter(None, [", ".join(named[:-1]), *named[-1:]]))
+
+
+def check_permitted(who: str, roles: Iterable[str], verb: str) -> None:
+    """Refuse with NotPermitted unless one of the roles may carry out the operation; nobody may one that
+    the table does not name."""
+    permitted = OPERATIONS.get(verb, frozenset())
+    if not may(roles, permitted):
+        raise NotPermitted(
+            f"{who} may not {verb.replace('_', ' ')}.",
+            action=f"Ask {in_words(permitted)} to do it." if permitted else "Nobody may.",
+            verb=verb,
+            roles=sorted(permitted),
+        )

@@ -1,0 +1,27 @@
+"""The admin site: whom it lets in is said by the table of permissions, as for every page."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib.admin import AdminSite
+from django.http import HttpRequest
+
+from trace.core.permissions import PAGES, may
+
+
+class MasterDataSite(AdminSite):
+    """Django's admin with the plant's own words and permissions."""
+
+    site_title = "Traceability"
+    site_header = "Master data"
+    index_title = "What the plant is made of"
+
+    def has_permission(self, request: Any) -> bool:
+        return request.user.is_active and may(roles_of(request), PAGES["admin"])
+
+
+def roles_of(request: HttpRequest) -> list[str]:
+    """The roles of who asks; none for an account without a person, and for somebody who left."""
+    person = getattr(request.user, "person", None)
+    return person.roles if person and not person.retired else []
