@@ -55,6 +55,10 @@ INSTALLED_APPS = [
     "axes",
     "csp",
     "django_htmx",
+    "rest_framework",
+    "django_filters",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
 ]
 
 MIDDLEWARE = [
@@ -186,6 +190,37 @@ CONTENT_SECURITY_POLICY = {
     },
 }
 X_FRAME_OPTIONS = "DENY"
+
+# API -----------------------------------------------------------------------------------------------------------------
+
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "trace.api.entry.ByToken",
+        "rest_framework.authentication.SessionAuthentication",
+    ],
+    "DEFAULT_PERMISSION_CLASSES": ["trace.api.entry.HasRole"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "EXCEPTION_HANDLER": "trace.api.problems.answer_problem",
+    "UNICODE_JSON": True,
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Traceability",
+    "DESCRIPTION": "Every operation of the plant, everything on record, and the answers.",
+    "VERSION": "1",
+    "OAS_VERSION": "3.1.1",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SWAGGER_UI_DIST": "SIDECAR",
+    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+    "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_NAME_OVERRIDES": {
+        "PartKind": "trace.engineering.models.Part.Kind",
+        "ContainerKind": "trace.material.models.Container.Kind",
+        "FeedKind": "trace.material.models.Feed.Kind",
+        "AxisKind": "trace.material.models.Axis.Kind",
+    },
+}
 
 LOGGING = {
     "version": 1,

@@ -12,10 +12,9 @@ from django.contrib.messages import SUCCESS
 from django.db.models import QuerySet
 
 from trace.core.clock import now
-from trace.core.permissions import OPERATIONS, Role, may
+from trace.core.permissions import OPERATIONS, Role, may, roles_of
 from trace.engineering.operations import add_person, close_account, open_account, retire_person, set_roles
 from trace.models import BomLine, Customer, Designator, Part, Person, Site, Station, Step, Substitute, Supplier, User
-from trace.web.masterdata import roles_of
 
 
 class KeepsAll:
@@ -118,7 +117,7 @@ class ByAdministrators(KeepsAll):
     """Who is who is changed by whoever may give roles."""
 
     def has_add_permission(self, request: Any, obj: Any = None) -> bool:
-        return may(roles_of(request), OPERATIONS["set_roles"])
+        return may(roles_of(request.user), OPERATIONS["set_roles"])
 
     has_change_permission = has_add_permission
 

@@ -1,7 +1,7 @@
 """Routes, and who answers when there is none."""
 
 from django.contrib import admin
-from django.urls import path
+from django.urls import include, path
 
 from trace.web.views import entry, home, suspects, things, units
 
@@ -41,4 +41,5 @@ urlpatterns = [
         for kind, (address, name) in THINGS.items()
     ),
     path("admin/", admin.site.urls),
+    path("api/v1/", include("trace.api.urls")),
 ]

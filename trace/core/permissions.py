@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from django.db.models import TextChoices
 
@@ -114,6 +115,7 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),
     **dict.fromkeys(("lot-cost", "container-cost"), OFFICE),
     "admin": PLANNING | ADMINISTRATOR,
+    "api": EVERYONE,
 }
 """Every page by its route's name (or its namespace): who may open it."""
 
@@ -130,6 +132,12 @@ class NotPermitted(Refusal):
 def may(roles: Iterable[str], permitted: Roles) -> bool:
     """Whether somebody with these roles is among those permitted."""
     return not permitted.isdisjoint(roles)
+
+
+def roles_of(user: Any) -> list[str]:
+    """The roles of who asks; none for an account without a person, and for somebody who left."""
+    person = getattr(user, "person", None)
+    return person.roles if person and not person.retired else []
 
 
 def in_words(roles: Roles) -> str:

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib.admin import AdminSite
-from django.http import HttpRequest
 
-from trace.core.permissions import PAGES, may
+from trace.core.permissions import PAGES, may, roles_of
 
 
 class MasterDataSite(AdminSite):
@@ -18,10 +17,4 @@ class MasterDataSite(AdminSite):
     index_title = "What the plant is made of"
 
     def has_permission(self, request: Any) -> bool:
-        return request.user.is_active and may(roles_of(request), PAGES["admin"])
-
-
-def roles_of(request: HttpRequest) -> list[str]:
-    """The roles of who asks; none for an account without a person, and for somebody who left."""
-    person = getattr(request.user, "person", None)
-    return person.roles if person and not person.retired else []
+        return request.user.is_active and may(roles_of(request.user), PAGES["admin"])

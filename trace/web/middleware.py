@@ -14,10 +14,9 @@ from django.utils.functional import SimpleLazyObject
 from trace.core.errors import NotFound, Refusal
 from trace.core.keys import BadKey
 from trace.core.moments import BadMoment
-from trace.core.permissions import OPEN_TO_ALL, PAGES, NotPermitted, Roles, in_words, may
+from trace.core.permissions import OPEN_TO_ALL, PAGES, NotPermitted, Roles, in_words, may, roles_of
 from trace.engineering.models import Site
 from trace.holds.gate import Held
-from trace.web.masterdata import roles_of
 
 Answer = Callable[[HttpRequest], HttpResponse]
 
@@ -52,7 +51,11 @@ class PlantPages:
         match = request.resolver_match
         page = (match and (match.namespace or match.url_name)) or ""
         permitted = PAGES.get(page, frozenset())
-        return None if page in OPEN_TO_ALL or may(roles_of(request), permitted) else forbid(request, permitted)
+        return (
+            None
+            if page in OPEN_TO_ALL | {"api"} or may(roles_of(request.user), permitted)
+            else forbid(request, permitted)
+        )
 
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
         """The translator of refusals for pages."""
@@ -64,7 +67,7 @@ class PlantPages:
 
 def forbid(request: HttpRequest, permitted: Roles) -> HttpResponse:
     """403: what the account lacks, and who may do it."""
-    without = None if roles_of(request) else "role" if getattr(request.user, "person", None) else "person"
+    without = None if roles_of(request.user) else "role" if getattr(request.user, "person", None) else "person"
     context = {"without": without, "who": in_words(permitted) if permitted else ""}
     return render(request, "403.html", context, status=403)
 

@@ -15,11 +15,10 @@ from django.utils.html import conditional_escape, format_html
 from django.utils.safestring import SafeString, mark_safe
 
 from trace.core.clock import to_ticks
-from trace.core.permissions import PAGES, may
+from trace.core.permissions import PAGES, may, roles_of
 from trace.genealogy.whereabouts import Whereabouts
 from trace.web.answer import where_cell
 from trace.web.cells import Moment, Money, Ref, kind_words, mark, show
-from trace.web.masterdata import roles_of
 
 register = template.Library()
 
@@ -31,7 +30,7 @@ def _asof(context: Context) -> str:
 @register.filter
 def may_open(request: HttpRequest, page: str) -> bool:
     """Whether a page opens for who asks."""
-    return may(roles_of(request), PAGES[page])
+    return may(roles_of(request.user), PAGES[page])
 
 
 @register.simple_tag(takes_context=True)

@@ -1,0 +1,151 @@
+"""The API: operations, records, who may, and what it says when it will not."""
+
+from __future__ import annotations
+
+import pytest
+from django.test import Client as Browser
+
+from tests.factories import Plant, moment
+from tests.web.conftest import make_user
+from trace.api.operations import TOKENS, find_operations
+from trace.api.things import KINDS, has_key
+from trace.core.models import Token
+from trace.core.permissions import OPERATIONS, PAGES, Role
+from trace.floor.models import Pass
+from trace.holds.operations import place_holds
+from trace.ledger.models import Event
+from trace.material.models import FeedRecord, Lot
+
+pytestmark = pytest.mark.django_db
+
+
+def test_a_handler_receives_a_lot_and_loads_a_reel(client_of) -> None:
+    plant, handler = Plant(), client_of([Role.HANDLER])
+    body = {
+        "key": "L-9", "supplier": "ACME", "part": "RES", "number": "2406/A",
+        "containers": [["REEL-1", "5000"], ["REEL-2", None]],
+    }  # fmt: skip
+    answer = handler.do("receive_lot", **body)
+    assert answer.status_code == 201, answer.json()
+    assert answer.json() | {"id": 0} == answer.json() | {
+        "id": 0, "key": "L-9", "supplier": "ACME", "part": "RES", "number": "2406/A",
+    }  # fmt: skip
+    assert Lot.objects.get(key="L-9").containers.count() == 2
+    answer = handler.do("load_feed", feed=plant.slot_r.key, container="reel-1", quantity=5000)
+    assert answer.status_code == 201, answer.json()
+    record = FeedRecord.objects.get(pk=answer.json()["id"])
+    assert (record.feed, record.container.key, record.by) == (plant.slot_r, "REEL-1", handler.person)
+    assert answer.json()["happened"] == moment(60).isoformat().replace("+00:00", "Z")
+
+
+def test_a_repeat_under_the_same_key_gets_the_same_answer_and_changes_nothing(client) -> None:
+    Plant()
+    body = {"key": "CUST-1", "name": "A customer", "at": moment(60).isoformat()}
+    address, header = "/api/v1/operations/define-customer/", {"Idempotency-Key": "once"}
+    first = client.post(address, body, format="json", headers=header)
+    before = Event.objects.count()
+    again = client.post(address, body, format="json", headers=header)
+    assert (first.status_code, again.status_code) == (201, 201)
+    assert first.json() == again.json() and Event.objects.count() == before
+    other = client.post(address, {**body, "name": "Another"}, format="json", headers=header)
+    assert (other.status_code, other.json()["code"]) == (409, "request-reused")
+    assert client.post(address, body, format="json").json()["extra"]["fields"].keys() == {"Idempotency-Key"}
+
+
+def test_a_refusal_is_a_problem_with_its_code_its_sentence_and_what_to_do(client) -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1")
+    plant.do(place_holds, 5, targets=[reel], reason="It drifts.")
+    answer = client.do("load_feed", feed=plant.slot_r.key, container="CB-1")
+    assert answer.status_code == 423 and answer["Content-Type"] == "application/problem+json"
+    problem = answer.json()
+    assert (problem["code"], problem["status"]) == ("held", 423)
+    assert "It drifts." in problem["detail"] and "quality engineer" in problem["action"]
+    assert problem["extra"]["holds"] == ["container:CB-1"]
+
+
+def test_what_cannot_be_read_names_its_fields_and_writes_nothing(client) -> None:
+    Plant()
+    before = Event.objects.count()
+    answer = client.do("load_feed", feed="NONE", quantity="many", at="2099-01-01T00:00:00Z")
+    assert answer.status_code == 400
+    fields = answer.json()["extra"]["fields"]
+    assert fields["feed"] == ["No feed has the key NONE. Check the label."]
+    assert fields["container"] and fields["quantity"] and "Check the clock" in fields["at"][0]
+    text = client.post("/api/v1/operations/load-feed/", "{", content_type="application/json")
+    assert text.status_code == 400
+    assert Event.objects.count() == before
+
+
+def test_who_has_no_token_no_role_or_an_ended_token_gets_nothing(client_of) -> None:
+    Plant()
+    for ask in (Browser().get, Browser().post):
+        assert ask("/api/v1/lots/").status_code == 401
+    assert client_of([]).get("/api/v1/lots/").status_code == 403
+    client = client_of([Role.AUDITOR])
+    assert client.get("/api/v1/lots/").status_code == 200
+    Token.objects.filter(person=client.person).update(ended=moment())
+    assert client.get("/api/v1/lots/").status_code == 401
+
+
+@pytest.mark.parametrize("role", Role.values)
+def test_an_operation_is_reached_by_exactly_the_roles_of_the_table(client_of, role: str) -> None:
+    """The role is asked before the request is read: an empty one tells."""
+    client = client_of([role])
+    reached = {
+        verb
+        for verb in find_operations()
+        if verb not in TOKENS
+        if client.post(
+            f"/api/v1/operations/{verb.replace('_', '-')}/", {}, format="json", headers={"Idempotency-Key": verb}
+        ).status_code
+        == 400
+    }
+    assert reached == {verb for verb, permitted in OPERATIONS.items() if role in permitted and verb not in TOKENS}
+
+
+def test_the_table_names_every_operation_and_no_other() -> None:
+    assert set(OPERATIONS) == set(find_operations())
+
+
+def test_every_kind_is_listed_and_shown(client) -> None:
+    plant = Plant()
+    (board,) = plant.boards(1)
+    plant.run(board, plant.insertion, 6, 7)
+    for address in KINDS:
+        rows = client.get(f"/api/v1/{address}/").json()["results"]
+        for row in rows[:1]:
+            one = client.get(f"/api/v1/{address}/{row['key' if has_key(KINDS[address]) else 'id']}/")
+            assert (one.status_code, one.json()) == (200, row), address
+    for nowhere in ("lots/NONE/", "lots/%00/", "passes/x/", "passes/99999999999999999999/", "nothing/"):
+        answer = client.get(f"/api/v1/{nowhere}")
+        assert (answer.status_code, answer.json()["code"]) == (404, "not-found"), nowhere
+
+
+def test_lists_page_and_filter_by_other_records(client, django_assert_max_num_queries) -> None:
+    plant = Plant()
+    boards = plant.boards(5)
+    for minute, board in enumerate(boards):
+        plant.run(board, plant.insertion, 10 + 2 * minute, 11 + 2 * minute)
+    with django_assert_max_num_queries(4):
+        page = client.get("/api/v1/passes/?page_size=2").json()
+    assert len(page["results"]) == 2 and page["next"]
+    assert len(client.get(page["next"]).json()["results"]) == 2
+    (row,) = client.get(f"/api/v1/passes/?unit={boards[2].key}").json()["results"]
+    assert row["id"] == Pass.objects.get(unit=boards[2]).pk and row["station"] == "INSERT"
+    assert client.get("/api/v1/passes/?unit=NONE").json()["results"] == []
+    assert client.get("/api/v1/passes/?outcome=NONE").status_code == 400
+
+
+def test_a_session_reads_and_writes_with_the_token_of_its_page() -> None:
+    Plant()
+    browser = Browser(enforce_csrf_checks=True)
+    browser.force_login(make_user())
+    assert browser.get("/api/v1/lots/").status_code == 200
+    assert browser.post("/api/v1/operations/define-customer/", {}, content_type="application/json").status_code == 403
+
+
+def test_no_secret_is_shown(client) -> None:
+    shown = str(client.get("/api/v1/people/").json())
+    assert "digest" not in shown and "password" not in shown
+    assert PAGES["api"]

@@ -1,0 +1,62 @@
+"""Who asks: by a token, where no session of a page tells. Every role may read; operations ask the table."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Any
+
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
+from rest_framework.authentication import BaseAuthentication, get_authorization_header
+from rest_framework.exceptions import AuthenticationFailed
+from rest_framework.permissions import BasePermission
+
+from trace.core.models import Person, Token
+from trace.core.permissions import PAGES, may, roles_of
+
+
+class Bearer:
+    """The user of a request that came with a token: its person, and no session."""
+
+    is_authenticated = is_active = True
+
+    def __init__(self, person: Person) -> None:
+        self.person, self.pk = person, person.pk
+
+    def __str__(self) -> str:
+        return self.person.name
+
+
+class ByToken(BaseAuthentication):
+    """`Authorization: Bearer <secret>`; only its SHA-256 is on record."""
+
+    def authenticate(self, request: Any) -> tuple[Bearer, Token] | None:
+        scheme, _, secret = get_authorization_header(request).partition(b" ")
+        if scheme.lower() != b"bearer":
+            return None
+        digest = hashlib.sha256(secret.strip()).hexdigest()
+        token = Token.objects.select_related("person").filter(digest=digest, ended=None).first()
+        if token is None:
+            raise AuthenticationFailed("This token is not valid, or no longer. Ask an administrator for another.")
+        return Bearer(token.person), token
+
+    def authenticate_header(self, request: Any) -> str:
+        return "Bearer"
+
+
+class BearerSchema(OpenApiAuthenticationExtension):
+    """The token in OpenAPI's words."""
+
+    target_class = ByToken
+    name = "token"
+
+    def get_security_definition(self, auto_schema: Any) -> dict[str, str]:
+        return {"type": "http", "scheme": "bearer"}
+
+
+class HasRole(BasePermission):
+    """Somebody with a role that may use the API."""
+
+    message = "Your account is nobody's, or has no role. Ask an administrator."
+
+    def has_permission(self, request: Any, view: Any) -> bool:
+        return bool(request.user and request.user.is_authenticated) and may(roles_of(request.user), PAGES["api"])

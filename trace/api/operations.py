@@ -1,0 +1,129 @@
+"""A POST for every operation. Its arguments are the request's body, its name the address, its refusals problems."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import pkgutil
+import typing
+from collections.abc import Callable, Mapping
+from functools import cache
+from typing import Any
+
+from django.db.models import Model
+from django.urls import path
+from django.urls.resolvers import URLPattern
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework import serializers, status
+from rest_framework.exceptions import ValidationError
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+import trace
+from trace.api.arguments import make_serializer
+from trace.api.problems import Problem
+from trace.api.things import represent, serializer_of
+from trace.core.keys import clean_text
+from trace.core.permissions import OPERATIONS, check_permitted, in_words
+from trace.ledger.operation import Request
+
+KEY = "Idempotency-Key"
+AREAS = ("engineering", "holds", "material", "floor")
+TOKENS = ("issue_token",)
+"""Not by the API: who has a token must not make another."""
+
+PROBLEMS = {
+    400: "The request can't be read so",
+    401: "Nobody is signed in",
+    403: "The roles do not include this",
+    404: "Nothing answers to a key",
+    409: "In conflict with what is on record",
+    423: "A hold refuses it",
+}
+
+
+@cache
+def find_operations() -> Mapping[str, Callable[..., Any]]:
+    """{verb: operation}, of all areas."""
+    found: dict[str, Callable[..., Any]] = {}
+    for area in AREAS:
+        package = importlib.import_module(f"{trace.__name__}.{area}")
+        for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
+            for name, value in vars(importlib.import_module(module.name)).items():
+                if getattr(value, "is_operation", False):
+                    found[name] = value
+    return dict(sorted(found.items()))
+
+
+@cache
+def serializer_for(verb: str) -> type[serializers.Serializer]:
+    """What a request for an operation holds."""
+    name = "".join(word.title() for word in verb.split("_"))
+    return make_serializer(name, find_operations()[verb], leave_out=("by",))
+
+
+class Operation(APIView):
+    """One operation. A repeat of a request under the same key gets the first answer and changes nothing."""
+
+    verb = ""
+
+    def post(self, request: Any) -> Response:
+        work = find_operations()[self.verb]
+        key = clean_text(request.headers.get(KEY, ""), 80, f"The header {KEY}")
+        if not key:
+            raise ValidationError({KEY: ["Give each request a key of its own in this header, and repeat it under it."]})
+        check_permitted(str(request.user.person), request.user.person.roles, self.verb)
+        arguments = serializer_for(self.verb)(data=request.data)
+        arguments.is_valid(raise_exception=True)
+        asked = Request(f"api:{request.user.person.key}", key)
+        result = work(by=request.user.person, request=asked, **arguments.validated_data)
+        return Response(represent(result), status=status.HTTP_201_CREATED)
+
+
+def _result_of(verb: str) -> Any:
+    """What an operation answers, for the schema."""
+    hint = typing.get_type_hints(find_operations()[verb])["return"]
+    origin, inner = typing.get_origin(hint), typing.get_args(hint)
+    many, kind = (True, inner[0]) if origin is list else (False, hint)
+    if not (isinstance(kind, type) and issubclass(kind, Model)):
+        return serializers.ListSerializer(child=serializers.DictField(child=serializers.JSONField(allow_null=True)))
+    return serializer_of(kind)(many=many)
+
+
+def _view_of(verb: str) -> Callable[..., Any]:
+    words = inspect.getdoc(find_operations()[verb])
+    permitted = f"For {in_words(OPERATIONS[verb])}." if verb in OPERATIONS else ""
+    schema = extend_schema(
+        operation_id=verb,
+        tags=[find_operations()[verb].__module__.split(".")[1]],
+        description=f"{words}\n\n{permitted}",
+        parameters=[
+            OpenApiParameter(KEY, str, OpenApiParameter.HEADER, required=True, description="One for each request.")
+        ],
+        request=serializer_for(verb),
+        responses={
+            201: _result_of(verb),
+            **{(code, "application/problem+json"): Problem for code in PROBLEMS},
+        },
+    )
+    name = f"{verb.title().replace('_', '')}View"
+    view: type[Operation] = type(name, (Operation,), {"verb": verb, "post": schema(_post())})
+    return view.as_view()
+
+
+def _post() -> Callable[..., Response]:
+    """Of each view its own, that its schema may say its own."""
+
+    def post(self: Operation, request: Any) -> Response:
+        return Operation.post(self, request)
+
+    return post
+
+
+def make_routes() -> list[URLPattern]:
+    """The address of each operation: its name with hyphens."""
+    return [
+        path(f"operations/{verb.replace('_', '-')}/", _view_of(verb), name=f"do-{verb}")
+        for verb in find_operations()
+        if verb not in TOKENS
+    ]

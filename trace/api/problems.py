@@ -1,0 +1,112 @@
+"""What goes wrong, as RFC 9457 problem details: the refusal's code, its sentence, what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from django.core.exceptions import PermissionDenied
+from django.http import Http404
+from rest_framework import exceptions, serializers, status
+from rest_framework.response import Response
+from rest_framework.views import APIView, set_rollback
+
+from trace.core.errors import NotFound, Refusal
+from trace.core.keys import BadKey, BadText
+from trace.core.moments import BadMoment
+from trace.core.permissions import NotPermitted
+from trace.holds.gate import Held
+from trace.ledger.canonical import plain
+
+STATUS: Mapping[type[Refusal], int] = {
+    NotFound: status.HTTP_404_NOT_FOUND,
+    BadKey: status.HTTP_400_BAD_REQUEST,
+    BadText: status.HTTP_400_BAD_REQUEST,
+    BadMoment: status.HTTP_400_BAD_REQUEST,
+    NotPermitted: status.HTTP_403_FORBIDDEN,
+    Held: status.HTTP_423_LOCKED,
+}
+"""The status of a refusal; any other is 409, in conflict with what is on record."""
+
+MEDIA_TYPE = "application/problem+json"
+
+
+class Problem(serializers.Serializer):
+    """RFC 9457 problem details; `code`, `action` and `extra` are of our own."""
+
+    type = serializers.CharField()
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+    detail = serializers.CharField()
+    code = serializers.CharField()
+    action = serializers.CharField(allow_blank=True)
+    extra = serializers.DictField(child=serializers.JSONField(allow_null=True))
+
+
+class Nowhere(APIView):
+    """Any other address: a problem, not a page."""
+
+    schema = None
+
+    def dispatch(self, request: Any, *args: Any, **kwargs: Any) -> Any:
+        self.http_method_not_allowed = self.miss
+        return super().dispatch(request)
+
+    def miss(self, request: Any, *args: Any, **kwargs: Any) -> Response:
+        """404, whatever the method."""
+        raise Http404
+
+
+def describe_refusal(refusal: Refusal) -> dict[str, Any]:
+    """A refusal as problem details."""
+    code = next((code for kind, code in STATUS.items() if isinstance(refusal, kind)), status.HTTP_409_CONFLICT)
+    extra = {name: _plain(value) for name, value in refusal.extra.items()}
+    return _problem(code, refusal.code, refusal.message, refusal.action, extra)
+
+
+def answer_problem(error: Exception, context: Mapping[str, Any]) -> Response | None:
+    """The translator of refusals for the API; what is none stays a 500."""
+    if isinstance(error, Http404):
+        error = exceptions.NotFound("Nothing on record answers to this.")
+    elif isinstance(error, PermissionDenied):
+        error = exceptions.PermissionDenied()
+    headers: dict[str, str] = {}
+    if isinstance(error, Refusal):
+        problem = describe_refusal(error)
+    elif isinstance(error, exceptions.ValidationError):
+        action = "Correct the named fields and send it again."
+        problem = _problem(400, "bad-request", "The request can't be read so.", action, {"fields": error.detail})
+    elif isinstance(error, exceptions.APIException):
+        headers = {
+            name: str(value)
+            for name, value in (
+                ("WWW-Authenticate", getattr(error, "auth_header", "")),
+                ("Retry-After", getattr(error, "wait", "")),
+            )
+            if value
+        }
+        code = str(error.default_code).replace("_", "-")
+        problem = _problem(error.status_code, code, str(error.detail), "", {})
+    else:
+        return None
+    set_rollback()
+    return Response(problem, status=problem["status"], headers=headers, content_type=MEDIA_TYPE)
+
+
+def _problem(code: int, name: str, detail: str, action: str, extra: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "type": f"urn:problem:{name}",
+        "title": name.replace("-", " ").capitalize(),
+        "status": code,
+        "detail": detail,
+        "code": name,
+        "action": action,
+        "extra": extra,
+    }
+
+
+def _plain(value: Any) -> Any:
+    try:
+        return plain(value)
+    except TypeError:
+        return str(value)

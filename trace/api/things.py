@@ -1,0 +1,206 @@
+"""Everything on record, to be read: lists that page and filter, and single records by their keys."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from functools import cache
+from typing import Any
+
+import django_filters
+from django.db import models
+from django.db.models import Model
+from django_filters.rest_framework import DjangoFilterBackend
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema, extend_schema_field, extend_schema_view
+from rest_framework import pagination, routers, serializers, viewsets
+
+from trace.api.problems import Problem
+from trace.core.clock import OPEN, from_ticks
+from trace.core.models import Person, TickField
+from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step, Substitute
+from trace.floor.models import (
+    Carton,
+    Consignment,
+    Customer,
+    Fitting,
+    LooseSighting,
+    Packing,
+    Pass,
+    Salvage,
+    Shipment,
+    Unit,
+    WorkOrder,
+)
+from trace.holds.models import Hold
+from trace.ledger.canonical import plain
+from trace.ledger.models import Event, EventSubject
+from trace.material.models import (
+    Axis,
+    Container,
+    Derivation,
+    Feed,
+    FeedRecord,
+    Lot,
+    SetUp,
+    SetUpLine,
+    Span,
+    Supplier,
+    Tape,
+)
+
+KINDS: Mapping[str, type[Model]] = {
+    "axes": Axis,
+    "bom-lines": BomLine,
+    "cartons": Carton,
+    "consignments": Consignment,
+    "containers": Container,
+    "customers": Customer,
+    "derivations": Derivation,
+    "designators": Designator,
+    "entries": Event,
+    "entry-subjects": EventSubject,
+    "feed-records": FeedRecord,
+    "feeds": Feed,
+    "fittings": Fitting,
+    "holds": Hold,
+    "loose-children": LooseSighting,
+    "lots": Lot,
+    "orders": WorkOrder,
+    "packings": Packing,
+    "parts": Part,
+    "passes": Pass,
+    "people": Person,
+    "salvages": Salvage,
+    "set-up-lines": SetUpLine,
+    "set-ups": SetUp,
+    "shipments": Shipment,
+    "sites": Site,
+    "spans": Span,
+    "stations": Station,
+    "steps": Step,
+    "substitutes": Substitute,
+    "suppliers": Supplier,
+    "tapes": Tape,
+    "units": Unit,
+}
+"""What is read under which address."""
+
+POSITIONS = frozenset({"first", "last", "end", "sure_from", "oldest"})
+"""Fields that are a position on an axis; other ticks are moments."""
+
+INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator"})
+"""Fields of the system's own. What is superseded is not listed."""
+
+
+@extend_schema_field(OpenApiTypes.DATETIME)
+class TickMoment(serializers.Field):
+    """A moment kept as microseconds; null where it has no end."""
+
+    def to_representation(self, value: int) -> datetime | None:
+        return None if value >= OPEN else from_ticks(value)
+
+
+def has_key(model: type[Model]) -> bool:
+    """Whether things of this kind are known by a key."""
+    return any(field.name == "key" and getattr(field, "unique", False) for field in model._meta.get_fields())
+
+
+@cache
+def serializer_of(model: type[Model]) -> type[serializers.ModelSerializer]:
+    """How a record is shown: other records by their keys."""
+    fields = [field for field in model._meta.concrete_fields if field.name not in INSIDE]
+    shown: dict[str, Any] = {}
+    for field in fields:
+        if isinstance(field, models.ForeignKey) and has_key(field.related_model):
+            shown[field.name] = serializers.SlugRelatedField("key", read_only=True, allow_null=field.null)
+        elif isinstance(field, TickField) and field.name not in POSITIONS:
+            shown[field.name] = TickMoment(read_only=True, allow_null=True)
+    meta = type("Meta", (), {"model": model, "fields": [f.name for f in fields], "read_only_fields": ["__all__"]})
+    return type(f"{model.__name__}Record", (serializers.ModelSerializer,), {**shown, "Meta": meta})
+
+
+def represent(result: Any) -> Any:
+    """What an operation answered, as data."""
+    if isinstance(result, Model):
+        return serializer_of(type(result))(result).data
+    if isinstance(result, list | tuple):
+        return [represent(one) for one in result]
+    return plain(result)
+
+
+class Pages(pagination.CursorPagination):
+    """In the order of recording: a page stays where it is while others record."""
+
+    ordering = "pk"
+    page_size = 100
+    page_size_query_param = "page_size"
+    max_page_size = 1_000
+
+
+class _Filters(django_filters.FilterSet):
+    """Filters by other records, by their keys."""
+
+
+def _filters_of(model: type[Model]) -> type[django_filters.FilterSet]:
+    found: dict[str, Any] = {}
+    for field in model._meta.concrete_fields:
+        if isinstance(field, models.ForeignKey):
+            if has_key(field.related_model):
+                found[field.name] = django_filters.CharFilter(field_name=f"{field.name}__key")
+            else:
+                found[field.name] = django_filters.NumberFilter(
+                    field_name=f"{field.name}_id", min_value=0, max_value=2**63 - 1
+                )
+        elif field.choices:
+            found[field.name] = django_filters.ChoiceFilter(choices=field.choices)
+    meta = type("Meta", (), {"model": model, "fields": []})
+    return type(f"{model.__name__}Filters", (_Filters,), {**found, "Meta": meta})
+
+
+def _viewset_of(address: str, model: type[Model]) -> type[viewsets.ReadOnlyModelViewSet]:
+    standing = {"superseded": None} if any(field.name == "superseded" for field in model._meta.concrete_fields) else {}
+    others = [
+        field.name
+        for field in model._meta.concrete_fields
+        if isinstance(field, models.ForeignKey) and has_key(field.related_model)
+    ]
+    problems: dict[Any, Any] = {(code, "application/problem+json"): Problem for code in (400, 401, 403, 404)}
+    name = model._meta.object_name or ""
+    words = " ".join((model.__doc__ or "").split())
+    view = type(
+        f"{name}View",
+        (viewsets.ReadOnlyModelViewSet,),
+        {
+            "queryset": model._default_manager.filter(**standing).select_related(*others).order_by("pk"),
+            "serializer_class": serializer_of(model),
+            "pagination_class": Pages,
+            "filter_backends": [DjangoFilterBackend],
+            "filterset_class": _filters_of(model),
+            "lookup_field": "key" if has_key(model) else "pk",
+            "lookup_value_regex": "[A-Z0-9-]{1,120}" if has_key(model) else "[0-9]{1,18}",
+        },
+    )
+    one, many = serializer_of(model), serializer_of(model)(many=True)
+    return extend_schema_view(
+        list=extend_schema(
+            operation_id=f"list_{address.replace('-', '_')}",
+            tags=["on record"],
+            description=words,
+            responses={200: many, **problems},
+        ),
+        retrieve=extend_schema(
+            operation_id=f"get_{address.replace('-', '_')}",
+            tags=["on record"],
+            description=words,
+            responses={200: one, **problems},
+        ),
+    )(view)
+
+
+def make_router() -> routers.SimpleRouter:
+    """An address for each kind."""
+    router = routers.SimpleRouter()
+    for address, model in KINDS.items():
+        router.register(address, _viewset_of(address, model), basename=address)
+    return router
