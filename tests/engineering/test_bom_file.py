@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trace.engineering.bom_cells import NUMBER_LENGTH, own_number
-from trace.engineering.bom_file import COLUMNS, MAX_BYTES, MAX_LINES, BomFile, read_bom_file
+from trace.engineering.bom_file import COLUMNS, BomFile, read_bom_file
+from trace.engineering.csv_file import MAX_BYTES, MAX_LINES
 from trace.engineering.models import Part
 
 # Lines as layout programs write them: a range, a line without a number, one without a place.

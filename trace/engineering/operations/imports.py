@@ -11,8 +11,9 @@ from datetime import datetime
 
 from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.engineering.bom_cells import FileRow, LineProblem
+from trace.engineering.bom_cells import FileRow
 from trace.engineering.bom_file import read_bom_file
+from trace.engineering.cells import LineProblem
 from trace.engineering.models import BomLine, Part
 from trace.engineering.operations.boms import check_bomless, write_lines
 from trace.engineering.operations.common import changing
