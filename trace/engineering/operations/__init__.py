@@ -1,4 +1,4 @@
-"""Writing the engineering data: sites, stations, parts, bills of material, routes, costs."""
+"""Writing the engineering data: sites, stations, parts, bills of material, placements, routes, costs."""
 
 from trace.engineering.operations.boms import BomRefused, SubstituteRefused, approve_substitute, set_bom
 from trace.engineering.operations.imports import BomFileRefused, BomReport, import_bom
@@ -14,6 +14,12 @@ from trace.engineering.operations.master import (
     define_station,
     set_costs,
 )
+from trace.engineering.operations.placements import (
+    PlacementFileRefused,
+    PlacementReport,
+    PlacementsRefused,
+    import_placements,
+)
 from trace.engineering.operations.routes import RouteRefused, RouteRow, set_route
 from trace.engineering.rules import BomRow
 
@@ -25,6 +31,9 @@ __all__ = [
     "CostRefused",
     "PartCost",
     "PartRefused",
+    "PlacementFileRefused",
+    "PlacementReport",
+    "PlacementsRefused",
     "RouteRefused",
     "RouteRow",
     "SiteRefused",
@@ -36,6 +45,7 @@ __all__ = [
     "define_site",
     "define_station",
     "import_bom",
+    "import_placements",
     "set_bom",
     "set_costs",
     "set_route",

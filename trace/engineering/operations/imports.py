@@ -3,35 +3,27 @@
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.engineering.bom_cells import FileRow
 from trace.engineering.bom_file import read_bom_file
 from trace.engineering.cells import LineProblem
 from trace.engineering.models import BomLine, Part
 from trace.engineering.operations.boms import check_bomless, write_lines
-from trace.engineering.operations.common import changing
+from trace.engineering.operations.common import FileRefused, changing, digest_of
 from trace.engineering.operations.master import free_part_key
 from trace.engineering.rules import BomRow, judge_bom
 from trace.ledger.operation import note
 
 
-class BomFileRefused(Refusal):
-    """A file can't be imported. `extra["problems"]` has every LineProblem in it, in the order of its lines."""
+class BomFileRefused(FileRefused):
+    """A file can't be imported as a bill of material."""
 
     code = "bom-file-refused"
-    action = "Mend the file and import it again: nothing was changed."
-
-    def __init__(self, problems: Sequence[LineProblem]) -> None:
-        self.problems = sorted(problems, key=lambda problem: problem.line)
-        shown = "One thing is" if len(problems) == 1 else f"{len(problems)} things are"
-        super().__init__(f"{shown} wrong with the file.", problems=self.problems)
 
 
 @dataclass(frozen=True)
@@ -89,10 +81,7 @@ def import_bom(
         raise BomFileRefused(file.problems)
     new = {(part.number, part.revision) for part in _new_parts(rows)}
     if not dry_run:
-        digest = hashlib.sha256(
-            content if isinstance(content, bytes) else content.encode(errors="surrogatepass")
-        ).hexdigest()
-        enter_bom(assembly=assembly, rows=file.rows, digest=digest, by=by, at=at)
+        enter_bom(assembly=assembly, rows=file.rows, digest=digest_of(content), by=by, at=at)
         rows, _ = _resolve(assembly, file.rows)  # with the parts as they are now on record
     parts = {id(row.part): row.part for row in rows}.values()
     return BomReport(
