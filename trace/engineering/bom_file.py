@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from copy import deepcopy
 from dataclasses import dataclass, field
 
 from trace.engineering.bom_cells import FileRow, find_ranges, read_cells
-from trace.engineering.cells import LineProblem
-from trace.engineering.csv_file import Layout, read_csv_file
+from trace.engineering.csv_file import FileTable, Layout, read_csv_file
 from trace.engineering.rules import shorten
 
 COLUMNS: dict[str, tuple[str, ...]] = {
@@ -41,24 +41,23 @@ LAYOUT = Layout(
 
 
 @dataclass
-class BomFile:
-    """What a file says: its rows, the column of each field, the columns nobody reads, problems and remarks."""
+class BomFile(FileTable):
+    """What a file says of a bill of material."""
 
     rows: list[FileRow] = field(default_factory=list)
-    columns: dict[str, str] = field(default_factory=dict)
-    ignored: list[str] = field(default_factory=list)
-    problems: list[LineProblem] = field(default_factory=list)
-    remarks: list[str] = field(default_factory=list)
 
 
-def read_bom_file(content: bytes | str, mapping: Mapping[str, str] | None = None, delimiter: str = "") -> BomFile:
-    """Read a CSV file as `csv_file.read_csv_file` says; the fields are the keys of `COLUMNS`.
+def read_bom_file(
+    content: bytes | str | FileTable, mapping: Mapping[str, str] | None = None, delimiter: str = ""
+) -> BomFile:
+    """Read a CSV file as `csv_file.read_csv_file` says, or a table that was read; the fields are those of `COLUMNS`.
 
     Raises nothing on bad content: see `problems`; where the file or its columns are at fault there are no rows.
     """
-    table = read_csv_file(content, LAYOUT, mapping or {}, delimiter)
-    file = BomFile(columns=table.columns, ignored=table.ignored, problems=table.problems)
-    for line, cells in table.lines:
+    if not isinstance(content, FileTable):
+        content = read_csv_file(content, LAYOUT, mapping or {}, delimiter)
+    file = BomFile(**deepcopy(vars(content)))
+    for line, cells in file.lines:
         row, problems = read_cells(line, cells, file.columns)
         file.rows.append(row)
         file.problems += problems

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import hashlib
 import io
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
@@ -33,16 +34,26 @@ class Layout:
 
 
 @dataclass
-class CsvFile:
-    """What a file says: the cells of each line by our fields, the column of each field, the columns nobody reads."""
+class FileTable:
+    """What a file says: the cells of each line by our fields, the column of each field, the columns nobody reads.
 
+    `digest` is the file's SHA-256, by which the ledger knows it.
+    """
+
+    digest: str
     lines: list[tuple[int, dict[str, str]]] = field(default_factory=list)
     columns: dict[str, str] = field(default_factory=dict)
     ignored: list[str] = field(default_factory=list)
     problems: list[LineProblem] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+    def fault(self, what: str, mend: str, line: int = 1) -> FileTable:
+        """Say what is wrong with the file or a whole line."""
+        self.problems.append(LineProblem(line, "", what, mend))
+        return self
 
 
-def read_csv_file(content: bytes | str, layout: Layout, mapping: Mapping[str, str], delimiter: str) -> CsvFile:
+def read_csv_file(content: bytes | str, layout: Layout, mapping: Mapping[str, str], delimiter: str) -> FileTable:
     """Read a CSV file whose first line that is not empty names the columns.
 
     Bytes are UTF-16 with a byte order mark, UTF-8, or else Windows-1252. `mapping` gives fields of the layout their
@@ -50,33 +61,33 @@ def read_csv_file(content: bytes | str, layout: Layout, mapping: Mapping[str, st
     and bar under which most columns are recognised. Raises nothing on bad content: see `problems`; where the file
     or its columns are at fault there are no lines.
     """
-    file = CsvFile()
+    file = FileTable(
+        hashlib.sha256(content if isinstance(content, bytes) else content.encode(errors="surrogatepass")).hexdigest()
+    )
     again = f"Export the {layout.title} again"
     if len(content) > MAX_BYTES:
-        return _fault(file, f"The file has more than {MAX_BYTES:,} bytes.", "Import one assembly at a time.")
-    text = content if isinstance(content, str) else _decode(content)
+        return file.fault(f"The file has more than {MAX_BYTES:,} bytes.", "Import one assembly at a time.")
+    text = content if isinstance(content, str) else decode(content)
     if text is None:
-        return _fault(file, "The file is neither UTF-8 nor Windows-1252 text.", "Save it as CSV in UTF-8.")
+        return file.fault("The file is neither UTF-8 nor Windows-1252 text.", "Save it as CSV in UTF-8.")
     if delimiter and delimiter != "\t" and (len(delimiter) != 1 or not delimiter.isprintable() or delimiter in '" '):
-        return _fault(file, f"“{shorten(delimiter)}” can't part columns.", "Give one character.")
+        return file.fault(f"“{shorten(delimiter)}” can't part columns.", "Give one character.")
     text = text.removeprefix("\ufeff")
     delimiter = delimiter or max(DELIMITERS, key=lambda sign: _recognised(text, sign, layout))
     table = _table(text, delimiter)
     line, header = next(table, (1, None))
     if header is None:
-        return _fault(file, "The file is empty.", f"{again}, with its header.")
+        return file.fault("The file is empty.", f"{again}, with its header.")
     if isinstance(header, str):
-        return _fault(file, header, f"{again}, with its header.", line)
+        return file.fault(header, f"{again}, with its header.", line)
     if len(header) > MAX_COLUMNS:
-        return _fault(
-            file, f"The header has {len(header):,} columns.", f"Keep those that matter, {MAX_COLUMNS} at most."
-        )
+        return file.fault(f"The header has {len(header):,} columns.", f"Keep those that matter, {MAX_COLUMNS} at most.")
     header = [shorten(" ".join(cell.split())) for cell in header]
     indices = _find_columns(file, layout, line, header, mapping)
     if not file.problems:
         _read_lines(file, table, len(header), indices)
         if not file.lines and not file.problems:
-            _fault(file, "The file has a header, but no lines.", f"{again}.")
+            file.fault("The file has a header, but no lines.", f"{again}.")
     return file
 
 
@@ -85,12 +96,8 @@ def plain(header: str) -> str:
     return "".join(c for c in unicodedata.normalize("NFKC", header).casefold() if c.isalnum())
 
 
-def _fault(file: CsvFile, what: str, mend: str, line: int = 1) -> CsvFile:
-    file.problems.append(LineProblem(line, "", what, mend))
-    return file
-
-
-def _decode(content: bytes) -> str | None:
+def decode(content: bytes) -> str | None:
+    """The text of a file; None where it is none in any of the encodings."""
     wide = content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
     for encoding in ("utf-16",) if wide else ("utf-8-sig", "cp1252"):
         try:
@@ -124,7 +131,7 @@ def _recognised(text: str, delimiter: str, layout: Layout) -> tuple[int, int]:
 
 
 def _find_columns(
-    file: CsvFile, layout: Layout, line: int, header: list[str], mapping: Mapping[str, str]
+    file: FileTable, layout: Layout, line: int, header: list[str], mapping: Mapping[str, str]
 ) -> dict[str, int]:
     """Which field stands in which column; what is missing, unknown or unclear becomes a problem."""
     indices: dict[str, int] = {}
@@ -164,16 +171,16 @@ def _find_columns(
 
 
 def _read_lines(
-    file: CsvFile, table: Iterator[tuple[int, list[str] | str]], width: int, indices: Mapping[str, int]
+    file: FileTable, table: Iterator[tuple[int, list[str] | str]], width: int, indices: Mapping[str, int]
 ) -> None:
     for count, (line, cells) in enumerate(table):
         if count == MAX_LINES:
-            _fault(file, f"The file has more than {MAX_LINES:,} lines.", "Import one assembly at a time.", line)
+            file.fault(f"The file has more than {MAX_LINES:,} lines.", "Import one assembly at a time.", line)
             break
         if isinstance(cells, str):
-            _fault(file, cells, "Put quotes around a cell that holds a delimiter, a quote or a line break.", line)
+            file.fault(cells, "Put quotes around a cell that holds a delimiter, a quote or a line break.", line)
             continue
         if any(cell.strip() for cell in cells[width:]):
             what = f"The line has {len(cells)} cells, but the header names {width} columns."
-            _fault(file, what, "Put quotes around a cell that holds the delimiter.", line)
+            file.fault(what, "Put quotes around a cell that holds the delimiter.", line)
         file.lines.append((line, {name: cells[index] for name, index in indices.items() if index < len(cells)}))

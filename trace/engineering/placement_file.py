@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Mapping
+from copy import deepcopy
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Annotated
@@ -11,12 +13,13 @@ from typing import Annotated
 from pydantic import BaseModel, BeforeValidator, StringConstraints
 
 from trace.engineering.cells import LineProblem, Text, clean, validate, wrong
-from trace.engineering.csv_file import Layout, plain, read_csv_file
+from trace.engineering.csv_file import FileTable, Layout, plain, read_csv_file
 from trace.engineering.models import Placement
 from trace.engineering.rules import shorten
 
 UNITS = {
     **dict.fromkeys(("mm", "millimetre", "millimetres", "millimeter", "millimeters"), Decimal(1)),
+    **dict.fromkeys(("um", "μm", "micron", "microns"), Decimal("0.001")),
     **dict.fromkeys(("mil", "mils", "thou"), Decimal("0.0254")),
     **dict.fromkeys(("in", "inch", "inches", '"'), Decimal("25.4")),
 }
@@ -44,7 +47,7 @@ UNMARKED = frozenset({"", "0", "n", "no", "false", "place", "placed", "fit", "fi
 DNP = re.compile(r"\b(dnp|dnf|dni)\b", re.IGNORECASE)
 """In a value it says that the place stays empty. Common practice."""
 
-NUMBER = re.compile(r"([+-]?(?:[0-9]{1,9}(?:\.[0-9]{0,12})?|\.[0-9]{1,12}))\s*(\D*)")
+NUMBER = re.compile(r"([+-]?(?:[0-9]{1,9}(?:\.[0-9]{0,20})?|\.[0-9]{1,20}))\s*(\D*)")
 
 
 def _with_units(*headers: str) -> dict[str, str]:
@@ -86,14 +89,10 @@ class PlacementRow:
 
 
 @dataclass
-class PlacementFile:
-    """What a file says: its rows, the column of each field, the columns nobody reads, problems and remarks."""
+class PlacementFile(FileTable):
+    """What a file says of placements."""
 
     rows: list[PlacementRow] = field(default_factory=list)
-    columns: dict[str, str] = field(default_factory=dict)
-    ignored: list[str] = field(default_factory=list)
-    problems: list[LineProblem] = field(default_factory=list)
-    remarks: list[str] = field(default_factory=list)
 
 
 def _length(cell: str) -> tuple[Decimal, str] | None:
@@ -102,7 +101,8 @@ def _length(cell: str) -> tuple[Decimal, str] | None:
     match = NUMBER.fullmatch(text)
     if not match or match[2].casefold() not in ("", *UNITS):
         raise wrong(
-            f"“{shorten(text)}” is not a length.", "Write it in digits, with a point before decimals, in mm, mil or in."
+            f"“{shorten(text)}” is not a length.",
+            "Write it in digits, with a point before decimals, in mm, μm, mil or in.",
         )
     return Decimal(match[1]), match[2].casefold()
 
@@ -143,19 +143,20 @@ class Cells(BaseModel):
 
 
 def read_placement_file(
-    content: bytes | str, mapping: Mapping[str, str] | None = None, delimiter: str = ""
+    content: bytes | str | FileTable, mapping: Mapping[str, str] | None = None, delimiter: str = ""
 ) -> PlacementFile:
-    """Read a CSV file as `csv_file.read_csv_file` says; the fields are the keys of `COLUMNS`.
+    """Read a CSV file as `csv_file.read_csv_file` says, or a table that was read; the fields are those of `COLUMNS`.
 
     x and y are in the unit that their cell names, else the one that their header names (`PosX_mm`, `X (mil)`), else
     in mm; they are kept to the nanometre. A place stays empty where its cell of `do_not_place` or its value says so.
     Raises nothing on bad content: see `problems`; where the file or its columns are at fault there are no rows.
     """
-    table = read_csv_file(content, LAYOUT, mapping or {}, delimiter)
-    file = PlacementFile(columns=table.columns, ignored=table.ignored, problems=table.problems)
+    if not isinstance(content, FileTable):
+        content = read_csv_file(content, LAYOUT, mapping or {}, delimiter)
+    file = PlacementFile(**deepcopy(vars(content)))
     units = {name: find_unit(file.columns.get(name, "")) for name in ("x", "y")}
     unsaid = False
-    for line, cells in table.lines:
+    for line, cells in file.lines:
         row, problems = validate(Cells, line, cells, file.columns)
         places: dict[str, Decimal] = {}
         for name in REQUIRED:
@@ -190,7 +191,7 @@ def read_placement_file(
 def find_unit(header: str) -> str:
     """The unit that the header of a length names, by its last word; "" for none."""
     known = X.get(plain(header)) or Y.get(plain(header)) or ""
-    last = re.findall(r'[a-z]+|"', header.casefold())[-1:]
+    last = re.findall(r'[a-zμ]+|"', unicodedata.normalize("NFKC", header).casefold())[-1:]
     return known or next((word for word in last if word in UNITS), "")
 
 

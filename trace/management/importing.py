@@ -13,9 +13,11 @@ from django.db import transaction
 from trace.core.clock import now
 from trace.core.errors import Refusal
 from trace.core.models import Person
+from trace.engineering.csv_file import FileTable
 from trace.engineering.models import Part
 from trace.engineering.operations.common import FileRefused
 from trace.engineering.queries import get_part
+from trace.exchange.ipc2581 import is_xml
 
 
 class ImportCommand(BaseCommand):
@@ -23,6 +25,7 @@ class ImportCommand(BaseCommand):
 
     fields: ClassVar[Mapping[str, Any]]
     operation: ClassVar[Callable[..., Any]]
+    read_xml: ClassVar[Callable[[bytes], FileTable]]
 
     def summarise(self, report: Any) -> str:
         """What was imported, in a sentence or several."""
@@ -32,7 +35,7 @@ class ImportCommand(BaseCommand):
         return get_part(options["part"], options["revision"])
 
     def add_arguments(self, parser: CommandParser) -> None:
-        parser.add_argument("file", type=Path, help="CSV file; its first line names the columns")
+        parser.add_argument("file", type=Path, help="CSV file whose first line names the columns, or IPC-2581")
         parser.add_argument("--part", required=True, metavar="NUMBER", help="the assembly's part number")
         parser.add_argument("--revision", default="", help="the assembly's revision")
         parser.add_argument("--by", metavar="PERSON", help="key of the person or machine that imports")
@@ -52,6 +55,10 @@ class ImportCommand(BaseCommand):
         except OSError as error:
             raise CommandError(f"{options['file']} can't be read: {error.strerror}.") from None
         mapping = dict(self._pair(text) for text in options["map"])
+        if is_xml(content):
+            if mapping or options["delimiter"]:
+                raise CommandError("The file is XML, which has no columns: leave out --map and --delimiter.")
+            content = type(self).read_xml(content)
         try:
             with transaction.atomic():
                 by, at = self._person(options["by"]), now()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -56,8 +55,3 @@ class FileRefused(Refusal):
         self.problems = sorted(problems, key=lambda problem: problem.line)
         shown = "One thing is" if len(problems) == 1 else f"{len(problems)} things are"
         super().__init__(f"{shown} wrong with the file.", problems=self.problems)
-
-
-def digest_of(content: bytes | str) -> str:
-    """SHA-256 of a file, by which the ledger knows it."""
-    return hashlib.sha256(content if isinstance(content, bytes) else content.encode(errors="surrogatepass")).hexdigest()

@@ -12,9 +12,10 @@ from trace.core.models import Person
 from trace.engineering.bom_cells import FileRow
 from trace.engineering.bom_file import read_bom_file
 from trace.engineering.cells import LineProblem
+from trace.engineering.csv_file import FileTable
 from trace.engineering.models import BomLine, Part
 from trace.engineering.operations.boms import check_bomless, write_lines
-from trace.engineering.operations.common import FileRefused, changing, digest_of
+from trace.engineering.operations.common import FileRefused, changing
 from trace.engineering.operations.master import free_part_key
 from trace.engineering.rules import BomRow, judge_bom
 from trace.ledger.operation import note
@@ -51,19 +52,20 @@ class BomReport:
 def import_bom(
     *,
     assembly: Part,
-    content: bytes | str,
+    content: bytes | str | FileTable,
     mapping: Mapping[str, str] | None = None,
     delimiter: str = "",
     dry_run: bool = False,
     by: Person,
     at: datetime,
 ) -> BomReport:
-    """Write an assembly's bill of material from a CSV file, all of it or nothing.
+    """Write an assembly's bill of material from a file, all of it or nothing.
 
     Each line of the file is one line of the bill of material, also where two name the same part: what the
     designer kept apart stays apart. Parts that are not there yet are defined as components: number, revision
     and name as the file gives them, counted in pieces, costing nothing until `set_costs`. A line without
-    designators gets one place for all of it. `mapping` and `delimiter` are as in `bom_file.read_bom_file`.
+    designators gets one place for all of it. `content` is a CSV file, or a table that
+    was read from another; `mapping` and `delimiter` are as in `csv_file.read_csv_file`.
     Refuses with BomRefused when the assembly has a bill of material or is none, and with BomFileRefused, which
     names every problem by line and column. A dry run refuses the same and changes nothing.
     """
@@ -81,7 +83,7 @@ def import_bom(
         raise BomFileRefused(file.problems)
     new = {(part.number, part.revision) for part in _new_parts(rows)}
     if not dry_run:
-        enter_bom(assembly=assembly, rows=file.rows, digest=digest_of(content), by=by, at=at)
+        enter_bom(assembly=assembly, rows=file.rows, digest=file.digest, by=by, at=at)
         rows, _ = _resolve(assembly, file.rows)  # with the parts as they are now on record
     parts = {id(row.part): row.part for row in rows}.values()
     return BomReport(

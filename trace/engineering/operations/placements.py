@@ -11,8 +11,9 @@ from datetime import datetime
 from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.engineering.cells import LineProblem
+from trace.engineering.csv_file import FileTable
 from trace.engineering.models import Part, Placement
-from trace.engineering.operations.common import FileRefused, changing, digest_of
+from trace.engineering.operations.common import FileRefused, changing
 from trace.engineering.placement_file import PlacementRow, read_placement_file
 
 
@@ -51,18 +52,19 @@ class PlacementReport:
 def import_placements(
     *,
     assembly: Part,
-    content: bytes | str,
+    content: bytes | str | FileTable,
     mapping: Mapping[str, str] | None = None,
     delimiter: str = "",
     dry_run: bool = False,
     by: Person,
     at: datetime,
 ) -> PlacementReport:
-    """Write the placements of an assembly from a CSV file, all of them or nothing: insertion is in its lines' order.
+    """Write the placements of an assembly from a file, all of them or nothing: insertion is in its lines' order.
 
     What the bill of material lacks is kept and reported, not refused; if its name stands several times, the first
-    is kept. Designators are matched capitals or not, and kept as the bill of material writes them. `mapping` and
-    `delimiter` are as in `csv_file.read_csv_file`, the fields those of `placement_file.COLUMNS`.
+    is kept. Designators are matched capitals or not, and kept as the bill of material writes them. `content`
+    is a CSV file, or a table that was read from another; `mapping` and `delimiter` are as in
+    `csv_file.read_csv_file`, the fields those of `placement_file.COLUMNS`.
     Refuses with PlacementsRefused: an assembly that has placements (a changed file is of a new revision) or no bill
     of material, a file that places nothing of it; and with PlacementFileRefused, which names every problem by line
     and column. A dry run refuses the same and changes nothing.
@@ -80,7 +82,7 @@ def import_placements(
             action="Check that the file is of this assembly, and which column names the designators.",
         )
     if not dry_run:
-        placements = enter_placements(assembly=assembly, rows=file.rows, digest=digest_of(content), by=by, at=at)
+        placements = enter_placements(assembly=assembly, rows=file.rows, digest=file.digest, by=by, at=at)
     return PlacementReport(
         assembly=assembly,
         placements=placements,

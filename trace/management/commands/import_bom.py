@@ -1,4 +1,4 @@
-"""`manage.py import_bom FILE --part NUMBER`: the bill of material of an assembly, from a CSV file."""
+"""`manage.py import_bom FILE --part NUMBER`: the bill of material of an assembly, from a CSV or IPC-2581 file."""
 
 from datetime import datetime
 from typing import Any
@@ -11,13 +11,17 @@ from trace.engineering.bom_file import COLUMNS
 from trace.engineering.models import Part
 from trace.engineering.operations import BomReport, define_part, import_bom
 from trace.engineering.queries import RevisionUnclear
+from trace.exchange.ipc2581 import read_bom
 from trace.management.importing import ImportCommand
 
 
 class Command(ImportCommand):
-    help = "Import a bill of material from a CSV file, all of it or nothing. Exit code 1 when it is refused."
+    help = (
+        "Import a bill of material from a CSV or IPC-2581 file, all of it or nothing. Exit code 1 when it is refused."
+    )
     fields = COLUMNS
     operation = import_bom
+    read_xml = read_bom
 
     def add_arguments(self, parser: CommandParser) -> None:
         super().add_arguments(parser)
