@@ -6,6 +6,7 @@ Source: IPC-2581, elements Bom (BomItem, RefDes) and Ecad (CadHeader, CadData: L
 from __future__ import annotations
 
 import hashlib
+import io
 import re
 from collections.abc import Iterable
 from decimal import Decimal
@@ -18,6 +19,11 @@ from trace.engineering.rules import shorten
 MAX_BYTES = 32_000_000
 
 AGAIN = "Export the board as IPC-2581 again."
+
+KEPT = frozenset(
+    ["Bom", "BomItem", "RefDes", "Ecad", "CadHeader", "CadData", "Layer", "Step", "Component", "Xform", "Location"]
+)
+"""Names of the elements that are read."""
 
 UNITS = {"MILLIMETER": "mm", "MICRON": "um", "INCH": "in"}
 """Units of a CadHeader, as lengths are written in a placement file."""
@@ -113,7 +119,8 @@ def _parse(content: bytes, columns: dict[str, str]) -> tuple[FileTable, etree._E
     # and that is parsed as UTF-8, whatever its declaration says: no encoding hides it.
     if "<!DOCTYPE" in text:
         return table.fault("The file has a document type declaration.", "Take it out: IPC-2581 needs none."), None
-    parser = etree.XMLParser(
+    reader = etree.iterparse(
+        io.BytesIO(text.encode()),
         encoding="utf-8",
         resolve_entities=False,
         no_network=True,
@@ -124,9 +131,13 @@ def _parse(content: bytes, columns: dict[str, str]) -> tuple[FileTable, etree._E
         remove_pis=True,
     )
     try:
-        root = etree.fromstring(text.encode(), parser)
+        for _, element in reader:
+            # Nearly all of a file is copper: what nobody reads is let go as soon as the next has been read.
+            if (before := element.getprevious()) is not None and before.tag.rpartition("}")[2] not in KEPT:
+                element.getparent().remove(before)
     except etree.XMLSyntaxError as error:
         return table.fault(f"It can't be read as XML: {shorten(error.msg or '', 200)}.", AGAIN, error.lineno or 1), None
+    root = reader.root
     if etree.QName(root).localname != "IPC-2581":
         return table.fault(f"It is not IPC-2581, but {shorten(str(etree.QName(root).localname))}.", AGAIN), None
     return table, root
