@@ -134,6 +134,20 @@ def test_a_board_goes_in_with_its_placements(board, who):
     assert list_insertion_order(board) == ["R2", "C1"]
 
 
+@pytest.mark.parametrize(("quantity", "says"), [("2", []), ("3", []), ("3.0", []), ("30e-1", []), ("4", [4])])
+def test_a_quantity_may_count_the_places_that_stay_empty(board, who, quantity, says):
+    content = read_bom(changed(('quantity="2"', f'quantity="{quantity}"')))
+    try:
+        import_bom(assembly=board, content=content, **who)
+    except BomFileRefused as refused:
+        assert [problem.what for problem in refused.problems] == [
+            f"The quantity is {number}, but the designators hold 2: R1, R2." for number in says
+        ]
+    else:
+        assert says == []
+        assert BomLine.objects.get(child__number="603-B").quantity == 2
+
+
 @pytest.mark.parametrize(("unit", "mm"), [("MILLIMETER", "12.5"), ("MICRON", "0.0125"), ("INCH", "317.5")])
 def test_units(unit, mm):
     rows = read_placement_file(read_placements(changed(("MILLIMETER", unit)))).rows

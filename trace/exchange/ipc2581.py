@@ -54,7 +54,7 @@ def read_bom(content: bytes) -> FileTable:
     """The bill of material as a table for `import_bom`: a line for each BomItem, but documents.
 
     A RefDes with `populate` false stays empty and is left out; an item of such alone is remarked.
-    Raises nothing on bad content: see `problems`; then there are no lines.
+    The quantity may count those or not. Raises nothing on bad content: see `problems`.
     """
     table, root = _parse(content, BOM_COLUMNS)
     if root is None:
@@ -69,7 +69,10 @@ def read_bom(content: bytes) -> FileTable:
             number = shorten(item.get("OEMDesignNumberRef", ""))
             table.remarks.append(f"Line {line}: {number} is left out, since none of its places is populated.")
             continue
-        cells = {"designators": ",".join(filled), "quantity": _digits(item.get("quantity", ""))}
+        quantity = re.sub(r"\.0*$", "", _digits(item.get("quantity", "")))
+        if places and quantity == str(len(places)):
+            quantity = str(len(filled))  # it may count the places that stay empty, or not
+        cells = {"designators": ",".join(filled), "quantity": quantity}
         cells |= {"part_number": item.get("OEMDesignNumberRef", ""), "value": item.get("description", "")}
         table.lines.append((line, cells))
     return _whole(table, "bill of material")
@@ -79,8 +82,7 @@ def read_placements(content: bytes) -> FileTable:
     """The placements as a table for `import_placements`: a line for each Component of the board's Step, in order.
 
     x and y are of its Location, in the CadHeader's unit; the side is that of the layer it lies on. Places that the
-    bill of material does not populate are marked. Raises nothing on bad content: see `problems`; then there are
-    no lines.
+    bill of material does not populate are marked. Raises nothing on bad content: see `problems`.
     """
     table, root = _parse(content, PLACEMENT_COLUMNS)
     if root is None:
