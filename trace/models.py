@@ -1,7 +1,7 @@
 """Index of the areas' models; import them from their areas."""
 
 from trace.core.models import Person, Token, User
-from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step, Substitute
+from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
 from trace.floor.models import (
     Carton,
     Consignment,
@@ -35,6 +35,6 @@ from trace.material.models import (
 __all__ = [
     "Answer", "Axis", "AxisSlack", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
     "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting", "Lot",
-    "Packing", "Part", "Pass", "Person", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span", "Station",
-    "Step", "Substitute", "Supplier", "Tape", "Token", "Unit", "User", "WorkOrder",
+    "Packing", "Part", "Pass", "Person", "Placement", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span",
+    "Station", "Step", "Substitute", "Supplier", "Tape", "Token", "Unit", "User", "WorkOrder",
 ]  # fmt: skip

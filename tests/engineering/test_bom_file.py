@@ -10,8 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trace.engineering.bom_cells import NUMBER_LENGTH, own_number
-from trace.engineering.bom_file import COLUMNS, MAX_BYTES, MAX_LINES, BomFile, read_bom_file
+from trace.engineering.bom_file import COLUMNS, BomFile, read_bom_file
+from trace.engineering.csv_file import MAX_BYTES, MAX_LINES
 from trace.engineering.models import Part
+
+from .files import files
 
 # Lines as layout programs write them: a range, a line without a number, one without a place.
 BOARD = """\
@@ -232,28 +235,7 @@ def test_braces_are_only_braces():
     assert problems("Ref,Qty,MPN\nR1,{what},A\n") == [(2, "Qty", "“{what}” is not a quantity.")]
 
 
-HEADERS = st.lists(
-    st.one_of(st.sampled_from([name for names in COLUMNS.values() for name in names]), st.text(max_size=9)), max_size=8
-)
-CELLS = st.one_of(
-    st.sampled_from(
-        ["", "-", "R1", "R1,R2", "R1-R4", "R1-R999999999", "1", "2", "1e999", "NaN", "-1", "١٢", "=1+1", "#REF!"]
-        + ["A\0B", "\ud800", "\u202e", "{}", "%s", "'; DROP", '"', "x" * 200_000, "9" * 5000, "\n", "Ω", "ﬁ"]
-    ),
-    st.text(max_size=12),
-)
-
-
-@st.composite
-def csv_texts(draw) -> str:
-    file = io.StringIO()
-    csv.writer(file, delimiter=draw(st.sampled_from(",;\t|"))).writerows(
-        [draw(HEADERS), *draw(st.lists(st.lists(CELLS, max_size=9), max_size=8))]
-    )
-    return file.getvalue()
-
-
-FILES = st.one_of(csv_texts(), st.text(), st.binary(), csv_texts().map(lambda text: text.encode("utf-8", "replace")))
+FILES = files(COLUMNS)
 
 
 @given(FILES, st.dictionaries(st.one_of(st.sampled_from(list(COLUMNS)), st.text(max_size=5)), st.text(max_size=5)))

@@ -8,9 +8,11 @@ import pytest
 from django.apps import apps
 from django.db import IntegrityError, models, transaction
 
-from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step, Substitute
+from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
 
 pytestmark = pytest.mark.django_db
+
+PLACEMENT = {"number": 1, "designator": "U1", "x": 0, "y": 0, "rotation": 0, "side": "top"}
 
 
 @pytest.fixture
@@ -21,6 +23,7 @@ def plant(db) -> SimpleNamespace:
     chip = Part.objects.create(key="C", number="C", name="c")
     line = BomLine.objects.create(parent=board, child=chip, parent_level=1, child_level=0, number=1, quantity=1)
     Designator.objects.create(parent=board, line=line, name="U1")
+    Placement.objects.create(**PLACEMENT, assembly=board)
     Substitute.objects.create(line=line, part=chip)
     Step.objects.create(part=board, number=10, name="s")
     return SimpleNamespace(site=site, board=board, chip=chip, line=line)
@@ -50,6 +53,10 @@ def designator(plant, **changed):
     Designator.objects.create(**{"parent": plant.board, "line": plant.line, "name": "U2", **changed})
 
 
+def placement(plant, **changed):
+    Placement.objects.create(**{**PLACEMENT, "assembly": plant.board, "number": 2, "designator": "U2", **changed})
+
+
 def step(plant, **changed):
     Step.objects.create(**{"part": plant.board, "number": 20, "name": "s", **changed})
 
@@ -68,6 +75,12 @@ BREACHES: list[tuple[str, Callable, dict]] = [
     ("bom_child_level_below_parent", line, {"child_level": 1}),
     ("designator_once_per_assembly", designator, {"name": "U1"}),
     ("designator_quantity_positive", designator, {"quantity": 0}),
+    ("placement_number_once", placement, {"number": 1}),
+    ("placement_designator_once", placement, {"designator": "U1"}),
+    ("placement_number_from_one", placement, {"number": 0}),
+    ("placement_rotation_within_one_turn", placement, {"rotation": 360}),
+    ("placement_rotation_within_one_turn", placement, {"rotation": Decimal("-0.0001")}),
+    ("placement_side_known", placement, {"side": "inside"}),
     ("step_number_once_per_route", step, {"number": 10}),
     ("step_minutes_not_negative", step, {"minutes": Decimal("-0.001")}),
     ("substitute_once_per_line", lambda plant: Substitute.objects.create(line=plant.line, part=plant.chip), {}),
@@ -90,7 +103,7 @@ def test_the_database_refuses(plant, name, make, changed):
     assert name in str(refused.value) or (columns and ", ".join(columns) in str(refused.value))
 
 
-@pytest.mark.parametrize("make", [station, part, line, designator, step])
+@pytest.mark.parametrize("make", [station, part, line, designator, placement, step])
 def test_the_same_without_the_breach_is_accepted(plant, make):
     make(plant)
 

@@ -5,6 +5,8 @@ import pytest
 from tests.factories import Plant, approve_substitute, make_part, make_station, spans_of, ticks
 from tests.refusals import refused
 from trace.core.clock import OPEN
+from trace.engineering.operations import import_placements
+from trace.engineering.queries import list_insertion_order
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import load_feed
 from trace.holds.operations import place_holds
@@ -79,6 +81,16 @@ def test_a_tape_has_a_head_for_each_designator_once() -> None:
     }
     tape = plant.do(finish_tape, 8, tape=tape, board_sets=19)
     assert (tape.board_sets, tape.built_until) == (19, ticks(8))
+
+
+def test_a_tape_is_sequenced_by_the_placement_file() -> None:
+    plant = Plant()
+    content = "Ref,X,Y,Rot,Side\nR2,1,1,0,top\nFID1,0,0,0,top\nC1,2,2,0,top\nR1,3,3,0,top\n"
+    plant.do(import_placements, assembly=plant.board, content=content)
+    sequence = list_insertion_order(plant.board)
+    tape = plant.do(start_tape, 5, **{**TAPE, "sequence": sequence}, assembly=plant.board, board_sets=20)
+    links = SetUp.objects.get(axis__tape=tape).lines.order_by("link")
+    assert list(links.values_list("designator", flat=True)) == sequence == ["R2", "C1", "R1"]
 
 
 def test_a_tape_is_refused() -> None:

@@ -16,6 +16,7 @@ from tests.web.test_answers import rows_of, text_of
 from trace import urls
 from trace.core.errors import Refusal
 from trace.engineering.models import Part, Site
+from trace.engineering.operations import import_placements
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import record_passes, start_pass
@@ -151,6 +152,20 @@ def test_tables_page_sort_and_choose_on_the_server(visitor: Client, suspects: Su
     assert "No row fits these filters." in visitor.get("/parts/BOARD/?units-find=nothing-like-it").content.decode()
     assert visitor.get("/parts/BOARD/?units-sort=order__part__standard_cost").status_code == 200
     assert visitor.get("/parts/BOARD/?units-page=x&csv=none").status_code == 200
+
+
+def test_a_board_shows_what_is_placed_where_in_its_order(visitor: Client, suspects: Suspects) -> None:
+    assert "It has no placements yet." in visitor.get("/parts/BOARD/").content.decode()
+    content = (
+        "Ref,Value,X (mil),Y (mil),Rot,Side,DNP\nR2,10K,1000,0,-90,bottom,\nFID1,,0,0,0,top,\nR1,10K,0,0,0,top,x\n"
+    )
+    suspects.plant.do(import_placements, 30, assembly=suspects.plant.board, content=content)
+    rows = rows_of(visitor.get("/parts/BOARD/?csv=placements"))
+    assert [list(row.values()) for row in rows] == [
+        ["1", "R2", "RES Res", "10K", "25.4", "0", "270", "bottom", ""],
+        ["2", "FID1", "not in the bill of material", "", "0", "0", "0", "top", ""],
+        ["3", "R1", "RES Res", "10K", "0", "0", "0", "top", "do not place"],
+    ]
 
 
 def test_a_standard_cost_is_shown_as_the_sums_are_made_with_it(visitor: Client, suspects: Suspects) -> None:

@@ -18,7 +18,7 @@ from rest_framework import pagination, routers, serializers, viewsets
 from trace.api.problems import Problem
 from trace.core.clock import OPEN, from_ticks
 from trace.core.models import Person, TickField
-from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step, Substitute
+from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
 from trace.floor.models import (
     Carton,
     Consignment,
@@ -71,6 +71,7 @@ KINDS: Mapping[str, type[Model]] = {
     "parts": Part,
     "passes": Pass,
     "people": Person,
+    "placements": Placement,
     "salvages": Salvage,
     "set-up-lines": SetUpLine,
     "set-ups": SetUp,

@@ -55,6 +55,7 @@ OPERATIONS: Mapping[str, Roles] = {
     "define_part": PLANNING,
     "set_bom": PLANNING,
     "enter_bom": PLANNING,
+    "enter_placements": PLANNING,
     "approve_substitute": PLANNING,
     "set_route": PLANNING,
     "set_costs": PLANNING,

@@ -5,41 +5,21 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import re
-import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, StringConstraints, ValidationError
-from pydantic_core import PydanticCustomError
+from pydantic import BaseModel, BeforeValidator, StringConstraints
 
+from trace.engineering.cells import EMPTY, LineProblem, Text, clean, validate, wrong
 from trace.engineering.rules import shorten
-
-EMPTY = frozenset({"", "-", "–", "—", "~", "n/a"})
-"""What people write into a cell that has nothing to say."""
-
-BROKEN = frozenset({"#REF!", "#N/A", "#NAME?", "#VALUE!", "#DIV/0!", "#NUM!", "#NULL!"})
-"""What a spreadsheet writes where a formula failed."""
 
 NUMBER_LENGTH = 60
 RANGE_LIMIT = 1_000
 
 RANGE = re.compile(r"([A-Za-z_]+)([0-9]{1,9})(?:-|–|—|…|\.{2,3})\1?([0-9]{1,9})")
 """`R1-R4`, `R1–4`, `R1..R4`. It may also be the name of one place (`J1-2`): the quantity decides."""
-
-
-@dataclass(frozen=True)
-class LineProblem:
-    """What is wrong at a line of the file (from 1), in which column (may be empty), and how to mend it."""
-
-    line: int
-    column: str
-    what: str
-    mend: str
-
-    def __str__(self) -> str:
-        return f"Line {self.line}{self.column and f', column {self.column}'}: {self.what} {self.mend}"
 
 
 @dataclass(frozen=True)
@@ -65,38 +45,18 @@ class FileRow:
         return dataclasses.replace(self, designators=(name,), each=self.quantity)
 
 
-def _wrong(what: str, mend: str) -> PydanticCustomError:
-    # By context: braces in a cell must not be taken for the template's.
-    return PydanticCustomError("cell", "{what}", {"what": what, "mend": mend})
-
-
-def _clean(cell: str) -> str:
-    """The text of a cell, its spaces single, compatible characters made one; "" for what says nothing."""
-    text = " ".join(unicodedata.normalize("NFKC", cell).split())
-    if text.casefold() in EMPTY:
-        return ""
-    if text.startswith("=") or text in BROKEN:
-        raise _wrong(f"“{shorten(text)}” is a spreadsheet's formula or error.", "Put the value itself there.")
-    if not text.isprintable():
-        raise _wrong(f"“{shorten(text)}” has a character that can't be shown.", "Type the cell anew.")
-    return text
-
-
 def _quantity(cell: str) -> Decimal | None:
-    if not (text := _clean(cell)):
+    if not (text := clean(cell)):
         return None
     if not re.fullmatch(r"[0-9]{1,20}(\.[0-9]{1,20})?", text):
-        raise _wrong(f"“{shorten(text)}” is not a quantity.", "Write it in digits, with a point before decimals.")
+        raise wrong(f"“{shorten(text)}” is not a quantity.", "Write it in digits, with a point before decimals.")
     return Decimal(text)
 
 
 def _designators(cell: str) -> tuple[str, ...]:
     # "R1 - R4" is one word; a lone dash between commas is none.
-    text = re.sub(r"(?<=[0-9])\s+([-–—…]|\.{2,3})\s+(?=[A-Za-z0-9])", r"\1", _clean(cell))
+    text = re.sub(r"(?<=[0-9])\s+([-–—…]|\.{2,3})\s+(?=[A-Za-z0-9])", r"\1", clean(cell))
     return tuple(word for word in re.split(r"[\s,;]+", text) if word not in EMPTY)
-
-
-Text = BeforeValidator(_clean)
 
 
 class Cells(BaseModel):
@@ -117,22 +77,10 @@ def read_cells(line: int, cells: Mapping[str, str], columns: Mapping[str, str]) 
     A row with problems holds harmless things in place of what is wrong, so that the rest can be judged.
     The part number is the column of that name, else the supplier's number, else the plant's own: `own_number`.
     """
-    problems: dict[str, LineProblem] = {}
+    row, problems = validate(Cells, line, cells, columns)
 
     def problem(field: str, what: str, mend: str) -> None:
         problems.setdefault(field, LineProblem(line, columns.get(field, ""), what, mend))
-
-    try:
-        row = Cells.model_validate(cells)
-    except ValidationError as error:
-        for fault in error.errors(include_url=False, include_input=False):
-            field, context = str(fault["loc"][0]), fault.get("ctx", {})
-            if fault["type"] == "cell":
-                problem(field, context["what"], context["mend"])
-            else:
-                what = f"“{shorten(cells[field])}” is longer than {context.get('max_length')} characters."
-                problem(field, what, "Shorten it.")
-        row = Cells.model_validate({field: cell for field, cell in cells.items() if field not in problems})
 
     designators = row.designators
     try:

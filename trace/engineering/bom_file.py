@@ -1,25 +1,15 @@
-"""Reading a bill of material from a CSV file as the plant gets it: encoding, delimiter, columns, lines.
-
-What a cell may hold is in `bom_cells`; both are pure. Every problem in the file is found in one reading.
-"""
+"""Reading a bill of material from a CSV file. What a cell may hold is in `bom_cells`; both are pure."""
 
 from __future__ import annotations
 
-import codecs
-import csv
-import io
-import unicodedata
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from copy import deepcopy
 from dataclasses import dataclass, field
 
-from trace.engineering.bom_cells import FileRow, LineProblem, find_ranges, read_cells
+from trace.engineering.bom_cells import FileRow, find_ranges, read_cells
+from trace.engineering.csv_file import FileTable, Layout, read_csv_file
 from trace.engineering.rules import shorten
-
-MAX_BYTES = 2_000_000
-MAX_LINES = 5_000
-MAX_COLUMNS = 200
-DELIMITERS = ",;\t|"
 
 COLUMNS: dict[str, tuple[str, ...]] = {
     "designators": (
@@ -39,161 +29,42 @@ COLUMNS: dict[str, tuple[str, ...]] = {
         *("ordernumber", "ordercode", "stockcode", "sku", "mouser", "digikey", "farnell", "lcsc"),
     ),
 }
-"""Our fields, and the headers that mean them: in small letters, of letters and digits only."""
+
+LAYOUT = Layout(
+    "bill of material",
+    COLUMNS,
+    {
+        "designators or a quantity": ("designators", "quantity"),
+        "a part number or a value": ("part_number", "supplier_number", "value"),
+    },
+)
 
 
 @dataclass
-class BomFile:
-    """What a file says: its rows, the column of each field, the columns nobody reads, problems and remarks."""
+class BomFile(FileTable):
+    """What a file says of a bill of material."""
 
     rows: list[FileRow] = field(default_factory=list)
-    columns: dict[str, str] = field(default_factory=dict)
-    ignored: list[str] = field(default_factory=list)
-    problems: list[LineProblem] = field(default_factory=list)
-    remarks: list[str] = field(default_factory=list)
 
 
-def read_bom_file(content: bytes | str, mapping: Mapping[str, str] | None = None, delimiter: str = "") -> BomFile:
-    """Read a CSV file whose first line that is not empty names the columns.
+def read_bom_file(
+    content: bytes | str | FileTable, mapping: Mapping[str, str] | None = None, delimiter: str = ""
+) -> BomFile:
+    """Read a CSV file as `csv_file.read_csv_file` says, or a table that was read; the fields are those of `COLUMNS`.
 
-    Bytes are UTF-16 with a byte order mark, UTF-8, or else Windows-1252. `mapping` gives our fields (the keys of
-    `COLUMNS`) their column, "" none; the others are found by their usual headers. The delimiter is the one of
-    comma, semicolon, tab and bar under which most columns are recognised. Raises nothing on bad content: see
-    `problems`; where the file or its columns are at fault there are no rows.
+    Raises nothing on bad content: see `problems`; where the file or its columns are at fault there are no rows.
     """
-    file = BomFile()
-    if len(content) > MAX_BYTES:
-        return _fault(file, f"The file has more than {MAX_BYTES:,} bytes.", "Import one assembly at a time.")
-    text = content if isinstance(content, str) else _decode(content)
-    if text is None:
-        return _fault(file, "The file is neither UTF-8 nor Windows-1252 text.", "Save it as CSV in UTF-8.")
-    if delimiter and delimiter != "\t" and (len(delimiter) != 1 or not delimiter.isprintable() or delimiter in '" '):
-        return _fault(file, f"“{shorten(delimiter)}” can't part columns.", "Give one character.")
-    text = text.removeprefix("\ufeff")
-    delimiter = delimiter or max(DELIMITERS, key=lambda sign: _recognised(text, sign))
-    table = _table(text, delimiter)
-    line, header = next(table, (1, None))
-    if header is None:
-        return _fault(file, "The file is empty.", "Export the bill of material again, with its header.")
-    if isinstance(header, str):
-        return _fault(file, header, "Export the bill of material again, with its header.", line)
-    if len(header) > MAX_COLUMNS:
-        return _fault(
-            file, f"The header has {len(header):,} columns.", f"Keep those that matter, {MAX_COLUMNS} at most."
-        )
-    header = [shorten(" ".join(cell.split())) for cell in header]
-    indices = _find_columns(file, line, header, mapping or {})
-    if not file.problems:
-        _read_rows(file, table, header, indices)
-    return file
-
-
-def _fault(file: BomFile, what: str, mend: str, line: int = 1) -> BomFile:
-    file.problems.append(LineProblem(line, "", what, mend))
-    return file
-
-
-def _decode(content: bytes) -> str | None:
-    wide = content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
-    for encoding in ("utf-16",) if wide else ("utf-8-sig", "cp1252"):
-        try:
-            return content.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-    return None
-
-
-def _table(text: str, delimiter: str) -> Iterator[tuple[int, list[str] | str]]:
-    """(line, cells) of each row that is not empty; (line, what is wrong) of each that can't be read."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True, strict=True)
-    while True:
-        line = reader.line_num + 1
-        try:
-            cells = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            yield line, f"The line can't be read as CSV: {error}."
-            continue
-        if any(cell.strip() for cell in cells):
-            yield line, cells
-
-
-def _recognised(text: str, delimiter: str) -> tuple[int, int]:
-    """How many columns this delimiter makes of the header: known ones, all."""
-    _, header = next(_table(text, delimiter), (0, ""))
-    cells = [] if isinstance(header, str) else [_plain(cell) for cell in header[:MAX_COLUMNS]]
-    return sum(any(cell in known for known in COLUMNS.values()) for cell in cells), len(cells)
-
-
-def _plain(header: str) -> str:
-    return "".join(c for c in unicodedata.normalize("NFKC", header).casefold() if c.isalnum())
-
-
-def _find_columns(file: BomFile, line: int, header: list[str], mapping: Mapping[str, str]) -> dict[str, int]:
-    """Which field stands in which column; what is missing, unknown or unclear becomes a problem."""
-    indices: dict[str, int] = {}
-
-    def problem(column: str, what: str, mend: str) -> None:
-        file.problems.append(LineProblem(line, shorten(column), what, mend))
-
-    def take(name: str, found: Sequence[int]) -> None:
-        if len(found) > 1:
-            shown = " and ".join(f"“{header[index]}” ({index + 1})" for index in found)
-            problem(header[found[0]], f"Columns {shorten(shown, 300)} may each be {name}.", "Say which, or rename one.")
-        elif found:
-            indices[name] = found[0]
-
-    for name, column in mapping.items():
-        if name not in COLUMNS:
-            problem(
-                column, f"“{shorten(name)}” is no field of a bill of material.", f"The fields: {', '.join(COLUMNS)}."
-            )
-        elif column:
-            same = [index for index, cell in enumerate(header) if cell == column.strip()]
-            found = same or [index for index, cell in enumerate(header) if _plain(cell) == _plain(column)]
-            if not found:
-                problem(column, "The file has no such column.", f"It has {shorten(', '.join(header), 300)}.")
-            take(name, found)
-    taken = set(indices.values())
-    for name, known in COLUMNS.items():
-        if name not in mapping:
-            take(name, [i for i, cell in enumerate(header) if i not in taken and _plain(cell) in known])
-    if not file.problems and not indices.keys() & {"designators", "quantity"}:
-        problem("", "No column gives designators or a quantity.", "Name the column: designators=… or quantity=….")
-    if not file.problems and not indices.keys() & {"part_number", "supplier_number", "value"}:
-        problem("", "No column gives a part number or a value.", "Name the column: part_number=… or value=….")
-    file.columns = {name: header[index] for name, index in indices.items()}
-    file.ignored = [cell for index, cell in enumerate(header) if cell and index not in indices.values()]
-    return indices
-
-
-def _read_rows(
-    file: BomFile, table: Iterator[tuple[int, list[str] | str]], header: list[str], indices: dict[str, int]
-) -> None:
-    for count, (line, cells) in enumerate(table):
-        if count == MAX_LINES:
-            _fault(file, f"The file has more than {MAX_LINES:,} lines.", "Import one assembly at a time.", line)
-            break
-        if isinstance(cells, str):
-            _fault(file, cells, "Put quotes around a cell that holds a delimiter, a quote or a line break.", line)
-            continue
-        if any(cell.strip() for cell in cells[len(header) :]):
-            _fault(
-                file,
-                f"The line has {len(cells)} cells, but the header names {len(header)} columns.",
-                "Put quotes around a cell that holds the delimiter.",
-                line,
-            )
-        row, problems = read_cells(
-            line, {name: cells[index] for name, index in indices.items() if index < len(cells)}, file.columns
-        )
+    if not isinstance(content, FileTable):
+        content = read_csv_file(content, LAYOUT, mapping or {}, delimiter)
+    file = BomFile(**deepcopy(vars(content)))
+    for line, cells in file.lines:
+        row, problems = read_cells(line, cells, file.columns)
         file.rows.append(row)
         file.problems += problems
-    if not file.rows and not file.problems:
-        _fault(file, "The file has a header, but no lines.", "Export the bill of material again.")
+    file.problems.sort(key=lambda problem: problem.line)
     file.rows = list(_name_places(file))
     file.remarks += _remarks(file.rows)
+    return file
 
 
 def _name_places(file: BomFile) -> Iterator[FileRow]:

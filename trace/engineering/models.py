@@ -146,6 +146,43 @@ class Designator(models.Model):
         return self.name
 
 
+class Placement(models.Model):
+    """Where and how something stands on an assembly's board, by its placement file.
+
+    `number` is its line's rank in the file, which is the order of insertion. What no part of the bill of material
+    occupies (fiducials, holes, logos) is kept too, under the name that the file gives it.
+    """
+
+    class Side(models.TextChoices):
+        TOP = "top", "top"
+        BOTTOM = "bottom", "bottom"
+
+    assembly = models.ForeignKey(Part, models.PROTECT, related_name="placements")
+    number = models.PositiveIntegerField()
+    designator = models.CharField(max_length=60)
+    x = models.DecimalField(max_digits=11, decimal_places=6, help_text="mm from the file's origin")
+    y = models.DecimalField(max_digits=11, decimal_places=6, help_text="mm from the file's origin")
+    rotation = models.DecimalField(max_digits=7, decimal_places=4, help_text="degrees within one turn")
+    side = models.CharField(max_length=6, choices=Side)
+    value = models.CharField(max_length=120, blank=True, help_text="as the file tells it")
+    do_not_place = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["assembly", "number"]
+        constraints = [
+            models.UniqueConstraint(fields=["assembly", "number"], name="placement_number_once"),
+            models.UniqueConstraint(fields=["assembly", "designator"], name="placement_designator_once"),
+            models.CheckConstraint(condition=Q(number__gt=0), name="placement_number_from_one"),
+            models.CheckConstraint(
+                condition=Q(rotation__gte=0, rotation__lt=360), name="placement_rotation_within_one_turn"
+            ),
+            models.CheckConstraint(condition=Q(side__in=["top", "bottom"]), name="placement_side_known"),
+        ]
+
+    def __str__(self) -> str:
+        return self.designator
+
+
 class Substitute(models.Model):
     """A part approved in place of a line's own."""
 

@@ -14,7 +14,7 @@ from django.db.models.expressions import RawSQL
 from trace.core.errors import NotFound
 from trace.core.keys import read_label
 from trace.core.sql import load_sql
-from trace.engineering.models import BomLine, Designator, Part, Station, Step, Substitute
+from trace.engineering.models import BomLine, Designator, Part, Placement, Station, Step, Substitute
 
 
 class RevisionUnclear(NotFound):
@@ -75,6 +75,14 @@ def list_places_of(parts: Iterable[int]) -> list[tuple[int, str, int]]:
 def list_steps(part: Part) -> list[Step]:
     """The route of a part in order, with the stations of each step."""
     return list(Step.objects.filter(part=part).order_by("number").prefetch_related("stations"))
+
+
+def list_insertion_order(assembly: Part) -> list[str]:
+    """The designators that are filled, in the order of the placement file: in the bill of material, and not marked
+    do-not-place. Empty when the assembly has no placements; what its file does not place is not in it."""
+    placed = Placement.objects.filter(assembly=assembly, do_not_place=False)
+    of_bom = Designator.objects.filter(parent=assembly).values("name")
+    return list(placed.filter(designator__in=of_bom).order_by("number").values_list("designator", flat=True))
 
 
 # Parts explosion -----------------------------------------------------------------------------------------------------

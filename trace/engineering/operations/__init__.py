@@ -1,4 +1,4 @@
-"""Writing the engineering data: sites, stations, parts, bills of material, routes, costs."""
+"""Writing the engineering data: sites, stations, parts, bills of material, placements, routes, costs."""
 
 from trace.engineering.operations.boms import BomRefused, SubstituteRefused, approve_substitute, set_bom
 from trace.engineering.operations.imports import BomFileRefused, BomReport, import_bom
@@ -25,6 +25,12 @@ from trace.engineering.operations.people import (
     retire_person,
     set_roles,
 )
+from trace.engineering.operations.placements import (
+    PlacementFileRefused,
+    PlacementReport,
+    PlacementsRefused,
+    import_placements,
+)
 from trace.engineering.operations.routes import RouteRefused, RouteRow, set_route
 from trace.engineering.rules import BomRow
 
@@ -38,6 +44,9 @@ __all__ = [
     "PartCost",
     "PartRefused",
     "PersonRefused",
+    "PlacementFileRefused",
+    "PlacementReport",
+    "PlacementsRefused",
     "RouteRefused",
     "RouteRow",
     "SiteRefused",
@@ -52,6 +61,7 @@ __all__ = [
     "define_station",
     "get_command_line",
     "import_bom",
+    "import_placements",
     "issue_token",
     "open_account",
     "retire_person",

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db.models import CharField, Model
 
 from trace.core.errors import Refusal
+from trace.engineering.cells import LineProblem
 from trace.engineering.models import Site
 from trace.engineering.rules import shorten
 from trace.ledger.operation import operation
@@ -42,3 +43,15 @@ def save_checked(record: Model, refusal: type[Refusal]) -> None:
     if problems:
         raise refusal(" ".join(problems))
     record.save()
+
+
+class FileRefused(Refusal):
+    """A file can't be imported. `problems` has every LineProblem in it, in the order of its lines."""
+
+    code = "file-refused"
+    action = "Mend the file and import it again: nothing was changed."
+
+    def __init__(self, problems: Sequence[LineProblem]) -> None:
+        self.problems = sorted(problems, key=lambda problem: problem.line)
+        shown = "One thing is" if len(problems) == 1 else f"{len(problems)} things are"
+        super().__init__(f"{shown} wrong with the file.", problems=self.problems)

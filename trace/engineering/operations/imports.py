@@ -3,34 +3,28 @@
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.engineering.bom_cells import FileRow, LineProblem
+from trace.engineering.bom_cells import FileRow
 from trace.engineering.bom_file import read_bom_file
+from trace.engineering.cells import LineProblem
+from trace.engineering.csv_file import FileTable
 from trace.engineering.models import BomLine, Part
 from trace.engineering.operations.boms import check_bomless, write_lines
-from trace.engineering.operations.common import changing
+from trace.engineering.operations.common import FileRefused, changing
 from trace.engineering.operations.master import free_part_key
 from trace.engineering.rules import BomRow, judge_bom
 from trace.ledger.operation import note
 
 
-class BomFileRefused(Refusal):
-    """A file can't be imported. `extra["problems"]` has every LineProblem in it, in the order of its lines."""
+class BomFileRefused(FileRefused):
+    """A file can't be imported as a bill of material."""
 
     code = "bom-file-refused"
-    action = "Mend the file and import it again: nothing was changed."
-
-    def __init__(self, problems: Sequence[LineProblem]) -> None:
-        self.problems = sorted(problems, key=lambda problem: problem.line)
-        shown = "One thing is" if len(problems) == 1 else f"{len(problems)} things are"
-        super().__init__(f"{shown} wrong with the file.", problems=self.problems)
 
 
 @dataclass(frozen=True)
@@ -58,19 +52,20 @@ class BomReport:
 def import_bom(
     *,
     assembly: Part,
-    content: bytes | str,
+    content: bytes | str | FileTable,
     mapping: Mapping[str, str] | None = None,
     delimiter: str = "",
     dry_run: bool = False,
     by: Person,
     at: datetime,
 ) -> BomReport:
-    """Write an assembly's bill of material from a CSV file, all of it or nothing.
+    """Write an assembly's bill of material from a file, all of it or nothing.
 
     Each line of the file is one line of the bill of material, also where two name the same part: what the
     designer kept apart stays apart. Parts that are not there yet are defined as components: number, revision
     and name as the file gives them, counted in pieces, costing nothing until `set_costs`. A line without
-    designators gets one place for all of it. `mapping` and `delimiter` are as in `bom_file.read_bom_file`.
+    designators gets one place for all of it. `content` is a CSV file, or a table that
+    was read from another; `mapping` and `delimiter` are as in `csv_file.read_csv_file`.
     Refuses with BomRefused when the assembly has a bill of material or is none, and with BomFileRefused, which
     names every problem by line and column. A dry run refuses the same and changes nothing.
     """
@@ -88,10 +83,7 @@ def import_bom(
         raise BomFileRefused(file.problems)
     new = {(part.number, part.revision) for part in _new_parts(rows)}
     if not dry_run:
-        digest = hashlib.sha256(
-            content if isinstance(content, bytes) else content.encode(errors="surrogatepass")
-        ).hexdigest()
-        enter_bom(assembly=assembly, rows=file.rows, digest=digest, by=by, at=at)
+        enter_bom(assembly=assembly, rows=file.rows, digest=file.digest, by=by, at=at)
         rows, _ = _resolve(assembly, file.rows)  # with the parts as they are now on record
     parts = {id(row.part): row.part for row in rows}.values()
     return BomReport(

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.db.models import Q, QuerySet
 
-from trace.engineering.models import BomLine, Part, Station
+from trace.engineering.models import BomLine, Part, Placement, Station
 from trace.floor.models import Pass, Unit
 from trace.material.models import Feed, Lot, SetUp
 from trace.web.asbuilt import run_together
@@ -19,7 +19,7 @@ from trace.web.tables import Column, Table
 
 
 def part_sheet(it: Part) -> Sheet:
-    """A part: what it is made of, where it is used, its route, its lots or units."""
+    """A part: what it is made of, what is placed where, where it is used, its route, its lots or units."""
     site = find_site()
     lots = Lot.objects.filter(part=it).select_related("supplier")
     units = Unit.objects.filter(part=it).select_related("order")
@@ -35,7 +35,7 @@ def part_sheet(it: Part) -> Sheet:
         facts.append(("Standard cost", f"{it.standard_cost.normalize():f} {site.currency}"))
     tables = [lots_table(lots)] if not it.serialised else [units_table(units)]
     if it.serialised or lines:
-        tables += [_bom_table(lines), _route_table(steps)]
+        tables += [_bom_table(lines), _placements_table(it, lines), _route_table(steps)]
     tables.append(_used_table(used))
     made = count(units.count(), "unit") if it.serialised else count(lots.count(), "lot")
     return Sheet(f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts.", facts, tables)
@@ -58,6 +58,32 @@ def _bom_table(lines: Any) -> Table:
         ],
         list(lines),
         "It has no bill of material yet. Import one: python3 manage.py import_bom.",
+    )
+
+
+def _placements_table(it: Part, lines: Any) -> Table:
+    parts = {designator.name: line.child for line in lines for designator in line.designators.all()}
+
+    def part(placement: Placement) -> Ref | str:
+        child = parts.get(placement.designator)
+        return Ref("part", child.key, child.name) if child else "not in the bill of material"
+
+    return Table(
+        "placements",
+        "Placements",
+        [
+            Column("number", "Order", lambda placement: placement.number, number=True),
+            Column("place", "Designator", lambda placement: placement.designator),
+            Column("part", "Part", part),
+            Column("value", "Value in the file", lambda placement: placement.value),
+            Column("x", "x, mm", lambda placement: placement.x, number=True),
+            Column("y", "y, mm", lambda placement: placement.y, number=True),
+            Column("rotation", "Rotation, degrees", lambda placement: placement.rotation, number=True),
+            Column("side", "Side", lambda placement: placement.get_side_display()),
+            Column("mark", "Mark", lambda placement: "do not place" if placement.do_not_place else ""),
+        ],
+        list(it.placements.all()),
+        "It has no placements yet. Import them: python3 manage.py import_placements.",
     )
 
 
