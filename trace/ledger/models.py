@@ -20,6 +20,12 @@ class Event(models.Model):
     recorded = models.DateTimeField(db_index=True)
     payload = models.TextField()
 
+    class Meta:
+        indexes = [
+            models.Index(fields=["verb", "recorded"], name="events_by_verb"),
+            models.Index(fields=["happened"], name="events_by_happening"),
+        ]
+
     def __str__(self) -> str:
         return f"{self.verb} {self.recorded:%Y-%m-%d %H:%M:%S}"
 
