@@ -117,6 +117,11 @@ def test_by_when_it_happened(visitor: Client, bob: Person) -> None:
     assert len(ask(visitor, to="2026-03-04 09:30")) == Event.objects.count() - 1  # with all of the minute
     assert len(ask(visitor, to="2026-03-04T09:29")) == Event.objects.count() - 2
     assert len(ask(visitor, to="2026-03-04T09:30:19")) == Event.objects.count() - 2
+    rows = ask(visitor, from_="2026-03-02")
+    times = [row["Happened"] for row in rows]
+    assert times == sorted(times, reverse=True) and len(rows) == Event.objects.count()
+    ours = page_of(visitor, from_="2026-03-04")
+    assert "2 entries fit: happened from 2026-03-04. The last happened on 2026-03-05 11:00." in ours
     assert "happened from 2026-03-04 to 2026-03-04." in page_of(visitor, from_="2026-03-04", to="2026-03-04")
     assert "happened up to 2026-03-04." in page_of(visitor, to="2026-03-04")
 
@@ -125,7 +130,9 @@ def test_by_when_it_was_recorded(visitor: Client, bob: Person) -> None:
     recorded = {"time": "recorded", "from_": "2026-03-05", "to": "2026-03-05"}
     assert verbs(ask(visitor, **recorded)) == ["release hold", "scrap unit"]
     assert ask(visitor, time="recorded", from_="2026-03-04", to="2026-03-04") == []
-    assert "recorded from 2026-03-05 to 2026-03-05." in page_of(visitor, **recorded)
+    assert "recorded from 2026-03-05 to 2026-03-05. The last was recorded on 2026-03-05 11:00." in page_of(
+        visitor, **recorded
+    )
 
 
 def test_days_are_the_plants(visitor: Client, bob: Person) -> None:

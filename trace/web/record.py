@@ -12,7 +12,6 @@ import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from functools import cached_property
 from typing import Any
 from urllib.parse import urlencode
 
@@ -198,10 +197,14 @@ class Filters:
             if began >= _end(self.asked["to"]):
                 self.refusals["to"] = BadFilter("The period ends before it begins.", action="Give a later end.")
 
+    @property
+    def order(self) -> str:
+        """By which time entries stand in order: by that of the period, whose index finds them; else as written."""
+        return _field(self.asked) if self.asked["from"] or self.asked["to"] else "recorded"
+
     def list_events(self) -> QuerySet[Event]:
-        """The entries that fit, the last recorded first; none where a filter was refused."""
-        fitting = Event.objects.none() if self.refusals else Event.objects.filter(self.where)
-        return fitting.order_by("-recorded", "-id")
+        """The entries that fit, the last first."""
+        return Event.objects.filter(self.where).order_by(f"-{self.order}", "-id")
 
     @property
     def any(self) -> bool:
@@ -213,10 +216,10 @@ class Filters:
         """What is asked for, in words."""
         return Several(tuple(self.said))
 
-    @cached_property
-    def last(self) -> Event | None:
-        """The entry recorded last of those that fit."""
-        return self.list_events().select_related("by").defer("payload").first()
+    @property
+    def last(self) -> datetime | None:
+        """When the last of them happened, or was recorded."""
+        return self.list_events().values_list(self.order, flat=True).first()
 
     def fields(self) -> Iterator[Field]:
         """The form."""
@@ -267,15 +270,15 @@ def _about_cell(event: Any) -> Several:
     return Several((*named, Link(f"and {more} more", reverse("entry", args=[event.pk]))) if more > 0 else named)
 
 
-def entries_table(events: QuerySet[Event]) -> Table:
-    """Entries of the record. Of the things that one is about: those with a page of their own, but who did it.
+def entries_table(events: QuerySet[Event], order: str) -> Table:
+    """Entries of the record, by one of their times, the last first.
 
-    It sorts by the times alone, which have indexes; by who or what it is filtered.
+    Of the things that one is about: those with a page of their own, but who did it. It sorts by the times alone,
+    which have indexes; by who or what it is filtered.
     """
-    named = EventSubject.objects.filter(kind__in=list(PAGES))
-    few = named.exclude(kind="person", key=F("event__by__key")).order_by("kind", "key")[:FEW]
-    of_event = named.filter(event=OuterRef("pk")).exclude(kind="person", key=OuterRef("by__key"))
-    counted = of_event.order_by().values("event").annotate(number=Count("pk")).values("number")
+    named = EventSubject.objects.filter(kind__in=list(PAGES)).exclude(kind="person", key=F("event__by__key"))
+    few = named.order_by("kind", "key")[:FEW]
+    counted = named.filter(event=OuterRef("pk")).values("event").annotate(number=Count("pk")).values("number")
     rows = events.select_related("by").annotate(things=Coalesce(Subquery(counted), 0))
     return Table(
         "entries",
@@ -291,5 +294,6 @@ def entries_table(events: QuerySet[Event]) -> Table:
         ],
         rows.prefetch_related(Prefetch("subjects", few, to_attr="few")),
         "No entry fits.",
+        sort=f"-{order}",
         note="When it happened stands beside when it was recorded where the two are not in the same minute.",
     )

@@ -194,7 +194,8 @@ class Shown:
         named = {column.name: column for column in self.columns}
         by, down = named.get(self.sort.removeprefix("-")), self.sort.startswith("-")
         if isinstance(rows, QuerySet):
-            return rows.order_by(f"-{by.field}" if down else by.field, "pk") if by and by.field else rows
+            sign = "-" * down
+            return rows.order_by(f"{sign}{by.field}", f"{sign}pk") if by and by.field else rows
         value = by and by.value
         return sorted(rows, key=lambda row: sort_key(value(row)), reverse=down) if value else rows
 

@@ -17,9 +17,9 @@ from trace.web.written import read_payload, subjects_table
 
 
 def record(request: HttpRequest) -> HttpResponseBase:
-    """The entries that fit the filters, the last recorded first."""
+    """The entries that fit the filters, the last first."""
     filters = Filters(request.GET)
-    tables = [] if filters.refusals else [entries_table(filters.list_events())]
+    tables = [] if filters.refusals else [entries_table(filters.list_events(), filters.order)]
     response = respond(request, "record.html", {"filters": filters}, tables, name="record")
     if filters.refusals:
         response.status_code = 400
