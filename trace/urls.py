@@ -3,7 +3,7 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from trace.web.views import entry, home, suspects, things, units
+from trace.web.views import entry, home, record, suspects, things, units
 
 handler403 = "trace.web.views.entry.forbidden"
 handler404 = "trace.web.views.entry.not_found"
@@ -29,6 +29,8 @@ urlpatterns = [
     path("sign-in/", entry.SignIn.as_view(), name="sign-in"),
     path("sign-out/", entry.SignOut.as_view(), name="sign-out"),
     path("scan/", entry.scan, name="scan"),
+    path("record/", record.record, name="record"),
+    path("record/<int:number>/", record.entry, name="entry"),
     path("lots/<str:key>/", suspects.lot, name="lot"),
     path("lots/<str:key>/cost/", suspects.lot_cost, name="lot-cost"),
     path("lots/<str:key>/units/<str:serial>/", suspects.lot_unit, name="lot-unit"),

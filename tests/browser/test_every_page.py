@@ -42,6 +42,8 @@ def test_every_page_is_accessible_and_fits(
         "choice": "/scan/?q=K7",
         "nowhere": "/nowhere/",
         "refused": "/lots/NONE/",
+        "sought": f"/record/?kind=unit&key={suspects.product.key}&from=2026-03-02",
+        "unfit": "/record/?who=NOBODY&from=never&kind=unit&key=NONE",
     }
     for name, address in {**addresses(suspects), **others}.items():
         page.goto(address)

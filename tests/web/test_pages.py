@@ -20,6 +20,7 @@ from trace.engineering.operations import import_placements
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import record_passes, start_pass
+from trace.ledger.models import Event
 from trace.material.models import Feed, SetUp
 from trace.material.operations.setups import start_tape
 from trace.web.asbuilt import run_together
@@ -106,7 +107,8 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "home": "/", "floor": "/floor/", "scan": "/scan/?q=SN", "lot": "/lots/K77/", "lot-cost": "/lots/K77/cost/",
         "lot-unit": f"/lots/K77/units/{serial}/", "container": "/containers/BAD/",
         "container-cost": "/containers/BAD/cost/", "container-unit": f"/containers/BAD/units/{serial}/",
-        "unit": f"/units/{serial}/",
+        "unit": f"/units/{serial}/", "record": "/record/",
+        "entry": f"/record/{Event.objects.filter(verb='pack_units').get().pk}/",
     }  # fmt: skip
 
 

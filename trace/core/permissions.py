@@ -111,7 +111,9 @@ OPERATIONS: Mapping[str, Roles] = {
 """Every operation: who may do it."""
 
 PAGES: Mapping[str, Roles] = {
-    **dict.fromkeys(("home", "floor", "scan", "lot", "lot-unit", "container", "container-unit", "unit"), EVERYONE),
+    **dict.fromkeys(
+        ("home", "floor", "scan", "record", "entry", "lot", "lot-unit", "container", "container-unit", "unit"), EVERYONE
+    ),
     **dict.fromkeys(("part", "station", "feed", "setup", "tape", "order", "carton", "shipment"), EVERYONE),
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),
     **dict.fromkeys(("lot-cost", "container-cost"), OFFICE),

@@ -15,10 +15,17 @@ class Event(models.Model):
     """
 
     verb = models.CharField(max_length=60)
-    by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+", db_index=False)
     happened = models.DateTimeField()
     recorded = models.DateTimeField(db_index=True)
     payload = models.TextField()
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["by", "recorded"], name="events_by_person"),
+            models.Index(fields=["verb", "recorded"], name="events_by_verb"),
+            models.Index(fields=["happened"], name="events_by_happening"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.verb} {self.recorded:%Y-%m-%d %H:%M:%S}"

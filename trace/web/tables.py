@@ -145,6 +145,8 @@ class Shown:
     @property
     def filterable(self) -> bool:
         """Whether there are enough rows to offer filters, or a filter that may be taken off."""
+        if isinstance(self.table.rows, QuerySet) and not (self.table.search or self.chosen):
+            return False  # nothing to filter by
         return self.total > FEW_ROWS or self.filtered
 
     @cached_property
@@ -192,7 +194,8 @@ class Shown:
         named = {column.name: column for column in self.columns}
         by, down = named.get(self.sort.removeprefix("-")), self.sort.startswith("-")
         if isinstance(rows, QuerySet):
-            return rows.order_by(f"-{by.field}" if down else by.field, "pk") if by and by.field else rows
+            sign = "-" * down
+            return rows.order_by(f"{sign}{by.field}", f"{sign}pk") if by and by.field else rows
         value = by and by.value
         return sorted(rows, key=lambda row: sort_key(value(row)), reverse=down) if value else rows
 
@@ -230,7 +233,10 @@ class Shown:
     @cached_property
     def page(self) -> Page:
         """The page asked for, or the nearest there is."""
-        return Paginator(self.rows, PAGE_SIZE).get_page(self.wish("page", "1"))
+        pages = Paginator(self.rows, PAGE_SIZE)
+        if not self.filtered:
+            pages.count = self.total  # counted once: of a long table that takes longer than its rows
+        return pages.get_page(self.wish("page", "1"))
 
     @property
     def previous_link(self) -> str:

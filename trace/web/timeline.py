@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from django.utils.html import format_html
+
 from trace.core.clock import from_ticks
 from trace.core.models import Person
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
@@ -14,6 +16,7 @@ from trace.holds.models import Hold
 from trace.ledger.models import Event
 from trace.web.cells import Moment, Ref, Several, kind_words
 from trace.web.moments import Asof
+from trace.web.record import entry_link, record_link, verb_words
 from trace.web.tables import Column, Table
 
 
@@ -161,24 +164,26 @@ def record_table(kind: str, key: str, asof: Asof, title: str = "On the record") 
     events = Event.objects.filter(subjects__kind=kind, subjects__key=key).select_related("by")
     if asof.moment is not None:
         events = events.filter(happened__lte=asof.moment)
-    return events_table(
-        events.order_by("-happened", "-id"), title, f"The record has nothing about this {kind_words(kind)}."
-    )
+    empty = f"The record has nothing about this {kind_words(kind)}."
+    return events_table(events.order_by("-happened", "-id"), title, empty, kind=kind, key=key)
 
 
-def events_table(events: Any, title: str, empty: str) -> Table:
-    """Ledger events."""
+def events_table(events: Any, title: str, empty: str, **filters: str) -> Table:
+    """Ledger events, and by which filters the record page shows all of them."""
     return Table(
         "record",
         title,
         [
             Column("happened", "Happened", lambda e: Moment.of(e.happened), "happened"),
-            Column("verb", "What", lambda e: e.verb.replace("_", " "), "verb"),
+            Column("verb", "What", lambda e: verb_words(e.verb), "verb"),
             Column("by", "By", lambda e: Ref("person", e.by.key, e.by.name), "by__key"),
             Column("recorded", "Recorded", lambda e: Moment.of(e.recorded), "recorded"),
-            Column("event", "Event", lambda e: e.pk, "id", number=True),
+            Column("event", "Entry", lambda e: entry_link(e.pk), "id", number=True),
         ],
         events,
         empty,
         search=("verb", "by__name", "by__key"),
+        note=format_html(
+            '<a href="{}">The same on the record, with what each was about and why</a>', record_link(**filters)
+        ),
     )

@@ -145,5 +145,5 @@ def person_sheet(it: Person) -> Sheet:
     return Sheet(
         f"{it.name}: {count(events.count(), 'entry').replace('entrys', 'entries')} on the record.",
         facts,
-        [events_table(events, "What they did, the latest first", "They have done nothing yet.")],
+        [events_table(events, "What they did, the latest first", "They have done nothing yet.", who=it.key)],
     )

@@ -23,9 +23,10 @@ from trace.material.queries import get_container, get_lot
 from trace.web import answer as answers
 from trace.web.answer import Answer, pieces_cell
 from trace.web.asbuilt import merge_paths
-from trace.web.cells import Moment, Ref, place_of
+from trace.web.cells import Link, Moment, Ref, place_of
 from trace.web.costs import cost_sheet, summarise_costs
 from trace.web.moments import Asof, looks_back, read_asof
+from trace.web.record import record_link
 from trace.web.tables import Column, Table, respond
 
 MOST_PATHS = 200
@@ -93,10 +94,11 @@ def _show(
         answers.holds_table(answers.list_open_holds(targets, answer.asof), "Nothing here is held."),
         *tables,
     ]
+    record_fact = Link(f"all entries about this {answer.kind}", record_link(kind=answer.kind, key=answer.key))
     context = {
         "answer": answer,
         "asof": answer.asof,
-        "facts": facts,
+        "facts": [*facts, ("On the record", record_fact)],
         "own": [table.name for table in tables],
         "cost_href": reverse(f"{answer.kind}-cost", args=[answer.key]) + answer.asof.query,
     }
