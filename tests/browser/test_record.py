@@ -46,7 +46,7 @@ def test_an_auditor_finds_who_scrapped_a_unit_on_the_record(
     accessible()
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.get_by_role("link", name="All that Ann did that day").click()
-    assert "entries fit: by ANN Ann, happened from 2026-03-02 to 2026-03-02." in page.locator(".answer").inner_text()
+    assert "entries fit: by ANN Ann, happened on 2026-03-02." in page.locator(".answer").inner_text()
 
 
 def test_pages_of_the_record_keep_what_was_asked(page, suspects: Suspects, enter_as: Callable) -> None:

@@ -122,7 +122,8 @@ def test_by_when_it_happened(visitor: Client, bob: Person) -> None:
     assert times == sorted(times, reverse=True) and len(rows) == Event.objects.count()
     ours = page_of(visitor, from_="2026-03-04")
     assert "2 entries fit: happened from 2026-03-04. The last happened on 2026-03-05 11:00." in ours
-    assert "happened from 2026-03-04 to 2026-03-04." in page_of(visitor, from_="2026-03-04", to="2026-03-04")
+    assert "happened on 2026-03-04." in page_of(visitor, from_="2026-03-04", to="2026-03-04")
+    assert "happened from 2026-03-02 to 2026-03-04." in page_of(visitor, from_="2026-03-02", to="2026-03-04")
     assert "happened up to 2026-03-04." in page_of(visitor, to="2026-03-04")
 
 
@@ -130,9 +131,7 @@ def test_by_when_it_was_recorded(visitor: Client, bob: Person) -> None:
     recorded = {"time": "recorded", "from_": "2026-03-05", "to": "2026-03-05"}
     assert verbs(ask(visitor, **recorded)) == ["release hold", "scrap unit"]
     assert ask(visitor, time="recorded", from_="2026-03-04", to="2026-03-04") == []
-    assert "recorded from 2026-03-05 to 2026-03-05. The last was recorded on 2026-03-05 11:00." in page_of(
-        visitor, **recorded
-    )
+    assert "recorded on 2026-03-05. The last was recorded on 2026-03-05 11:00." in page_of(visitor, **recorded)
 
 
 def test_days_are_the_plants(visitor: Client, bob: Person) -> None:

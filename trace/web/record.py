@@ -107,8 +107,9 @@ def _field(asked: Asked) -> str:
 
 def _from(asked: Asked) -> Reading:
     began = read_moment(asked["from"], timezone.get_current_timezone())
-    period = [_field(asked), "from", asked["from"], *(["to", asked["to"]] if asked["to"] else [])]
-    return Q(**{f"{_field(asked)}__gte": from_ticks(began)}), Several(tuple(period), " ")
+    end = f"to {asked['to']}" if asked["to"] else ""
+    period = f"on {asked['from']}" if asked["from"] == asked["to"] else f"from {asked['from']} {end}".strip()
+    return Q(**{f"{_field(asked)}__gte": from_ticks(began)}), Several((_field(asked), period), " ")
 
 
 def _to(asked: Asked) -> Reading:

@@ -183,7 +183,5 @@ def events_table(events: Any, title: str, empty: str, **filters: str) -> Table:
         events,
         empty,
         search=("verb", "by__name", "by__key"),
-        note=format_html(
-            '<a href="{}">The same on the record, with what each was about and why</a>', record_link(**filters)
-        ),
+        note=format_html('<a href="{}">All entries, with what each was about and why</a>', record_link(**filters)),
     )
