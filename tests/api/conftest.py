@@ -37,6 +37,7 @@ def client_of(db: None) -> Callable[..., Client]:
         digest = hashlib.sha256(secret.encode()).hexdigest()
         Token.objects.create(person=person, name="test", digest=digest, issued=moment())
         client = Client(headers={"Authorization": f"Bearer {secret}"})
+        client.secret = secret
         client.person = person
         return client
 

@@ -10,6 +10,7 @@ import pytest
 from django.db import transaction
 
 from tests.demo import against_truth
+from tests.factories import make_person
 from trace.core.clock import to_ticks
 from trace.core.models import Person, User
 from trace.demo import build as demo
@@ -220,7 +221,7 @@ def test_a_broken_off_build_leaves_nothing():
 
 @pytest.mark.django_db
 def test_another_plant_is_left_alone():
-    ann = Person.objects.create(key="ANN", name="Ann")
+    ann = make_person("ANN")
     define_supplier(key="ACME", name="Acme", by=ann, at=UNTIL)
     with pytest.raises(demo.NotTheDemo, match="another plant"):
         demo.check_is_ours()

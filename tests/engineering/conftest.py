@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from django.conf import settings
 
+from tests.factories import make_person
 from trace.core.models import Person
 from trace.engineering.models import Part, Site
 from trace.engineering.operations import define_part, define_site
@@ -18,7 +19,7 @@ def at() -> datetime:
 
 @pytest.fixture
 def by(db) -> Person:
-    return Person.objects.create(key="P-001", name="Ada Planner")
+    return make_person("P-001")
 
 
 @pytest.fixture

@@ -10,9 +10,9 @@ from django.db import connection, transaction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.factories import make_person
 from trace.core.clock import now
 from trace.core.errors import Refusal
-from trace.core.models import Person
 from trace.engineering.models import BomLine, Designator, Part
 from trace.engineering.operations import (
     BomFileRefused,
@@ -191,7 +191,7 @@ def test_a_bom_is_never_written_over(part, board, who):
 
 @pytest.mark.django_db(transaction=True)
 def test_boards_imported_at_once_share_their_new_parts():
-    who = {"by": Person.objects.create(key="P", name="P"), "at": now()}
+    who = {"by": make_person("P"), "at": now()}
     define_site(key="S", name="s", **who)
     boards = [define_part(number=f"B{n}", name="b", kind="assembly", level=1, **who) for n in range(4)]
     text = "Ref,MPN\n" + "".join(f"R{n},N-{n}\n" for n in range(40))
@@ -279,7 +279,7 @@ def test_the_surface_mount_board_imports_as_it_is(hardware, board, who):
 @settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_whatever_comes_is_imported_whole_or_refused_by_line(content):
     with transaction.atomic():
-        who = {"by": Person.objects.create(key="P", name="P"), "at": now()}
+        who = {"by": make_person("P"), "at": now()}
         assembly = define_part(number="BOARD", name="b", kind="assembly", level=1, **who)
         define_part(number="SUB", name="s", kind="assembly", level=1, serialised=True, **who)
         define_part(number="GLUE", name="g", unit_of_measure="g", **who)

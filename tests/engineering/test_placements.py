@@ -10,9 +10,9 @@ from django.db import connection, transaction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.factories import make_person
 from trace.core.clock import now
 from trace.core.errors import Refusal
-from trace.core.models import Person
 from trace.engineering.models import Part, Placement
 from trace.engineering.operations import (
     BomRow,
@@ -139,7 +139,7 @@ def test_a_file_of_another_board_is_refused(board, who):
 
 @pytest.mark.django_db(transaction=True)
 def test_one_file_sent_twice_at_once_is_imported_once():
-    who = {"by": Person.objects.create(key="P", name="P"), "at": now()}
+    who = {"by": make_person("P"), "at": now()}
     define_site(key="S", name="s", **who)
     board = define_part(number="BOARD", name="b", kind="assembly", level=1, **who)
     set_bom(assembly=board, rows=[BomRow(define_part(number="R", name="r", **who), 1, ("R1",))], **who)
@@ -227,7 +227,7 @@ def test_the_through_hole_board_agrees(hardware, part, who):
 @settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_whatever_comes_is_imported_whole_or_refused_by_line(content):
     with transaction.atomic():
-        who = {"by": Person.objects.create(key="P", name="P"), "at": now()}
+        who = {"by": make_person("P"), "at": now()}
         board = define_part(number="BOARD", name="b", kind="assembly", level=1, **who)
         set_bom(assembly=board, rows=[BomRow(define_part(number="R", name="r", **who), 2, ("R1", "R2"))], **who)
         try:

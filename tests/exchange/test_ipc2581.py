@@ -13,8 +13,8 @@ from django.db import transaction
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.factories import make_person
 from trace.core.clock import now
-from trace.core.models import Person
 from trace.engineering.bom_file import read_bom_file
 from trace.engineering.csv_file import FileTable
 from trace.engineering.models import BomLine, Part, Placement
@@ -96,7 +96,7 @@ def faults(content: bytes) -> set[tuple[int, str]]:
 
 @pytest.fixture
 def who(db) -> dict:
-    return {"by": Person.objects.create(key="P", name="P"), "at": now()}
+    return {"by": make_person("P"), "at": now()}
 
 
 @pytest.fixture
@@ -272,7 +272,7 @@ def test_nothing_makes_it_stumble(content):
 @pytest.mark.django_db
 def test_whatever_comes_is_imported_whole_or_refused(content):
     with transaction.atomic():
-        who = {"by": Person.objects.create(key="P", name="P"), "at": now()}
+        who = {"by": make_person("P"), "at": now()}
         board = define_part(number="BOARD", name="b", kind="assembly", level=1, **who)
         counts = [0, 0]
         for number, (operation, read) in enumerate(((import_bom, read_bom), (import_placements, read_placements))):

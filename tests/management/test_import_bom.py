@@ -1,6 +1,7 @@
 import pytest
 from django.core.management import CommandError, call_command
 
+from tests.factories import make_person
 from trace.core.models import Person
 from trace.engineering.models import BomLine, Part
 from trace.ledger.models import Event
@@ -73,7 +74,7 @@ def test_refusals(file, arguments, says):
 
 
 def test_a_person_signs_for_it(file):
-    ada = Person.objects.create(key="P-001", name="Ada")
+    ada = make_person("P-001")
     run(file, "--part", "BOARD", "--name", "Board", "--by", "p-001", *MAP)
     assert {event.by for event in Event.objects.all()} == {ada}
 

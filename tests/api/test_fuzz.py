@@ -1,0 +1,138 @@
+"""Requests that no client should send, and requests that are nearly right: never a 500, never an answer that the
+schema does not tell. Schemathesis reads the schema; the second kind is made of what is on record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import count
+from typing import Any
+
+import pytest
+import schemathesis
+from django.core.signals import request_finished, request_started
+from django.db import close_old_connections, transaction
+from drf_spectacular.generators import SchemaGenerator
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from rest_framework import serializers
+
+from config.wsgi import application
+from tests.factories import Plant, moment
+from trace.api.arguments import MomentField, RecordField, ThingField, TupleField
+from trace.api.operations import TOKENS, find_operations, serializer_for
+from trace.ledger.models import Event
+
+pytestmark = pytest.mark.django_db
+
+_keys = count(1)
+
+quick = settings(
+    max_examples=15,
+    deadline=None,
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=list(HealthCheck),
+)
+
+
+def paths() -> list[tuple[str, str]]:
+    schema = SchemaGenerator().get_schema(public=True)
+    return [(path, method) for path, methods in schema["paths"].items() for method in methods]
+
+
+@pytest.fixture
+def schema(client) -> Iterator[Any]:
+    """A request that comes as from a server would close the test's connection behind it."""
+    Plant().boards(1)
+    signals = (request_started, request_finished)
+    for signal in signals:
+        signal.disconnect(close_old_connections)
+    yield schemathesis.openapi.from_wsgi(
+        "/api/v1/schema/?format=json", application, headers={"Authorization": f"Bearer {client.secret}"}
+    )
+    for signal in signals:
+        signal.connect(close_old_connections)
+
+
+@pytest.mark.parametrize(("path", "method"), paths())
+def test_whatever_is_sent_gets_an_answer_that_the_schema_tells(schema, client, path: str, method: str) -> None:
+    headers = {"Authorization": f"Bearer {client.secret}"}
+
+    @quick
+    @given(case=schema[path][method].as_strategy())
+    def ask(case: Any) -> None:
+        with transaction.atomic():
+            case.call_and_validate(headers=headers)
+            transaction.set_rollback(True)
+
+    ask()
+
+
+def nearly_right(field: serializers.Field) -> st.SearchStrategy[Any]:
+    """Values that a field takes, of what is on record where it names that; and now and then some that it does not."""
+    match field:
+        case RecordField():
+            records = [str(getattr(one, field.by)) for one in field.model._default_manager.all()[:8]]
+            right: st.SearchStrategy[Any] = st.sampled_from([*records, "NONE"])
+        case ThingField():
+            right = st.sampled_from(["lot:NONE", "station:INSERT", "part:RES", "unit:B"])
+        case TupleField():
+            right = st.tuples(*map(nearly_right, field.parts)).map(list)
+        case serializers.ListField() | serializers.ListSerializer():
+            right = st.lists(nearly_right(field.child), max_size=4)
+        case serializers.DictField():
+            right = st.dictionaries(st.sampled_from(["R1", "R2", "C1", "X"]), nearly_right(field.child), max_size=3)
+        case serializers.Serializer():
+            right = st.fixed_dictionaries({name: nearly_right(one) for name, one in field.fields.items()})
+        case serializers.ChoiceField():
+            right = st.sampled_from([*field.choices, "none such"])
+        case MomentField():
+            right = st.integers(-60, 3_000).map(lambda minutes: moment(minutes).isoformat())
+        case serializers.DateField():
+            right = st.dates().map(str)
+        case serializers.DurationField():
+            right = st.sampled_from(["00:00:00", "00:05:00", "-1 00:00:00", "999999999 00:00:00"])
+        case serializers.BooleanField():
+            right = st.booleans()
+        case serializers.IntegerField() | serializers.DecimalField():
+            right = st.sampled_from([0, 1, 2, 5, 100, -1, 2**31, 2**53 - 1])
+        case _:
+            right = st.sampled_from(
+                ["R1", "C1", "M1", "A-1", "B-2", "", "passed", "in words", "UTC", "é\u200b", "x" * 300]
+            )
+    return right | st.none() if field.allow_null else right
+
+
+@pytest.mark.parametrize("verb", sorted(set(find_operations()) - set(TOKENS)))
+def test_an_operation_is_carried_out_whole_or_refused(client, verb: str) -> None:
+    plant = Plant()
+    boards, products = plant.boards(2), plant.products(1)
+    for n in (1, 2):
+        plant.reel(f"REEL-{n}")
+    plant.run(boards[0], plant.insertion, 6, 7)
+    assert products
+
+    @settings(quick, max_examples=40)
+    @given(
+        body=st.fixed_dictionaries(
+            {name: nearly_right(field) for name, field in serializer_for(verb)().fields.items() if field.required},
+            optional={
+                name: nearly_right(field) for name, field in serializer_for(verb)().fields.items() if not field.required
+            },
+        )
+    )
+    def ask(body: dict[str, Any]) -> None:
+        with transaction.atomic():
+            before = Event.objects.count()
+            answer = client.post(
+                f"/api/v1/operations/{verb.replace('_', '-')}/",
+                body,
+                format="json",
+                headers={"Idempotency-Key": f"fuzz-{next(_keys)}"},
+            )
+            assert answer.status_code in (201, 400, 403, 404, 409, 423), answer.content
+            assert Event.objects.count() == before + (answer.status_code == 201)
+            if answer.status_code != 201:
+                assert answer.json()["detail"]
+            transaction.set_rollback(True)
+
+    ask()
