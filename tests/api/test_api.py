@@ -7,10 +7,11 @@ from django.test import Client as Browser
 
 from tests.factories import Plant, moment
 from tests.web.conftest import make_user
-from trace.api.operations import TOKENS, find_operations
+from trace.api.operations import ELSEWHERE, find_operations
 from trace.api.things import KINDS, has_key
 from trace.core.models import Token
 from trace.core.permissions import OPERATIONS, PAGES, Role
+from trace.engineering.models import BomLine
 from trace.floor.models import Pass
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event
@@ -95,17 +96,41 @@ def test_an_operation_is_reached_by_exactly_the_roles_of_the_table(client_of, ro
     reached = {
         verb
         for verb in find_operations()
-        if verb not in TOKENS
+        if verb not in ELSEWHERE
         if client.post(
             f"/api/v1/operations/{verb.replace('_', '-')}/", {}, format="json", headers={"Idempotency-Key": verb}
         ).status_code
         == 400
     }
-    assert reached == {verb for verb, permitted in OPERATIONS.items() if role in permitted and verb not in TOKENS}
+    assert reached == {verb for verb, permitted in OPERATIONS.items() if role in permitted and verb not in ELSEWHERE}
 
 
 def test_the_table_names_every_operation_and_no_other() -> None:
     assert set(OPERATIONS) == set(find_operations())
+
+
+def test_a_planner_brings_in_a_bill_of_material_and_placements_as_files(client_of) -> None:
+    Plant()
+    planner = client_of([Role.PLANNER])
+    planner.do("define_part", number="NEW", name="New board", kind="assembly", level=1, serialised=True)
+    body = {
+        "assembly": "NEW",
+        "content": "Designator,Value,Part number\nR1 R2,10k,RES-10K\n",
+        "at": moment(60).isoformat(),
+    }
+    dry = planner.post("/api/v1/files/bom/", {**body, "dry_run": True}, format="json")
+    assert (dry.status_code, dry.json()["lines"], dry.json()["dry_run"]) == (200, 1, True), dry.json()
+    assert not BomLine.objects.filter(parent__key="NEW").exists()
+    assert planner.post("/api/v1/files/bom/", body, format="json").status_code == 200
+    placed = {**body, "content": "Ref,PosX,PosY,Rot,Side\nR2,1,2,0,top\nR1,3,4,90,top\n"}
+    answer = planner.post("/api/v1/files/placements/", placed, format="json")
+    assert (answer.status_code, answer.json()["lines"]) == (200, 2), answer.json()
+    again = planner.post("/api/v1/files/placements/", placed, format="json")
+    assert again.status_code == 409 and "NEW" in again.json()["detail"]
+    wrong = {**placed, "assembly": "BOARD", "content": "Ref,PosX,PosY,Rot,Side\nR1,x,2,0,top\n"}
+    refused = planner.post("/api/v1/files/placements/", wrong, format="json").json()
+    assert refused["extra"]["problems"][0]["line"] == 2
+    assert client_of([Role.OPERATOR]).post("/api/v1/files/bom/", {}, format="json").status_code == 403
 
 
 def test_every_kind_is_listed_and_shown(client) -> None:

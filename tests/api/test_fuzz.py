@@ -1,5 +1,6 @@
 """Requests that no client should send, and requests that are nearly right: never a 500, never an answer that the
-schema does not tell. Schemathesis reads the schema; the second kind is made of what is on record."""
+schema does not tell. Schemathesis reads the schema (which can't say what is on record, so what fits it may be refused);
+the second kind is made of what is on record."""
 
 from __future__ import annotations
 
@@ -15,11 +16,12 @@ from drf_spectacular.generators import SchemaGenerator
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from rest_framework import serializers
+from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from config.wsgi import application
 from tests.factories import Plant, moment
 from trace.api.arguments import MomentField, RecordField, ThingField, TupleField
-from trace.api.operations import TOKENS, find_operations, serializer_for
+from trace.api.operations import ELSEWHERE, find_operations, serializer_for
 from trace.ledger.models import Event
 
 pytestmark = pytest.mark.django_db
@@ -27,7 +29,7 @@ pytestmark = pytest.mark.django_db
 _keys = count(1)
 
 quick = settings(
-    max_examples=15,
+    max_examples=6,
     deadline=None,
     phases=[Phase.explicit, Phase.generate],
     suppress_health_check=list(HealthCheck),
@@ -61,7 +63,7 @@ def test_whatever_is_sent_gets_an_answer_that_the_schema_tells(schema, client, p
     @given(case=schema[path][method].as_strategy())
     def ask(case: Any) -> None:
         with transaction.atomic():
-            case.call_and_validate(headers=headers)
+            case.call_and_validate(headers=headers, excluded_checks=[positive_data_acceptance])
             transaction.set_rollback(True)
 
     ask()
@@ -102,7 +104,7 @@ def nearly_right(field: serializers.Field) -> st.SearchStrategy[Any]:
     return right | st.none() if field.allow_null else right
 
 
-@pytest.mark.parametrize("verb", sorted(set(find_operations()) - set(TOKENS)))
+@pytest.mark.parametrize("verb", sorted(set(find_operations()) - ELSEWHERE))
 def test_an_operation_is_carried_out_whole_or_refused(client, verb: str) -> None:
     plant = Plant()
     boards, products = plant.boards(2), plant.products(1)
@@ -111,7 +113,7 @@ def test_an_operation_is_carried_out_whole_or_refused(client, verb: str) -> None
     plant.run(boards[0], plant.insertion, 6, 7)
     assert products
 
-    @settings(quick, max_examples=40)
+    @settings(quick, max_examples=25)
     @given(
         body=st.fixed_dictionaries(
             {name: nearly_right(field) for name, field in serializer_for(verb)().fields.items() if field.required},

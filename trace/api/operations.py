@@ -29,8 +29,8 @@ from trace.ledger.operation import Request
 
 KEY = "Idempotency-Key"
 AREAS = ("engineering", "holds", "material", "floor")
-TOKENS = ("issue_token",)
-"""Not by the API: who has a token must not make another."""
+ELSEWHERE = frozenset({"issue_token", "enter_bom", "enter_placements"})
+"""Not carried out by themselves: who has a token must not make another, and a file comes as a file (`api/files.py`)."""
 
 PROBLEMS = {
     400: "The request can't be read so",
@@ -125,5 +125,5 @@ def make_routes() -> list[URLPattern]:
     return [
         path(f"operations/{verb.replace('_', '-')}/", _view_of(verb), name=f"do-{verb}")
         for verb in find_operations()
-        if verb not in TOKENS
+        if verb not in ELSEWHERE
     ]

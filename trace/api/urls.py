@@ -3,14 +3,15 @@
 from django.urls import path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
-from trace.api.operations import make_routes
+from trace.api import files, operations
 from trace.api.problems import Nowhere
 from trace.api.things import make_router
 
 app_name = "api"
 
 urlpatterns = [
-    *make_routes(),
+    *operations.make_routes(),
+    *files.make_routes(),
     *make_router().urls,
     path("schema/", SpectacularAPIView.as_view(), name="schema"),
     path("<path:rest>", Nowhere.as_view(), name="nowhere"),

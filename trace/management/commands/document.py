@@ -14,6 +14,7 @@ from django.core.management.base import BaseCommand, CommandParser
 
 import trace
 from trace.core.errors import Refusal
+from trace.core.permissions import OPERATIONS, PAGES, Role
 from trace.engineering.models import ScanMode
 from trace.floor.rules import RULES
 from trace.genealogy.rules import REASONS
@@ -36,6 +37,13 @@ def _moves() -> Iterable[Row]:
     yield "move", "in words", "a hold can refuse it"
     for move in Move:
         yield f"`{move.value}`", str(move.label), "no" if move in ALWAYS_PERMITTED else "yes"
+
+
+def _roles() -> Iterable[Row]:
+    yield "what", *(f"`{role.value}`" for role in Role)
+    for table, kind in ((PAGES, "page"), (OPERATIONS, "operation")):
+        for name, permitted in table.items():
+            yield f"{kind} `{name}`", *("•" if role in permitted else "" for role in Role)
 
 
 def _acts() -> Iterable[Row]:
@@ -74,6 +82,7 @@ def _every_refusal(kind: type[Refusal]) -> set[type[Refusal]]:
 TABLES: dict[str, Callable[[], Iterable[Row]]] = {
     "interlock": _interlock,
     "moves": _moves,
+    "roles": _roles,
     "acts": _acts,
     "scan modes": _scan_modes,
     "reasons": _reasons,
