@@ -191,7 +191,7 @@ def test_work_at_a_station_may_be_suspect(plant: SimpleNamespace) -> None:
     ("window", "says"),
     [
         (["NOWHERE", "2026-03-02 06:02", "2026-03-02 06:03"], "There is no station NOWHERE"),
-        (["INSERT", "2026-03-02 06:03", "2026-03-02 06:02"], "give the earlier moment first"),
+        (["INSERT", "2026-03-02 06:03", "2026-03-02 06:02"], "Give the earlier moment first"),
         (["INSERT", "yesterday", "2026-03-02 06:02"], "yesterday"),
     ],
 )

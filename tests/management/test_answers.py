@@ -13,7 +13,8 @@ from trace.core.errors import NotFound
 from trace.core.keys import BadKey, label_text
 from trace.core.moments import BadMoment, read_moment
 from trace.engineering.models import Site
-from trace.management.answers import WIDTH, AnswerCommand, PlantTime, compact, table
+from trace.exchange.plant_time import PlantTime
+from trace.management.answers import WIDTH, AnswerCommand, compact, table
 from trace.material.operations.stock import define_supplier
 from trace.material.queries import LotUnclear, get_lot
 

@@ -3,7 +3,7 @@
 from django.urls import path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
-from trace.api import files, operations
+from trace.api import answers, files, operations
 from trace.api.problems import Nowhere
 from trace.api.things import make_router
 
@@ -12,6 +12,7 @@ app_name = "api"
 urlpatterns = [
     *operations.make_routes(),
     *files.make_routes(),
+    *answers.make_routes(),
     *make_router().urls,
     path("schema/", SpectacularAPIView.as_view(), name="schema"),
     path("<path:rest>", Nowhere.as_view(), name="nowhere"),

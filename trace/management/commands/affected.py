@@ -2,25 +2,7 @@
 
 What is suspect may also be the work at a station: `--passed STATION SINCE UNTIL`.
 
-With `--json` one object, stable in shape (moments ISO 8601 with the plant's offset, money and
-quantities as text, ticks never):
-
-    suspicion   lots [{key, number, part, supplier, date_code}], containers [{key, part, lot}],
-                passed [{station, since, until}]
-    at, known   the moment looked at, and that as known on which; null for now
-    sentence    the answer in words
-    counts      units (certain and possible), certain, possible, cleared, shipped, customers;
-                of outermost units
-    places      {kind of place: units}
-    customers   [{key, name, certain, possible}], of shipped units
-    carriers    [{key, part, sureness, reasons, top, direct,
-                where {kind, key, customer, customer_name, carton, since, step, begun, words}}]:
-                every unit, boards and assemblies alike, and where its outermost unit is
-    stock       [{kind, key, part, lot, where, quantity, wholly}]
-    cost        currency, scrap and rework: each {total, certain, possible, in_plant, shipped,
-                lines [{what, sureness, place, count, quantity, price, minutes, rate, amount}]}
-
-With `--csv` a row per carrier.
+With `--csv` a row per carrier; with `--json`:
 """
 
 from __future__ import annotations
@@ -37,21 +19,16 @@ from django.core.management.base import CommandParser
 
 from trace.core.errors import NotFound
 from trace.core.keys import read_label
-from trace.costing.queries import summarise_rework, summarise_scrap
-from trace.costing.rules import Cost, CostLine, CostPlace, round_money
-from trace.engineering.models import Station
-from trace.engineering.queries import get_station
-from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
+from trace.costing.rules import Cost, CostPlace, round_money
+from trace.exchange import forward
+from trace.exchange.forward import CSV_COLUMNS, ForwardAnswer, read_window
+from trace.exchange.plant_time import PlantTime
 from trace.genealogy.known import as_known
 from trace.genealogy.rules import REASONS, Reason, Sureness
-from trace.genealogy.stock import StockItem, list_stock
-from trace.genealogy.suspicion import Suspicion, Window
-from trace.genealogy.whereabouts import Place
-from trace.management.answers import WIDTH, AnswerCommand, PlantTime, Refused, add_times, dump, natural, table
-from trace.material.models import Container, Lot
+from trace.genealogy.stock import StockItem
+from trace.management.answers import WIDTH, AnswerCommand, Refused, add_times, dump, natural, table
+from trace.material.models import Lot
 from trace.material.queries import describe_lot, get_container, get_lot
-
-CSV_COLUMNS = "key part sureness reasons outermost own_place place at customer step since".split()  # noqa: SIM905
 
 
 class Command(AnswerCommand):
@@ -62,7 +39,7 @@ class Command(AnswerCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.formatter_class = RawDescriptionHelpFormatter
-        parser.epilog = __doc__
+        parser.epilog = f"{__doc__}\n{forward.__doc__}"
         parser.add_argument("lots", nargs="*", metavar="LOT", help="a lot's key, or its supplier's lot number")
         parser.add_argument(
             "--container", action="append", default=[], metavar="KEY", help="a single reel, box or bag; repeatable"
@@ -83,7 +60,7 @@ class Command(AnswerCommand):
         with as_known(known):
             lots = list({lot.pk: lot for lot in map(_lot, options["lots"])}.values())
             keys = dict.fromkeys(map(read_label, options["container"]))
-            windows = [_window(*words) for words in options["passed"]]
+            windows = [read_window(*words) for words in options["passed"]]
             self._answer(Answer(lots, [get_container(key) for key in keys], windows, options["at"], known), options)
 
     def _answer(self, answer: Answer, options: dict[str, Any]) -> None:
@@ -106,49 +83,8 @@ def _lot(text: str) -> Lot:
         raise NotFound(none.message, action=action) from None
 
 
-def _window(station: str, since: str, until: str) -> tuple[Station, int, int]:
-    """The work at a station from a moment to another."""
-    first, end = PlantTime().read(since), PlantTime().read(until)
-    if first >= end:
-        raise Refused(f"{since} is not before {until}: give the earlier moment first.")
-    return get_station(station), first, end
-
-
-class Answer:
-    """The answer to one question, asked of the database once, and the shapes it is given in."""
-
-    def __init__(
-        self,
-        lots: list[Lot],
-        containers: list[Container],
-        passed: list[tuple[Station, int, int]],
-        at: str | None,
-        known: int,
-    ) -> None:
-        self.lots, self.containers, self.passed, self.time = lots, containers, passed, PlantTime()
-        self.at, self.known = self.time.read(at), known
-        windows = [Window(station.pk, since, until) for station, since, until in passed]
-        suspicion = Suspicion.of(lots=lots, containers=containers, windows=windows)
-        self.population: Population = trace_forward(suspicion, self.at)
-        self.summary: Summary = summarise_population(self.population)
-        self.stock: list[StockItem] = list_stock(self.population.evidence, self.population.at)
-        self.scrap, self.rework = summarise_scrap(self.population), summarise_rework(self.population)
-
-    @property
-    def sentence(self) -> str:
-        work = [f"work at {s.key} {self.time.between(since, until)}" for s, since, until in self.passed]
-        return self.summary.sentence(name_suspects(self.lots, self.containers, work))
-
-    def customers(self) -> list[tuple[str, str, int, int]]:
-        """(key, name, certain, possible) of the customers that have carriers, most first."""
-        found: dict[tuple[str, str], Counter[Sureness]] = defaultdict(Counter)
-        for top in self.population.carrying():
-            if top.where.kind == Place.SHIPPED:
-                found[top.where.customer, top.where.customer_name][top.sureness] += 1
-        counted = [(*who, n[Sureness.CERTAIN], n[Sureness.POSSIBLE]) for who, n in found.items()]
-        return sorted(counted, key=lambda row: (-row[2] - row[3], row[0]))
-
-    # As text --------------------------------------------------------------------------------------
+class Answer(ForwardAnswer):
+    """The answer as text."""
 
     def as_text(self) -> Iterator[str]:
         yield self.sentence
@@ -209,87 +145,6 @@ class Answer:
         if self.rework.by_place[CostPlace.SHIPPED]:
             yield "  The plant can rework what was shipped only if it comes back."
 
-    # As data --------------------------------------------------------------------------------------
-
-    def as_rows(self) -> Iterator[list[object]]:
-        for c in self.population.carriers:
-            yield [
-                c.key, c.part, c.sureness.value, " ".join(c.reasons), c.top, "yes" if c.direct else "no",
-                c.where.kind.value, c.where.key, c.where.customer, c.where.step or "",
-                self.time.iso(c.where.since) if c.where.since else "",
-            ]  # fmt: skip
-
-    def as_data(self) -> dict[str, Any]:
-        s = self.summary
-        return {
-            "suspicion": {
-                "lots": [
-                    {
-                        "key": lot.key,
-                        "number": lot.number,
-                        "part": lot.part.key,
-                        "supplier": lot.supplier.key,
-                        "date_code": lot.date_code,
-                    }
-                    for lot in self.lots
-                ],
-                "containers": [{"key": c.key, "part": c.part.key, "lot": c.lot.key} for c in self.containers],
-                "passed": [
-                    {"station": station.key, "since": self.time.iso(since), "until": self.time.iso(until)}
-                    for station, since, until in self.passed
-                ],
-            },
-            "at": self.time.iso(self.at),
-            "known": self.time.iso(self.known),
-            "sentence": self.sentence,
-            "counts": {
-                "units": s.units,
-                "certain": s.certain,
-                "possible": s.possible,
-                "cleared": s.cleared,
-                "shipped": s.shipped,
-                "customers": s.customers,
-            },
-            "places": s.places,
-            "customers": [
-                dict(zip(("key", "name", "certain", "possible"), row, strict=True)) for row in self.customers()
-            ],
-            "carriers": [self._carrier(carrier) for carrier in self.population.carriers],
-            "stock": [_stock(item) for item in self.stock],
-            "cost": {"currency": self.scrap.currency, "scrap": _cost(self.scrap), "rework": _cost(self.rework)},
-        }
-
-    def _carrier(self, carrier: Carrier) -> dict[str, Any]:
-        where = carrier.where
-        return {
-            "key": carrier.key,
-            "part": carrier.part,
-            "sureness": carrier.sureness,
-            "reasons": carrier.reasons,
-            "top": carrier.top,
-            "direct": carrier.direct,
-            "where": {
-                **vars(where),
-                "since": self.time.iso(where.since) if where.since else None,
-                "words": str(where),
-            },
-        }
-
-
-def name_suspects(lots: list[Lot], containers: list[Container], work: list[str]) -> str:
-    """What is asked about, as the subject of a sentence."""
-    *others, last = [f"lot {lot.key}" for lot in lots] + [f"container {container.key}" for container in containers] or [
-        ""
-    ]
-    material = f"material of {', '.join(others)} and {last}" if others else f"material of {last}" if work else last
-    subject = " or ".join([*([material] if last else []), *work])
-    return subject[0].upper() + subject[1:]
-
-
-def _stock(item: StockItem) -> dict[str, Any]:
-    names = ("kind", "key", "part", "lot", "where", "quantity", "wholly")
-    return {name: getattr(item, name) for name in names}
-
 
 def _amount(item: StockItem) -> str:
     if item.quantity is None:
@@ -300,28 +155,3 @@ def _amount(item: StockItem) -> str:
 def _totals(what: str, cost: Cost) -> list[str]:
     amounts = [cost.by_place[place] for place in CostPlace if place.failure]
     return [what, *(f"{round_money(amount, cost.currency):,}" for amount in (*amounts, cost.total))]
-
-
-def _cost(cost: Cost) -> dict[str, Any]:
-    return {
-        "total": cost.total,
-        "certain": cost.by_sureness[Sureness.CERTAIN],
-        "possible": cost.by_sureness[Sureness.POSSIBLE],
-        "in_plant": cost.by_place[CostPlace.IN_PLANT],
-        "shipped": cost.by_place[CostPlace.SHIPPED],
-        "lines": [_line(line) for line in cost.lines],
-    }
-
-
-def _line(line: CostLine) -> dict[str, Any]:
-    return {
-        "what": str(line),
-        "sureness": line.group.sureness,
-        "place": line.group.place,
-        "count": line.count,
-        "quantity": line.quantity,
-        "price": line.price,
-        "minutes": line.minutes,
-        "rate": line.rate,
-        "amount": line.amount,
-    }

@@ -1,19 +1,6 @@
 """`manage.py asbuilt SERIAL`: everything in one unit, down to the first lots.
 
-With `--json` one object, complete and stable in shape (moments ISO 8601 with the plant's offset):
-
-    at, known   the moment looked at, and that as known on which; null for now
-    where       {kind, key, customer, customer_name, carton, since, step, begun, words}
-    unit        {key, part, part_name, places, children [the same again]}
-    places      [{designator, part, entries}]; no entries where nothing is on record
-    entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,
-                origins, child, feeds, feed_kind, station, step, by, reason, doubted, came_from, went_to, now}]:
-                a draw happened somewhere in since..until, and what was found came there then; what was
-                found gone may have been so since doubted; gone is when a later event displaced it, null
-                while it may rule; a child came_from the unit it was in before, and where it is gone it
-                went_to the next, or now is where it is, in words
-    origins     [{container, part, lot, lot_number, supplier, date_code, sources [the same again]}]:
-                more than one where the evidence leaves it open; all null for unknown material
+With `--json`:
 """
 
 from __future__ import annotations
@@ -26,11 +13,14 @@ from typing import Any
 from django.core.management.base import CommandParser
 
 from trace.core.keys import read_label
+from trace.exchange import backward
+from trace.exchange.backward import describe_unit
+from trace.exchange.plant_time import PlantTime
 from trace.floor.queries import get_unit
 from trace.genealogy.backward import AsBuilt, Entry, Origin, trace_backward
 from trace.genealogy.known import as_known
 from trace.genealogy.whereabouts import find_whereabouts
-from trace.management.answers import WIDTH, AnswerCommand, PlantTime, add_times, compact, dump
+from trace.management.answers import WIDTH, AnswerCommand, add_times, compact, dump
 from trace.material.models import Feed
 
 
@@ -39,7 +29,7 @@ class Command(AnswerCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.formatter_class = RawDescriptionHelpFormatter
-        parser.epilog = __doc__
+        parser.epilog = f"{__doc__}\n{backward.__doc__}"
         parser.add_argument("serial", metavar="SERIAL", help="the unit's key, with or without its check character")
         add_times(parser)
         parser.add_argument("--json", action="store_true", help="everything, as JSON; see below")
@@ -49,13 +39,11 @@ class Command(AnswerCommand):
         at, known = time.read(options["at"]), time.read(options["known"])
         with as_known(known):
             unit = get_unit(read_label(options["serial"]))
+            if options["json"]:
+                self.stdout.write(dump(describe_unit(unit, at, known, time)))
+                return
             built = trace_backward(unit, at)
             where = find_whereabouts([unit.pk], at)[unit.pk]
-        if options["json"]:
-            times = {"at": time.iso(at), "known": time.iso(known)}
-            place = {**vars(where), "since": time.iso(where.since) if where.since else None, "words": str(where)}
-            self.stdout.write(dump({**times, "where": place, "unit": as_data(built, time)}))
-            return
         looking = time.looking(at, known)
         moment = f", {looking[0].lower()}{looking[1:]}" if looking else "."
         self.stdout.write(f"{built.key}  {built.part}  {built.part_name}: {where}{moment}")
@@ -142,35 +130,3 @@ def _happened(entry: Entry, time: PlantTime) -> str:
 
 def _wrap(text: str, margin: str) -> list[str]:
     return wrap(text, WIDTH, initial_indent=margin, subsequent_indent=f"{margin}  ", break_on_hyphens=False)
-
-
-# As data -------------------------------------------------------------------------------------------------------------
-
-
-def as_data(built: AsBuilt, time: PlantTime) -> dict[str, Any]:
-    """A unit and all within it, as JSON can hold it."""
-    return {
-        "key": built.key,
-        "part": built.part,
-        "part_name": built.part_name,
-        "places": [
-            {**place._asdict(), "entries": [_entry(entry, time) for entry in place.entries]} for place in built.places
-        ],
-        "children": [as_data(child, time) for child in built.children],
-    }
-
-
-def _entry(entry: Entry, time: PlantTime) -> dict[str, Any]:
-    return {
-        **entry._asdict(),
-        "standing": entry.standing,
-        "since": time.iso(entry.since),
-        "until": time.iso(entry.until),
-        "gone": None if entry.gone is None else time.iso(entry.gone),
-        "doubted": None if entry.doubted is None else time.iso(entry.doubted),
-        "origins": [_origin_data(origin) for origin in entry.origins],
-    }
-
-
-def _origin_data(origin: Origin) -> dict[str, Any]:
-    return {**origin._asdict(), "sources": [_origin_data(source) for source in origin.sources]}

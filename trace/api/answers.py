@@ -1,0 +1,142 @@
+"""The two questions: which units carry what is suspect, and what is in a unit."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
+
+from django.http import StreamingHttpResponse
+from django.http.response import HttpResponseBase
+from django.urls import path
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework.exceptions import ValidationError
+from rest_framework.renderers import BaseRenderer, JSONRenderer
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from trace.api.problems import Problem
+from trace.core.keys import read_label
+from trace.core.permissions import PAGES, may, roles_of
+from trace.exchange.backward import describe_unit
+from trace.exchange.forward import CSV_COLUMNS, ForwardAnswer, read_window
+from trace.exchange.plant_time import PlantTime
+from trace.floor.queries import get_unit
+from trace.genealogy.known import as_known
+from trace.material.queries import get_container, get_lot
+
+TIMES = [
+    OpenApiParameter("at", str, description="As of then; in the plant's time, or with an offset."),
+    OpenApiParameter("known", str, description="As known then: nothing recorded later is believed."),
+]
+PROBLEMS: dict[Any, Any] = {(code, "application/problem+json"): Problem for code in (400, 401, 403, 404, 406, 409)}
+
+
+class Rows(BaseRenderer):
+    """A row per carrier, sent as they come."""
+
+    def render(self, data: Any, *context: Any) -> bytes:
+        """A problem, where there is one instead."""
+        return JSONRenderer().render(data)
+
+
+class CsvRows(Rows):
+    media_type, format = "text/csv", "csv"
+
+    @staticmethod
+    def lines(rows: Iterable[list[object]]) -> Iterator[str]:
+        writer = csv.writer(_Echo(), lineterminator="\n")
+        yield writer.writerow(CSV_COLUMNS)
+        for row in rows:
+            yield writer.writerow(row)
+
+
+class JsonRows(Rows):
+    media_type, format = "application/x-ndjson", "ndjson"
+
+    @staticmethod
+    def lines(rows: Iterable[list[object]]) -> Iterator[str]:
+        for row in rows:
+            yield json.dumps(dict(zip(CSV_COLUMNS, row, strict=True)), ensure_ascii=False, default=str) + "\n"
+
+
+class _Echo:
+    """Of a file only what `csv` needs: what is written is given back."""
+
+    def write(self, text: str) -> str:
+        return text
+
+
+class Affected(APIView):
+    """Which units carry what is suspect, how sure that is, and where they are."""
+
+    renderer_classes = [JSONRenderer, CsvRows, JsonRows]
+
+    @extend_schema(
+        operation_id="list_affected",
+        tags=["answers"],
+        parameters=[
+            OpenApiParameter("lot", str, many=True, description="A lot's key, or its supplier's number."),
+            OpenApiParameter("container", str, many=True, description="A single reel, box or bag."),
+            OpenApiParameter("passed", str, many=True, description="Work at a station: STATION,SINCE,UNTIL."),
+            *TIMES,
+        ],
+        responses={
+            (200, "application/json"): OpenApiTypes.OBJECT,
+            (200, "text/csv"): OpenApiTypes.STR,
+            (200, "application/x-ndjson"): OpenApiTypes.STR,
+            **PROBLEMS,
+        },
+    )
+    def get(self, request: Any) -> HttpResponseBase:
+        """The answer as JSON with its sentence, counts, customers, carriers, stock and cost (that for those who
+        may see it); as text/csv or application/x-ndjson a row per carrier, which comes as it is made."""
+        asked = request.query_params
+        lots, containers, passed = (asked.getlist(name) for name in ("lot", "container", "passed"))
+        if not (lots or containers or passed):
+            raise ValidationError({"lot": ["Name a lot, a container, or the work at a station with passed."]})
+        if wrong := [text for text in passed if text.count(",") != 2]:
+            raise ValidationError({"passed": [f"“{wrong[0][:80]}”: write STATION,SINCE,UNTIL."]})
+        known = PlantTime().read(asked.get("known"))
+        with as_known(known):
+            answer = ForwardAnswer(
+                list({lot.pk: lot for lot in map(get_lot, lots)}.values()),
+                [get_container(key) for key in dict.fromkeys(map(read_label, containers))],
+                [read_window(*text.split(",")) for text in passed],
+                asked.get("at"),
+                known,
+            )
+            data = answer.as_data() if request.accepted_renderer.format == "json" else None
+        if data is None:
+            shape = request.accepted_renderer
+            return StreamingHttpResponse(
+                shape.lines(answer.as_rows()), content_type=f"{shape.media_type}; charset=utf-8"
+            )
+        if not may(roles_of(request.user), PAGES["lot-cost"]):
+            del data["cost"]
+        return Response(data)
+
+
+class Built(APIView):
+    """What is in a unit, and where it is."""
+
+    @extend_schema(
+        operation_id="get_built",
+        tags=["answers"],
+        parameters=TIMES,
+        responses={200: OpenApiTypes.OBJECT, **{code: problem for code, problem in PROBLEMS.items() if code[0] != 406}},
+    )
+    def get(self, request: Any, key: str) -> Response:
+        """The whole tree, at every place the lots that may be there, and what happened there before."""
+        time = PlantTime()
+        at, known = (time.read(request.query_params.get(name)) for name in ("at", "known"))
+        with as_known(known):
+            return Response(describe_unit(get_unit(read_label(key)), at, known, time))
+
+
+def make_routes() -> list[Any]:
+    """The addresses of the questions."""
+    views: dict[str, Callable[..., Any]] = {"affected/": Affected.as_view(), "built/<str:key>/": Built.as_view()}
+    return [path(address, view, name=address.partition("/")[0]) for address, view in views.items()]

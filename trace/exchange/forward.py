@@ -1,0 +1,194 @@
+"""Which units carry what is suspect, as data: what the command and the API give.
+
+One object, stable in shape (moments ISO 8601 with the plant's offset, money and
+quantities as text, ticks never):
+
+    suspicion   lots [{key, number, part, supplier, date_code}], containers [{key, part, lot}],
+                passed [{station, since, until}]
+    at, known   the moment looked at, and that as known on which; null for now
+    sentence    the answer in words
+    counts      units (certain and possible), certain, possible, cleared, shipped, customers;
+                of outermost units
+    places      {kind of place: units}
+    customers   [{key, name, certain, possible}], of shipped units
+    carriers    [{key, part, sureness, reasons, top, direct,
+                where {kind, key, customer, customer_name, carton, since, step, begun, words}}]:
+                every unit, boards and assemblies alike, and where its outermost unit is
+    stock       [{kind, key, part, lot, where, quantity, wholly}]
+    cost        currency, scrap and rework: each {total, certain, possible, in_plant, shipped,
+                lines [{what, sureness, place, count, quantity, price, minutes, rate, amount}]}
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from decimal import Decimal
+from typing import Any
+
+from trace.core.moments import BadMoment
+from trace.costing.queries import summarise_rework, summarise_scrap
+from trace.costing.rules import Cost, CostLine, CostPlace
+from trace.engineering.models import Station
+from trace.engineering.queries import get_station
+from trace.exchange.plant_time import PlantTime
+from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
+from trace.genealogy.rules import Sureness
+from trace.genealogy.stock import StockItem, list_stock
+from trace.genealogy.suspicion import Suspicion, Window
+from trace.genealogy.whereabouts import Place
+from trace.material.models import Container, Lot
+
+CSV_COLUMNS = "key part sureness reasons outermost own_place place at customer step since".split()  # noqa: SIM905
+
+
+def read_window(station: str, since: str, until: str) -> tuple[Station, int, int]:
+    """The work at a station from a moment to another. Refuses with BadMoment, NotFound."""
+    first, end = PlantTime().read(since), PlantTime().read(until)
+    if first >= end:
+        raise BadMoment(f"{since} is not before {until}.", action="Give the earlier moment first.")
+    return get_station(station), first, end
+
+
+class ForwardAnswer:
+    """The answer to one question, asked of the database once, and the shapes it is given in."""
+
+    def __init__(
+        self,
+        lots: list[Lot],
+        containers: list[Container],
+        passed: list[tuple[Station, int, int]],
+        at: str | None,
+        known: int,
+    ) -> None:
+        self.lots, self.containers, self.passed, self.time = lots, containers, passed, PlantTime()
+        self.at, self.known = self.time.read(at), known
+        windows = [Window(station.pk, since, until) for station, since, until in passed]
+        suspicion = Suspicion.of(lots=lots, containers=containers, windows=windows)
+        self.population: Population = trace_forward(suspicion, self.at)
+        self.summary: Summary = summarise_population(self.population)
+        self.stock: list[StockItem] = list_stock(self.population.evidence, self.population.at)
+        self.scrap, self.rework = summarise_scrap(self.population), summarise_rework(self.population)
+
+    @property
+    def sentence(self) -> str:
+        work = [f"work at {s.key} {self.time.between(since, until)}" for s, since, until in self.passed]
+        return self.summary.sentence(name_suspects(self.lots, self.containers, work))
+
+    def customers(self) -> list[tuple[str, str, int, int]]:
+        """(key, name, certain, possible) of the customers that have carriers, most first."""
+        found: dict[tuple[str, str], Counter[Sureness]] = defaultdict(Counter)
+        for top in self.population.carrying():
+            if top.where.kind == Place.SHIPPED:
+                found[top.where.customer, top.where.customer_name][top.sureness] += 1
+        counted = [(*who, n[Sureness.CERTAIN], n[Sureness.POSSIBLE]) for who, n in found.items()]
+        return sorted(counted, key=lambda row: (-row[2] - row[3], row[0]))
+
+    def as_rows(self) -> Iterator[list[object]]:
+        for c in self.population.carriers:
+            yield [
+                c.key, c.part, c.sureness.value, " ".join(c.reasons), c.top, "yes" if c.direct else "no",
+                c.where.kind.value, c.where.key, c.where.customer, c.where.step or "",
+                self.time.iso(c.where.since) if c.where.since else "",
+            ]  # fmt: skip
+
+    def as_data(self) -> dict[str, Any]:
+        s = self.summary
+        return {
+            "suspicion": {
+                "lots": [
+                    {
+                        "key": lot.key,
+                        "number": lot.number,
+                        "part": lot.part.key,
+                        "supplier": lot.supplier.key,
+                        "date_code": lot.date_code,
+                    }
+                    for lot in self.lots
+                ],
+                "containers": [{"key": c.key, "part": c.part.key, "lot": c.lot.key} for c in self.containers],
+                "passed": [
+                    {"station": station.key, "since": self.time.iso(since), "until": self.time.iso(until)}
+                    for station, since, until in self.passed
+                ],
+            },
+            "at": self.time.iso(self.at),
+            "known": self.time.iso(self.known),
+            "sentence": self.sentence,
+            "counts": {
+                "units": s.units,
+                "certain": s.certain,
+                "possible": s.possible,
+                "cleared": s.cleared,
+                "shipped": s.shipped,
+                "customers": s.customers,
+            },
+            "places": s.places,
+            "customers": [
+                dict(zip(("key", "name", "certain", "possible"), row, strict=True)) for row in self.customers()
+            ],
+            "carriers": [self._carrier(carrier) for carrier in self.population.carriers],
+            "stock": [_stock(item) for item in self.stock],
+            "cost": {"currency": self.scrap.currency, "scrap": _cost(self.scrap), "rework": _cost(self.rework)},
+        }
+
+    def _carrier(self, carrier: Carrier) -> dict[str, Any]:
+        where = carrier.where
+        return {
+            "key": carrier.key,
+            "part": carrier.part,
+            "sureness": carrier.sureness,
+            "reasons": carrier.reasons,
+            "top": carrier.top,
+            "direct": carrier.direct,
+            "where": {
+                **vars(where),
+                "since": self.time.iso(where.since) if where.since else None,
+                "words": str(where),
+            },
+        }
+
+
+def name_suspects(lots: list[Lot], containers: list[Container], work: list[str]) -> str:
+    """What is asked about, as the subject of a sentence."""
+    *others, last = [f"lot {lot.key}" for lot in lots] + [f"container {container.key}" for container in containers] or [
+        ""
+    ]
+    material = f"material of {', '.join(others)} and {last}" if others else f"material of {last}" if work else last
+    subject = " or ".join([*([material] if last else []), *work])
+    return subject[0].upper() + subject[1:]
+
+
+def _stock(item: StockItem) -> dict[str, Any]:
+    names = ("kind", "key", "part", "lot", "where", "wholly")
+    return {**{name: getattr(item, name) for name in names}, "quantity": _text(item.quantity)}
+
+
+def _text(amount: Decimal | None) -> str | None:
+    """Money or a quantity, to the last digit: a number of JSON's would round it."""
+    return None if amount is None else f"{amount:f}"
+
+
+def _cost(cost: Cost) -> dict[str, Any]:
+    return {
+        "total": _text(cost.total),
+        "certain": _text(cost.by_sureness[Sureness.CERTAIN]),
+        "possible": _text(cost.by_sureness[Sureness.POSSIBLE]),
+        "in_plant": _text(cost.by_place[CostPlace.IN_PLANT]),
+        "shipped": _text(cost.by_place[CostPlace.SHIPPED]),
+        "lines": [_line(line) for line in cost.lines],
+    }
+
+
+def _line(line: CostLine) -> dict[str, Any]:
+    return {
+        "what": str(line),
+        "sureness": line.group.sureness,
+        "place": line.group.place,
+        "count": line.count,
+        "quantity": _text(line.quantity),
+        "price": _text(line.price),
+        "minutes": _text(line.minutes),
+        "rate": _text(line.rate),
+        "amount": _text(line.amount),
+    }
