@@ -29,9 +29,11 @@ class Box:
         self.fills.sort(key=lambda fill: fill[0])
 
     def epochs(self, first: int, last: int) -> Iterator[int]:
-        """How often it had been filled, for each content that it had somewhere between two moments."""
+        """How often it had been filled, for each content that it had somewhere between two moments. What was made
+        here was not there before it was first filled."""
         starts = [0, *(moment for moment, _, _ in self.fills), OPEN + 1]
-        for k in range(len(starts) - 1):
+        made_within = not self.own and bool(self.fills) and self.fills[0][0] <= last
+        for k in range(int(made_within), len(starts) - 1):
             if starts[k] <= last and starts[k + 1] > first:
                 yield k
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -136,6 +137,14 @@ def test_salvage_of_a_part_that_a_repair_had_fitted_carries_on(plant: Plant) -> 
     plant.do(fit_part, 6, unit=other, designator="R1", container=kept, reason="replaced")
     assert lots_of(other)["R1"] == {"LOT-SPARE"}
     assert ask("LOT-SPARE") == ({other.key}, NONE, {board.key})
+
+
+def test_salvage_that_may_have_come_before_the_repair_is_not_surely_of_it(plant: Plant) -> None:
+    board, other = board_at(plant, 2, 3), board_at(plant, 2, 3)
+    repair(plant, board, "R1", 5, "SPARE")
+    kept = salvage(plant, board, "R1", 6, salvage="KEPT", error=timedelta(minutes=2))
+    plant.do(fit_part, 9, unit=other, designator="R1", container=kept, reason="replaced")
+    assert ask("LOT-SPARE") == (NONE, {other.key}, {board.key})
 
 
 def test_salvage_into_a_clean_container_is_not_wholly_suspect(plant: Plant) -> None:

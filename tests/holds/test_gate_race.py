@@ -18,6 +18,7 @@ from django.db import connection
 from psycopg import IsolationLevel
 
 from tests.factories import Plant, make_assembly, make_station, moment
+from trace.core import permissions
 from trace.core.errors import Refusal
 from trace.engineering.models import ScanMode, Station
 from trace.floor.models import Pass, Unit
@@ -118,6 +119,12 @@ def rows_of(units: list[Unit]) -> Rows:
     """Passes that count as moves: not those of units that were stopped after the work."""
     passes = Pass.objects.filter(unit__in=units).exclude(outcome=Pass.Outcome.ABORTED)
     return set(passes.values_list("pk", "outcome"))
+
+
+@pytest.fixture(autouse=True)
+def _permitted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An operation of the test's own."""
+    monkeypatch.setitem(permissions.OPERATIONS, "stop", permissions.EVERYONE)
 
 
 def stop_and_look(*, targets: list, units: list[Unit], plant: Plant) -> Rows:

@@ -167,9 +167,9 @@ class PlaceJudge:
         suspect = self.evidence.suspects.get(content.container or 0)
         if suspect is None or suspect.since > happening.ended:
             return None, Reason(0)
-        if suspect.whole_until > happening.ended:
-            return Sureness.CERTAIN, Reason(0)
-        return Sureness.POSSIBLE, Reason.MIXED
+        if suspect.whole_until <= happening.ended:
+            return Sureness.POSSIBLE, Reason.MIXED
+        return (Sureness.CERTAIN, Reason(0)) if happening.sure else (Sureness.POSSIBLE, Reason.UNSURE)
 
     def finds(self, source: Source) -> bool:
         """Whether a source may have given something suspect."""
