@@ -140,6 +140,7 @@ def test_salvage_of_a_part_that_a_repair_had_fitted_carries_on(plant: Plant) -> 
 
 
 def test_salvage_that_may_have_come_before_the_repair_is_not_surely_of_it(plant: Plant) -> None:
+    load(plant, "A", 1)
     board, other = board_at(plant, 2, 3), board_at(plant, 2, 3)
     repair(plant, board, "R1", 5, "SPARE")
     kept = salvage(plant, board, "R1", 6, salvage="KEPT", error=timedelta(minutes=2))
