@@ -1,9 +1,10 @@
 """The addresses under /api/v1/."""
 
 from django.urls import path
-from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
+from drf_spectacular.views import SpectacularAPIView
 
 from trace.api import answers, files, operations
+from trace.api.docs import Docs
 from trace.api.problems import Nowhere
 from trace.api.things import make_router
 
@@ -16,5 +17,5 @@ urlpatterns = [
     *make_router().urls,
     path("schema/", SpectacularAPIView.as_view(), name="schema"),
     path("<path:rest>", Nowhere.as_view(), name="nowhere"),
-    path("", SpectacularSwaggerSplitView.as_view(url_name="api:schema"), name="docs"),
+    path("", Docs.as_view(), name="docs"),
 ]
