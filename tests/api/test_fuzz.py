@@ -36,6 +36,12 @@ quick = settings(
 )
 
 
+@schemathesis.serializer("application/x-ndjson")
+def lines(context: Any, value: Any) -> bytes:
+    """Any text is a batch of lines."""
+    return str(value).encode(errors="replace")
+
+
 def paths() -> list[tuple[str, str]]:
     schema = SchemaGenerator().get_schema(public=True)
     return [(path, method) for path, methods in schema["paths"].items() for method in methods]

@@ -24,6 +24,7 @@ from trace.api.arguments import make_serializer
 from trace.api.problems import Problem
 from trace.api.things import represent, serializer_of
 from trace.core.keys import clean_text
+from trace.core.models import Person
 from trace.core.permissions import OPERATIONS, check_permitted, in_words
 from trace.ledger.operation import Request
 
@@ -62,22 +63,27 @@ def serializer_for(verb: str) -> type[serializers.Serializer]:
     return make_serializer(name, find_operations()[verb], leave_out=("by",))
 
 
+def carry_out(verb: str, by: Person, key: str, sent: Any) -> Any:
+    """Do what a request asks, once under its key, and show what came of it. Refuses with NotPermitted, BadText,
+    RequestReused, ValidationError, and what the operation refuses."""
+    key = clean_text(key, 80, f"The {KEY}")
+    if not key:
+        raise ValidationError({KEY: ["Give each request a key of its own, and repeat it under that key."]})
+    check_permitted(str(by), by.roles, verb)
+    arguments = serializer_for(verb)(data=sent)
+    arguments.is_valid(raise_exception=True)
+    asked = Request(f"api:{by.key}", key)
+    return represent(find_operations()[verb](by=by, request=asked, **arguments.validated_data))
+
+
 class Operation(APIView):
     """One operation. A repeat of a request under the same key gets the first answer and changes nothing."""
 
     verb = ""
 
     def post(self, request: Any) -> Response:
-        work = find_operations()[self.verb]
-        key = clean_text(request.headers.get(KEY, ""), 80, f"The header {KEY}")
-        if not key:
-            raise ValidationError({KEY: ["Give each request a key of its own in this header, and repeat it under it."]})
-        check_permitted(str(request.user.person), request.user.person.roles, self.verb)
-        arguments = serializer_for(self.verb)(data=request.data)
-        arguments.is_valid(raise_exception=True)
-        asked = Request(f"api:{request.user.person.key}", key)
-        result = work(by=request.user.person, request=asked, **arguments.validated_data)
-        return Response(represent(result), status=status.HTTP_201_CREATED)
+        done = carry_out(self.verb, request.user.person, request.headers.get(KEY, ""), request.data)
+        return Response(done, status=status.HTTP_201_CREATED)
 
 
 def _result_of(verb: str) -> Any:
@@ -91,11 +97,12 @@ def _result_of(verb: str) -> Any:
 
 
 def _view_of(verb: str) -> Callable[..., Any]:
-    words = inspect.getdoc(find_operations()[verb])
+    words = inspect.getdoc(find_operations()[verb]) or ""
     permitted = f"For {in_words(OPERATIONS[verb])}." if verb in OPERATIONS else ""
     schema = extend_schema(
         operation_id=verb,
         tags=[find_operations()[verb].__module__.split(".")[1]],
+        summary=words.partition("\n")[0],
         description=f"{words}\n\n{permitted}",
         parameters=[
             OpenApiParameter(KEY, str, OpenApiParameter.HEADER, required=True, description="One for each request.")

@@ -57,38 +57,31 @@ class Nowhere(APIView):
         raise Http404
 
 
-def describe_refusal(refusal: Refusal) -> dict[str, Any]:
-    """A refusal as problem details."""
-    code = next((code for kind, code in STATUS.items() if isinstance(refusal, kind)), status.HTTP_409_CONFLICT)
-    extra = {name: _plain(value) for name, value in refusal.extra.items()}
-    return _problem(code, refusal.code, refusal.message, refusal.action, extra)
+def describe(error: Exception) -> dict[str, Any] | None:
+    """What went wrong as problem details; None for a programming error, which stays a 500."""
+    if isinstance(error, Refusal):
+        code = next((code for kind, code in STATUS.items() if isinstance(error, kind)), status.HTTP_409_CONFLICT)
+        extra = {name: _plain(value) for name, value in error.extra.items()}
+        return _problem(code, error.code, error.message, error.action, extra)
+    if isinstance(error, exceptions.ValidationError):
+        action = "Correct the named fields and send it again."
+        return _problem(400, "bad-request", "The request can't be read so.", action, {"fields": error.detail})
+    if isinstance(error, exceptions.APIException):
+        return _problem(error.status_code, str(error.default_code).replace("_", "-"), str(error.detail), "", {})
+    return None
 
 
 def answer_problem(error: Exception, context: Mapping[str, Any]) -> Response | None:
-    """The translator of refusals for the API; what is none stays a 500."""
+    """The translator of refusals for the API."""
     if isinstance(error, Http404):
         error = exceptions.NotFound("Nothing on record answers to this.")
     elif isinstance(error, PermissionDenied):
         error = exceptions.PermissionDenied()
-    headers: dict[str, str] = {}
-    if isinstance(error, Refusal):
-        problem = describe_refusal(error)
-    elif isinstance(error, exceptions.ValidationError):
-        action = "Correct the named fields and send it again."
-        problem = _problem(400, "bad-request", "The request can't be read so.", action, {"fields": error.detail})
-    elif isinstance(error, exceptions.APIException):
-        headers = {
-            name: str(value)
-            for name, value in (
-                ("WWW-Authenticate", getattr(error, "auth_header", "")),
-                ("Retry-After", getattr(error, "wait", "")),
-            )
-            if value
-        }
-        code = str(error.default_code).replace("_", "-")
-        problem = _problem(error.status_code, code, str(error.detail), "", {})
-    else:
+    problem = describe(error)
+    if problem is None:
         return None
+    told = {"WWW-Authenticate": getattr(error, "auth_header", ""), "Retry-After": getattr(error, "wait", "")}
+    headers = {name: str(value) for name, value in told.items() if value}
     set_rollback()
     return Response(problem, status=problem["status"], headers=headers, content_type=MEDIA_TYPE)
 

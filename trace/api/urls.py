@@ -5,6 +5,7 @@ from drf_spectacular.views import SpectacularAPIView
 
 from trace.api import answers, files, operations
 from trace.api.docs import Docs
+from trace.api.intake import Intake
 from trace.api.problems import Nowhere
 from trace.api.things import make_router
 
@@ -14,6 +15,7 @@ urlpatterns = [
     *operations.make_routes(),
     *files.make_routes(),
     *answers.make_routes(),
+    path("intake/", Intake.as_view(), name="intake"),
     *make_router().urls,
     path("schema/", SpectacularAPIView.as_view(), name="schema"),
     path("<path:rest>", Nowhere.as_view(), name="nowhere"),
