@@ -92,7 +92,7 @@ def test_by_what(visitor: Client, bob: Person) -> None:
 def test_by_thing(visitor: Client, bob: Person, suspects: Suspects) -> None:
     serial = suspects.clean.key
     about = ask(visitor, kind="unit", key=serial)
-    assert {"scrap unit", "start pass", "finish pass"} == set(verbs(about))
+    assert {"release order", "scrap unit", "start pass", "finish pass"} == set(verbs(about))
     pks = Event.objects.filter(subjects__kind="unit", subjects__key=serial).values_list("pk", flat=True)
     assert {int(row["Entry"]) for row in about} == set(pks)
     assert ask(visitor, key=serial.lower()) == about
@@ -350,3 +350,11 @@ def test_other_pages_lead_to_the_record(visitor: Client, suspects: Suspects) -> 
         assert visitor.get(link).status_code == 200
     pk = Event.objects.filter(subjects__kind="unit", subjects__key=serial).last().pk
     assert f'href="/record/{pk}/"' in visitor.get(f"/units/{serial}/").content.decode()
+
+
+def test_the_making_of_a_unit_and_the_receipt_of_a_container_are_about_them(
+    visitor: Client, suspects: Suspects
+) -> None:
+    for kind, key, verb in (("unit", suspects.certain.key, "release order"), ("container", "BAD", "receive lot")):
+        page = visitor.get(f"/record/?kind={kind}&key={key}").content.decode()
+        assert verb in page.lower().replace("\u00a0", " "), key

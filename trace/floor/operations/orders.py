@@ -45,7 +45,9 @@ def release_order(*, key: str, part: Part, site: Site, serials: Sequence[str], b
     order = WorkOrder.objects.create(
         key=free_key(WorkOrder, key), part=part, site=site, quantity=len(keys), released=at
     )
-    Unit.objects.bulk_create(Unit(key=serial, part=part, order=order, created=to_ticks(at)) for serial in keys)
+    units = [Unit(key=serial, part=part, order=order, created=to_ticks(at)) for serial in keys]
+    Unit.objects.bulk_create(units)
+    note(*units)
     return order
 
 

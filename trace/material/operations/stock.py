@@ -13,7 +13,7 @@ from trace.core.models import Person
 from trace.engineering.models import Part
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
-from trace.ledger.operation import operation
+from trace.ledger.operation import note, operation
 from trace.material.facts import STAYS
 from trace.material.models import Container, FeedRecord, Lot, Span, Supplier
 
@@ -85,7 +85,7 @@ def receive_lot(
         )
     for label, quantity in containers:
         check_quantity(quantity, label)
-        Container.objects.create(
+        container = Container.objects.create(
             key=free_key(Container, label),
             part=part,
             lot=lot,
@@ -94,6 +94,7 @@ def receive_lot(
             received=to_ticks(at),
             store=store,
         )
+        note(container)
     return lot
 
 

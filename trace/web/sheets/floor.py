@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db.models import QuerySet
 
 from trace.core.models import Person
+from trace.core.permissions import Role
 from trace.floor.models import Carton, Consignment, Customer, Packing, Shipment, Unit, WorkOrder
 from trace.ledger.models import Event
 from trace.material.models import Lot, Supplier
@@ -139,7 +140,8 @@ def supplier_sheet(it: Supplier) -> Sheet:
 def person_sheet(it: Person) -> Sheet:
     """A person or machine: what they did lately."""
     events = Event.objects.filter(by=it).select_related("by").order_by("-happened", "-id")
-    facts: list[Fact] = [("Kind", "machine" if it.is_machine else "person")]
+    roles = ", ".join(str(Role(role).label) for role in it.roles)
+    facts: list[Fact] = [("Kind", "machine" if it.is_machine else "person"), ("Roles", roles or "none")]
     if it.retired:
         facts.append(("Left", Moment.of(it.retired)))
     return Sheet(
