@@ -104,7 +104,8 @@ def test_a_planner_looks_at_people_and_changes_none(client, chief):
     planner = make_user("pia", roles=[Role.PLANNER])
     client.force_login(planner)
     for kind, pk in (("person", chief.person.pk), ("user", chief.pk)):
-        assert client.get(f"/admin/trace/{kind}/{pk}/change/").status_code == 200
+        looked = client.get(f"/admin/trace/{kind}/{pk}/change/")
+        assert looked.status_code == 200 and chief.password not in looked.content.decode()
         assert client.get(f"/admin/trace/{kind}/add/").status_code == 403
         assert client.post(f"/admin/trace/{kind}/{pk}/change/", {"roles": ["planner"]}).status_code == 403
     assert client.get(f"/admin/trace/user/{chief.pk}/password/").status_code == 403

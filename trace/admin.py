@@ -10,6 +10,7 @@ from django.contrib.auth.admin import UserAdmin
 from django.contrib.auth.forms import AdminUserCreationForm
 from django.contrib.messages import SUCCESS
 from django.db.models import QuerySet
+from django.utils.safestring import mark_safe
 
 from trace.core.clock import now
 from trace.core.permissions import OPERATIONS, Role, may, roles_of
@@ -173,14 +174,19 @@ class AccountAdmin(ByAdministrators, UserAdmin):
     list_filter = ("is_active",)
     list_select_related = ("person",)
     search_fields = ("username", "person__name", "person__key")
-    fieldsets = ((None, {"fields": ("username", "password", "person", "is_active", "last_login")}),)
+    # Not the password: who may only look would be shown its hash.
+    fieldsets = ((None, {"fields": ("username", "person", "is_active", "last_login", "set_password")}),)
     add_form = AccountForm
     add_fieldsets = ((None, {"fields": ("username", "person", "usable_password", "password1", "password2")}),)
     filter_horizontal = ()
     actions = ("close", "open_again")
 
     def get_readonly_fields(self, request: Any, obj: User | None = None) -> tuple[str, ...]:
-        return ("username", "person", "is_active", "last_login") if obj else ()
+        return ("username", "person", "is_active", "last_login", "set_password") if obj else ()
+
+    @admin.display(description="password")
+    def set_password(self, account: User) -> str:
+        return mark_safe('<a href="../password/">Set another</a>')
 
     def save_model(self, request: Any, obj: User, form: forms.ModelForm, change: bool) -> None:
         """The account by its operation; the password by Django, which keeps it from every record."""

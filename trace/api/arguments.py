@@ -28,6 +28,11 @@ ROWS = 10_000
 """The most that one list may hold."""
 
 
+def has_key(model: type[Model]) -> bool:
+    """Whether things of this kind are known by a key."""
+    return any(field.name == "key" and getattr(field, "unique", False) for field in model._meta.get_fields())
+
+
 class RecordField(serializers.Field):
     """A record by its key; one that has no key by its number."""
 
@@ -39,7 +44,7 @@ class RecordField(serializers.Field):
     def __init__(self, model: type[Model], **options: Any) -> None:
         super().__init__(**options)
         self.model = model
-        self.by = "key" if any(field.name == "key" for field in model._meta.get_fields()) else "pk"
+        self.by = "key" if has_key(model) else "pk"
 
     def to_internal_value(self, data: Any) -> Model:
         kind = str(self.model._meta.verbose_name)
@@ -64,7 +69,7 @@ class ThingField(serializers.CharField):
             model = apps.get_model("trace", kind)
         except LookupError:
             model = None
-        if model is None or not any(field.name == "key" for field in model._meta.get_fields()):
+        if model is None or not has_key(model):
             raise serializers.ValidationError(f"“{kind[:40]}” is no kind of thing: write such as lot:K7731.")
         return RecordField(model).to_internal_value(key)
 

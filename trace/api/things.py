@@ -15,6 +15,7 @@ from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema, extend_schema_field, extend_schema_view
 from rest_framework import pagination, routers, serializers, viewsets
 
+from trace.api.arguments import has_key
 from trace.api.problems import Problem
 from trace.core.clock import OPEN, from_ticks
 from trace.core.models import Person, TickField
@@ -90,8 +91,8 @@ KINDS: Mapping[str, type[Model]] = {
 POSITIONS = frozenset({"first", "last", "end", "sure_from", "oldest"})
 """Fields that are a position on an axis; other ticks are moments."""
 
-INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator"})
-"""Fields of the system's own. What is superseded is not listed."""
+INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator", "password", "digest"})
+"""Fields of the system's own, secrets among them. What is superseded is not listed."""
 
 
 @extend_schema_field(OpenApiTypes.DATETIME)
@@ -100,11 +101,6 @@ class TickMoment(serializers.Field):
 
     def to_representation(self, value: int) -> datetime | None:
         return None if value >= OPEN else from_ticks(value)
-
-
-def has_key(model: type[Model]) -> bool:
-    """Whether things of this kind are known by a key."""
-    return any(field.name == "key" and getattr(field, "unique", False) for field in model._meta.get_fields())
 
 
 @cache
@@ -139,11 +135,8 @@ class Pages(pagination.CursorPagination):
     max_page_size = 1_000
 
 
-class _Filters(django_filters.FilterSet):
-    """Filters by other records, by their keys."""
-
-
 def _filters_of(model: type[Model]) -> type[django_filters.FilterSet]:
+    """Filters by other records, by their keys, and by what is one of a few."""
     found: dict[str, Any] = {}
     for field in model._meta.concrete_fields:
         if isinstance(field, models.ForeignKey):
@@ -156,7 +149,7 @@ def _filters_of(model: type[Model]) -> type[django_filters.FilterSet]:
         elif field.choices:
             found[field.name] = django_filters.ChoiceFilter(choices=field.choices)
     meta = type("Meta", (), {"model": model, "fields": []})
-    return type(f"{model.__name__}Filters", (_Filters,), {**found, "Meta": meta})
+    return type(f"{model.__name__}Filters", (django_filters.FilterSet,), {**found, "Meta": meta})
 
 
 def _viewset_of(address: str, model: type[Model]) -> type[viewsets.ReadOnlyModelViewSet]:
