@@ -27,23 +27,22 @@ class Client(APIClient):
         return self.post(address, body, format="json", headers=headers)
 
 
+def make_client(roles: Sequence[str] = Role.values) -> Client:
+    """Somebody with these roles."""
+    secret = f"secret-{next(_keys)}"
+    person = make_person(roles=roles)
+    digest = hashlib.sha256(secret.encode()).hexdigest()
+    Token.objects.create(person=person, name="test", digest=digest, issued=moment())
+    client = Client(headers={"Authorization": f"Bearer {secret}"})
+    client.secret, client.person = secret, person
+    return client
+
+
 @pytest.fixture
 def client_of(db: None) -> Callable[..., Client]:
-    """`client_of(roles)`: somebody with these roles."""
-
-    def make(roles: Sequence[str] = Role.values) -> Client:
-        secret = f"secret-{next(_keys)}"
-        person = make_person(roles=roles)
-        digest = hashlib.sha256(secret.encode()).hexdigest()
-        Token.objects.create(person=person, name="test", digest=digest, issued=moment())
-        client = Client(headers={"Authorization": f"Bearer {secret}"})
-        client.secret = secret
-        client.person = person
-        return client
-
-    return make
+    return make_client
 
 
 @pytest.fixture
-def client(client_of: Callable[..., Client]) -> Client:
-    return client_of()
+def client(db: None) -> Client:
+    return make_client()

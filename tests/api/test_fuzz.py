@@ -5,6 +5,7 @@ the second kind is made of what is on record."""
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import count
 from typing import Any
 
@@ -19,6 +20,7 @@ from rest_framework import serializers
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from config.wsgi import application
+from tests.api.conftest import Client, make_client
 from tests.factories import Plant, moment
 from trace.api.arguments import MomentField, RecordField, ThingField, TupleField
 from trace.api.operations import ELSEWHERE, find_operations, serializer_for
@@ -47,28 +49,43 @@ def paths() -> list[tuple[str, str]]:
     return [(path, method) for path, methods in schema["paths"].items() for method in methods]
 
 
-@pytest.fixture
-def schema(client) -> Iterator[Any]:
-    """A request that comes as from a server would close the test's connection behind it."""
-    Plant().boards(1)
+@dataclass
+class Asked:
+    """The API of a plant with something of everything, and who asks it."""
+
+    schema: Any
+    client: Client
+
+
+@pytest.fixture(scope="module")
+def asked(django_db_setup: None, django_db_blocker: Any) -> Iterator[Asked]:
+    """Once for many requests, each of which is rolled back. A request that comes as from a server would close the
+    connection behind it."""
     signals = (request_started, request_finished)
     for signal in signals:
         signal.disconnect(close_old_connections)
-    yield schemathesis.openapi.from_wsgi(
-        "/api/v1/schema/?format=json", application, headers={"Authorization": f"Bearer {client.secret}"}
-    )
+    with django_db_blocker.unblock(), transaction.atomic():
+        plant, client = Plant(), make_client()
+        boards = plant.boards(2)
+        plant.products(1)
+        for number in (1, 2):
+            plant.reel(f"REEL-{number}")
+        plant.run(boards[0], plant.insertion, 6, 7)
+        headers = {"Authorization": f"Bearer {client.secret}"}
+        schema = schemathesis.openapi.from_wsgi("/api/v1/schema/?format=json", application, headers=headers)
+        yield Asked(schema, client)
+        transaction.set_rollback(True)
     for signal in signals:
         signal.connect(close_old_connections)
 
 
 @pytest.mark.parametrize(("path", "method"), paths())
-def test_whatever_is_sent_gets_an_answer_that_the_schema_tells(schema, client, path: str, method: str) -> None:
-    headers = {"Authorization": f"Bearer {client.secret}"}
-
+def test_whatever_is_sent_gets_an_answer_that_the_schema_tells(asked: Asked, path: str, method: str) -> None:
     @quick
-    @given(case=schema[path][method].as_strategy())
+    @given(case=asked.schema[path][method].as_strategy())
     def ask(case: Any) -> None:
         with transaction.atomic():
+            headers = {"Authorization": f"Bearer {asked.client.secret}"}
             case.call_and_validate(headers=headers, excluded_checks=[positive_data_acceptance])
             transaction.set_rollback(True)
 
@@ -111,15 +128,8 @@ def nearly_right(field: serializers.Field) -> st.SearchStrategy[Any]:
 
 
 @pytest.mark.parametrize("verb", sorted(set(find_operations()) - ELSEWHERE))
-def test_an_operation_is_carried_out_whole_or_refused(client, verb: str) -> None:
-    plant = Plant()
-    boards, products = plant.boards(2), plant.products(1)
-    for n in (1, 2):
-        plant.reel(f"REEL-{n}")
-    plant.run(boards[0], plant.insertion, 6, 7)
-    assert products
-
-    @settings(quick, max_examples=25)
+def test_an_operation_is_carried_out_whole_or_refused(asked: Asked, verb: str) -> None:
+    @settings(quick, max_examples=20)
     @given(
         body=st.fixed_dictionaries(
             {name: nearly_right(field) for name, field in serializer_for(verb)().fields.items() if field.required},
@@ -131,7 +141,7 @@ def test_an_operation_is_carried_out_whole_or_refused(client, verb: str) -> None
     def ask(body: dict[str, Any]) -> None:
         with transaction.atomic():
             before = Event.objects.count()
-            answer = client.post(
+            answer = asked.client.post(
                 f"/api/v1/operations/{verb.replace('_', '-')}/",
                 body,
                 format="json",
