@@ -8,6 +8,7 @@ from functools import cache
 from typing import Any
 
 import django_filters
+from django.apps import apps
 from django.db import models
 from django.db.models import Model
 from django_filters.rest_framework import DjangoFilterBackend
@@ -18,75 +19,48 @@ from rest_framework import pagination, routers, serializers, viewsets
 from trace.api.arguments import has_key
 from trace.api.problems import Problem
 from trace.core.clock import OPEN, from_ticks
-from trace.core.models import Person, TickField
-from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
-from trace.floor.models import (
-    Carton,
-    Consignment,
-    Customer,
-    Fitting,
-    LooseSighting,
-    Packing,
-    Pass,
-    Salvage,
-    Shipment,
-    Unit,
-    WorkOrder,
-)
-from trace.holds.models import Hold
+from trace.core.models import TickField
 from trace.ledger.canonical import plain
-from trace.ledger.models import Event, EventSubject
-from trace.material.models import (
-    Axis,
-    Container,
-    Derivation,
-    Feed,
-    FeedRecord,
-    Lot,
-    SetUp,
-    SetUpLine,
-    Span,
-    Supplier,
-    Tape,
-)
 
-KINDS: Mapping[str, type[Model]] = {
-    "axes": Axis,
-    "bom-lines": BomLine,
-    "cartons": Carton,
-    "consignments": Consignment,
-    "containers": Container,
-    "customers": Customer,
-    "derivations": Derivation,
-    "designators": Designator,
-    "entries": Event,
-    "entry-subjects": EventSubject,
-    "feed-records": FeedRecord,
-    "feeds": Feed,
-    "fittings": Fitting,
-    "holds": Hold,
-    "loose-children": LooseSighting,
-    "lots": Lot,
-    "orders": WorkOrder,
-    "packings": Packing,
-    "parts": Part,
-    "passes": Pass,
-    "people": Person,
-    "placements": Placement,
-    "salvages": Salvage,
-    "set-up-lines": SetUpLine,
-    "set-ups": SetUp,
-    "shipments": Shipment,
-    "sites": Site,
-    "spans": Span,
-    "stations": Station,
-    "steps": Step,
-    "substitutes": Substitute,
-    "suppliers": Supplier,
-    "tapes": Tape,
-    "units": Unit,
+NAMES = {
+    "axes": "Axis",
+    "bom-lines": "BomLine",
+    "cartons": "Carton",
+    "consignments": "Consignment",
+    "containers": "Container",
+    "customers": "Customer",
+    "derivations": "Derivation",
+    "designators": "Designator",
+    "entries": "Event",
+    "entry-subjects": "EventSubject",
+    "feed-records": "FeedRecord",
+    "feeds": "Feed",
+    "fittings": "Fitting",
+    "holds": "Hold",
+    "loose-children": "LooseSighting",
+    "lots": "Lot",
+    "orders": "WorkOrder",
+    "packings": "Packing",
+    "parts": "Part",
+    "passes": "Pass",
+    "people": "Person",
+    "placements": "Placement",
+    "salvages": "Salvage",
+    "set-up-lines": "SetUpLine",
+    "set-ups": "SetUp",
+    "shipments": "Shipment",
+    "sites": "Site",
+    "spans": "Span",
+    "stations": "Station",
+    "steps": "Step",
+    "substitutes": "Substitute",
+    "suppliers": "Supplier",
+    "tapes": "Tape",
+    "units": "Unit",
 }
-"""What is read under which address."""
+"""What is read under which address: the model."""
+
+KINDS: Mapping[str, type[Model]] = {address: apps.get_model("trace", name) for address, name in NAMES.items()}
 
 POSITIONS = frozenset({"first", "last", "end", "sure_from", "oldest"})
 """Fields that are a position on an axis; other ticks are moments."""
@@ -117,7 +91,7 @@ def serializer_of(model: type[Model]) -> type[serializers.ModelSerializer]:
             shown[field.name] = serializers.ListField(
                 child=serializers.CharField(), read_only=True, allow_null=field.null
             )
-    meta = type("Meta", (), {"model": model, "fields": [f.name for f in fields], "read_only_fields": ["__all__"]})
+    meta = type("Meta", (), {"model": model, "fields": [f.name for f in fields]})
     return type(f"{model.__name__}Record", (serializers.ModelSerializer,), {**shown, "Meta": meta})
 
 
