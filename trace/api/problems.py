@@ -7,26 +7,13 @@ from typing import Any
 
 from django.core.exceptions import PermissionDenied
 from django.http import Http404
-from rest_framework import exceptions, serializers, status
+from rest_framework import exceptions, serializers
 from rest_framework.response import Response
 from rest_framework.views import APIView, set_rollback
 
-from trace.core.errors import NotFound, Refusal
-from trace.core.keys import BadKey, BadText
-from trace.core.moments import BadMoment
-from trace.core.permissions import NotPermitted
-from trace.holds.gate import Held
+from trace.core.errors import Refusal
+from trace.exchange.statuses import status_of
 from trace.ledger.canonical import plain
-
-STATUS: Mapping[type[Refusal], int] = {
-    NotFound: status.HTTP_404_NOT_FOUND,
-    BadKey: status.HTTP_400_BAD_REQUEST,
-    BadText: status.HTTP_400_BAD_REQUEST,
-    BadMoment: status.HTTP_400_BAD_REQUEST,
-    NotPermitted: status.HTTP_403_FORBIDDEN,
-    Held: status.HTTP_423_LOCKED,
-}
-"""The status of a refusal; any other is 409, in conflict with what is on record."""
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -60,9 +47,8 @@ class Nowhere(APIView):
 def describe(error: Exception) -> dict[str, Any] | None:
     """What went wrong as problem details; None for a programming error, which stays a 500."""
     if isinstance(error, Refusal):
-        code = next((code for kind, code in STATUS.items() if isinstance(error, kind)), status.HTTP_409_CONFLICT)
         extra = {name: _plain(value) for name, value in error.extra.items()}
-        return _problem(code, error.code, error.message, error.action, extra)
+        return _problem(status_of(error), error.code, error.message, error.action, extra)
     if isinstance(error, exceptions.ValidationError):
         action = "Correct the named fields and send it again."
         return _problem(400, "bad-request", "The request can't be read so.", action, {"fields": error.detail})

@@ -62,7 +62,7 @@ NAMES = {
 
 KINDS: Mapping[str, type[Model]] = {address: apps.get_model("trace", name) for address, name in NAMES.items()}
 
-POSITIONS = frozenset({"first", "last", "end", "sure_from", "oldest"})
+POSITIONS = frozenset({"first", "last", "end", "sure_from"})
 """Fields that are a position on an axis; other ticks are moments."""
 
 INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator", "password", "digest"})

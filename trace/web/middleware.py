@@ -11,17 +11,12 @@ from django.utils import timezone
 from django.utils.cache import patch_vary_headers
 from django.utils.functional import SimpleLazyObject
 
-from trace.core.errors import NotFound, Refusal
-from trace.core.keys import BadKey
-from trace.core.moments import BadMoment
-from trace.core.permissions import OPEN_TO_ALL, PAGES, NotPermitted, Roles, in_words, may, roles_of
+from trace.core.errors import Refusal
+from trace.core.permissions import OPEN_TO_ALL, PAGES, Roles, in_words, may, roles_of
 from trace.engineering.models import Site
-from trace.holds.gate import Held
+from trace.exchange.statuses import status_of
 
 Answer = Callable[[HttpRequest], HttpResponse]
-
-STATUS = {NotFound: 404, BadKey: 400, BadMoment: 400, Held: 423, NotPermitted: 403}
-"""The status of a refusal's page; any other is 409, in conflict with what is on record."""
 
 
 class PlantPages:
@@ -61,8 +56,7 @@ class PlantPages:
         """The translator of refusals for pages."""
         if not isinstance(error, Refusal):
             return None
-        status = next((code for kind, code in STATUS.items() if isinstance(error, kind)), 409)
-        return render(request, "refusal.html", {"refusal": error}, status=status)
+        return render(request, "refusal.html", {"refusal": error}, status=status_of(error))
 
 
 def forbid(request: HttpRequest, permitted: Roles) -> HttpResponse:

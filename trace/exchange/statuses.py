@@ -1,0 +1,25 @@
+"""The HTTP status of a refusal (RFC 9110), for pages and the API alike."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from trace.core.errors import NotFound, Refusal
+from trace.core.keys import BadKey, BadText
+from trace.core.moments import BadMoment
+from trace.core.permissions import NotPermitted
+from trace.holds.gate import Held
+
+STATUS: Mapping[type[Refusal], int] = {
+    NotFound: 404,
+    BadKey: 400,
+    BadText: 400,
+    BadMoment: 400,
+    NotPermitted: 403,
+    Held: 423,
+}
+
+
+def status_of(refusal: Refusal) -> int:
+    """Its status; 409, in conflict with what is on record, where the table does not say."""
+    return next((status for kind, status in STATUS.items() if isinstance(refusal, kind)), 409)
