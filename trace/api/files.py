@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from django.urls import path
 from django.urls.resolvers import URLPattern
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import extend_schema, extend_schema_view
 from rest_framework import serializers
 from rest_framework.response import Response
 from rest_framework.views import APIView
@@ -86,9 +86,6 @@ def make_routes() -> list[URLPattern]:
 
 
 def _view_of(name: str, kind: Kind) -> Callable[..., Any]:
-    def post(self: FileImport, request: Any) -> Response:
-        return FileImport.post(self, request)
-
     schema = extend_schema(
         operation_id=f"import_{name}",
         tags=["files"],
@@ -99,5 +96,5 @@ def _view_of(name: str, kind: Kind) -> Callable[..., Any]:
             **{(code, "application/problem+json"): Problem for code in (400, 401, 403, 404, 409)},
         },
     )
-    view: type[FileImport] = type(f"{name.title()}File", (FileImport,), {"kind": kind, "post": schema(post)})
-    return view.as_view()
+    view: type[FileImport] = type(f"{name.title()}File", (FileImport,), {"kind": kind})
+    return extend_schema_view(post=schema)(view).as_view()

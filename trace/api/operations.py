@@ -13,7 +13,7 @@ from typing import Any
 from django.db.models import Model
 from django.urls import path
 from django.urls.resolvers import URLPattern
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
 from rest_framework import serializers, status
 from rest_framework.exceptions import ValidationError
 from rest_framework.response import Response
@@ -33,14 +33,8 @@ AREAS = ("engineering", "holds", "material", "floor")
 ELSEWHERE = frozenset({"issue_token", "enter_bom", "enter_placements"})
 """Not carried out by themselves: who has a token must not make another, and a file comes as a file (`api/files.py`)."""
 
-PROBLEMS = {
-    400: "The request can't be read so",
-    401: "Nobody is signed in",
-    403: "The roles do not include this",
-    404: "Nothing answers to a key",
-    409: "In conflict with what is on record",
-    423: "A hold refuses it",
-}
+PROBLEMS = (400, 401, 403, 404, 409, 423)
+"""The statuses of what may go wrong."""
 
 
 @cache
@@ -98,12 +92,11 @@ def _result_of(verb: str) -> Any:
 
 def _view_of(verb: str) -> Callable[..., Any]:
     words = inspect.getdoc(find_operations()[verb]) or ""
-    permitted = f"For {in_words(OPERATIONS[verb])}." if verb in OPERATIONS else ""
     schema = extend_schema(
         operation_id=verb,
         tags=[find_operations()[verb].__module__.split(".")[1]],
         summary=words.partition("\n")[0],
-        description=f"{words}\n\n{permitted}",
+        description=f"{words}\n\nFor {in_words(OPERATIONS[verb])}.",
         parameters=[
             OpenApiParameter(KEY, str, OpenApiParameter.HEADER, required=True, description="One for each request.")
         ],
@@ -113,18 +106,8 @@ def _view_of(verb: str) -> Callable[..., Any]:
             **{(code, "application/problem+json"): Problem for code in PROBLEMS},
         },
     )
-    name = f"{verb.title().replace('_', '')}View"
-    view: type[Operation] = type(name, (Operation,), {"verb": verb, "post": schema(_post())})
-    return view.as_view()
-
-
-def _post() -> Callable[..., Response]:
-    """Of each view its own, that its schema may say its own."""
-
-    def post(self: Operation, request: Any) -> Response:
-        return Operation.post(self, request)
-
-    return post
+    view: type[Operation] = type(f"{verb.title().replace('_', '')}View", (Operation,), {"verb": verb})
+    return extend_schema_view(post=schema)(view).as_view()
 
 
 def make_routes() -> list[URLPattern]:
