@@ -108,15 +108,11 @@ class Affected(APIView):
                 asked.get("at"),
                 known,
             )
-            data = answer.as_data() if request.accepted_renderer.format == "json" else None
-        if data is None:
             shape = request.accepted_renderer
-            return StreamingHttpResponse(
-                shape.lines(answer.as_rows()), content_type=f"{shape.media_type}; charset=utf-8"
-            )
-        if not may(roles_of(request.user), PAGES["lot-cost"]):
-            del data["cost"]
-        return Response(data)
+            if shape.format == "json":
+                return Response(answer.as_data(costs=may(roles_of(request.user), PAGES["lot-cost"])))
+        kind = f"{shape.media_type}; charset=utf-8"
+        return StreamingHttpResponse(shape.lines(answer.as_rows()), content_type=kind)
 
 
 class Built(APIView):

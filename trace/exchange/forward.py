@@ -24,6 +24,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from decimal import Decimal
+from functools import cached_property
 from typing import Any
 
 from trace.core.moments import BadMoment
@@ -51,7 +52,8 @@ def read_window(station: str, since: str, until: str) -> tuple[Station, int, int
 
 
 class ForwardAnswer:
-    """The answer to one question, asked of the database once, and the shapes it is given in."""
+    """The answer to one question, each part of it asked of the database once and when it is wanted, inside `as_known`
+    where that is not now; and the shapes it is given in. `known` in microseconds."""
 
     def __init__(
         self,
@@ -67,8 +69,18 @@ class ForwardAnswer:
         suspicion = Suspicion.of(lots=lots, containers=containers, windows=windows)
         self.population: Population = trace_forward(suspicion, self.at)
         self.summary: Summary = summarise_population(self.population)
-        self.stock: list[StockItem] = list_stock(self.population.evidence, self.population.at)
-        self.scrap, self.rework = summarise_scrap(self.population), summarise_rework(self.population)
+
+    @cached_property
+    def stock(self) -> list[StockItem]:
+        return list_stock(self.population.evidence, self.population.at)
+
+    @cached_property
+    def scrap(self) -> Cost:
+        return summarise_scrap(self.population)
+
+    @cached_property
+    def rework(self) -> Cost:
+        return summarise_rework(self.population)
 
     @property
     def sentence(self) -> str:
@@ -85,6 +97,7 @@ class ForwardAnswer:
         return sorted(counted, key=lambda row: (-row[2] - row[3], row[0]))
 
     def as_rows(self) -> Iterator[list[object]]:
+        """A row of CSV_COLUMNS per carrier."""
         for c in self.population.carriers:
             yield [
                 c.key, c.part, c.sureness.value, " ".join(c.reasons), c.top, "yes" if c.direct else "no",
@@ -92,9 +105,10 @@ class ForwardAnswer:
                 self.time.iso(c.where.since) if c.where.since else "",
             ]  # fmt: skip
 
-    def as_data(self) -> dict[str, Any]:
+    def as_data(self, *, costs: bool = True) -> dict[str, Any]:
+        """All of it, as the module says; without `costs` for those who may not see them."""
         s = self.summary
-        return {
+        data: dict[str, Any] = {
             "suspicion": {
                 "lots": [
                     {
@@ -129,8 +143,11 @@ class ForwardAnswer:
             ],
             "carriers": [self._carrier(carrier) for carrier in self.population.carriers],
             "stock": [_stock(item) for item in self.stock],
-            "cost": {"currency": self.scrap.currency, "scrap": _cost(self.scrap), "rework": _cost(self.rework)},
         }
+        if costs:
+            scrap, rework = _cost(self.scrap), _cost(self.rework)
+            data["cost"] = {"currency": self.scrap.currency, "scrap": scrap, "rework": rework}
+        return data
 
     def _carrier(self, carrier: Carrier) -> dict[str, Any]:
         where = carrier.where
