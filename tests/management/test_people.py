@@ -1,0 +1,57 @@
+"""People and tokens from the server's command line."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import sys
+
+import pytest
+from django.core.management import CommandError, call_command
+from django.test import Client
+
+from trace.core.models import Person, Token, User
+from trace.ledger.models import Event
+
+pytestmark = pytest.mark.django_db
+
+
+def add(monkeypatch: pytest.MonkeyPatch, *arguments: str, password: str = "quillmoor-7\n") -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO(password))
+    call_command("add_person", *arguments)
+
+
+def test_the_first_administrator_of_a_plant_signs_in(monkeypatch: pytest.MonkeyPatch, client: Client, capsys) -> None:
+    add(monkeypatch, "p-1", "Ada Planner", "--role", "administrator", "--account", "ada")
+    assert capsys.readouterr().out == "P-1 Ada Planner: administrator.\n"
+    signed_in = client.post("/sign-in/", {"username": "ada", "password": "quillmoor-7"})
+    assert signed_in.status_code == 302 and client.get("/admin/").status_code == 200
+    assert set(Event.objects.values_list("by__key", flat=True)) == {"COMMAND-LINE"}
+    assert not Event.objects.filter(payload__contains="quillmoor-7").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "password", "why"),
+    [
+        (("P 1", "Ada"), "", "is not a key"),
+        (("P-1", "Ada", "--account", "ada"), "short\n", "too short"),
+        (("P-1", "Ada", "--account", "a b"), "quillmoor-7\n", "Username"),
+    ],
+)
+def test_a_person_that_can_not_be_is_refused_whole(monkeypatch, arguments, password, why) -> None:
+    with pytest.raises(CommandError, match=why):
+        add(monkeypatch, *arguments, password=password)
+    assert not User.objects.exists() and not Person.objects.filter(key="P-1").exists()
+
+
+def test_a_token_is_printed_once_and_opens_the_api(monkeypatch: pytest.MonkeyPatch, client: Client, capsys) -> None:
+    add(monkeypatch, "BT1", "Tester", "--machine", "--role", "operator")
+    capsys.readouterr()
+    call_command("issue_token", "bt1", "tester at BT1")
+    secret = capsys.readouterr().out.strip()
+    token = Token.objects.get()
+    assert token.digest == hashlib.sha256(secret.encode()).hexdigest()
+    assert not Event.objects.filter(payload__contains=secret).exists()
+    assert client.get("/api/v1/lots/", headers={"Authorization": f"Bearer {secret}"}).status_code == 200
+    with pytest.raises(CommandError, match="Nobody has the key NONE"):
+        call_command("issue_token", "NONE", "x")
