@@ -1,4 +1,4 @@
-"""Every named constraint of ledger, holds, material and floor: a row that is right, and one that breaks it.
+"""Every named constraint of core, ledger, holds, material and floor: a row that is right, and one that breaks it.
 
 A new constraint without an entry here fails the suite.
 """
@@ -14,6 +14,7 @@ from django.db import IntegrityError, connection, models, transaction
 
 from tests.factories import Plant, moment, ticks
 from trace.core.clock import OPEN
+from trace.core.models import Token
 from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Salvage, Shipment, WorkOrder
 from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
@@ -31,13 +32,22 @@ from trace.material.models import (
     Tape,
 )
 
-AREAS = {"ledger", "holds", "material", "floor"}
+AREAS = {"core", "ledger", "holds", "material", "floor"}
 
 Make = Callable[[Plant], models.Model]
 
 
 def saved(model: type[models.Model], **fields: Any) -> Any:
     return model._default_manager.create(**fields)
+
+
+def token(p: Plant) -> Token:
+    return Token(person=p.ann, name="bench", digest="0a" * 32, issued=moment())
+
+
+def second_token(p: Plant) -> Token:
+    saved_copy(token(p))
+    return Token(person=p.ann, name="bench", digest="0b" * 32, issued=moment(), ended=moment())
 
 
 def event(p: Plant) -> Event:
@@ -262,6 +272,8 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "feed_record_names_container": [(feed_record, {"container": None})],
     "feed_record_error_not_negative": [(feed_record, {"error": -1})],
     "feed_record_counts_in_order": [(feed_record, {"at_least": 1}), (feed_record, {"quantity": 1, "at_least": 2})],
+    "token_digest_is_sha256": [(token, {"digest": "secret"}), (token, {"digest": "0A" * 32})],
+    "one_token_per_place": [(second_token, {"ended": None})],
     "span_not_empty": [(span, {"end": 10}), (span, {"end": 5})],
     "span_oldest_first": [(span, {"oldest": 11})],
     "span_sure_inside": [(span, {"sure_from": 9})],
@@ -360,6 +372,7 @@ def test_a_constraint_refuses(name: str, make: Make, change: Any) -> None:
     ("make", "change"),
     [
         (second_subject, {}),
+        (second_token, {}),
         (copy_of(answer), {"key": "2"}),
         (copy_of(lot), {"key": "L2", "date_code": "2602"}),
         (lambda p: Supplier(key="X", name="X"), {}),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from django.test import Client as Browser
 
@@ -168,7 +170,12 @@ def test_a_session_reads_and_writes_with_the_token_of_its_page() -> None:
     browser = Browser(enforce_csrf_checks=True)
     browser.force_login(make_user())
     assert browser.get("/api/v1/lots/").status_code == 200
-    assert browser.post("/api/v1/operations/define-customer/", {}, content_type="application/json").status_code == 403
+    address, body = "/api/v1/operations/define-customer/", {"key": "K1", "name": "A", "at": moment(60).isoformat()}
+    told = {"content_type": "application/json", "headers": {"Idempotency-Key": "once"}}
+    assert browser.post(address, body, **told).status_code == 403
+    (token,) = set(re.findall(r"csrfmiddlewaretoken\W+value=.(\w+)", browser.get("/").content.decode()))
+    told["headers"]["X-CSRFToken"] = token
+    assert browser.post(address, body, **told).status_code == 201
 
 
 def test_no_secret_is_shown(client) -> None:
