@@ -52,6 +52,10 @@ class User(AbstractUser):
 
     person = models.OneToOneField(Person, models.PROTECT, null=True, blank=True, related_name="user")
 
+    class Meta(AbstractUser.Meta):
+        verbose_name = "account"
+        verbose_name_plural = "accounts"
+
 
 class Token(models.Model):
     """What a machine or program shows to be taken for a person. Only the SHA-256 of the secret is kept."""
