@@ -13,7 +13,7 @@ from tests.refusals import refused
 from trace.core.clock import OPEN
 from trace.engineering.models import ScanMode
 from trace.floor.models import Fitting, Pass, Salvage
-from trace.floor.operations.feeds import clear_feed, load_feed, take_off_feed
+from trace.floor.operations.feeds import clear_feed, find_on_feed, load_feed, take_off_feed
 from trace.floor.operations.fittings import fit_part, remove_part
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 from trace.material.models import Axis, Container, Derivation, FeedRecord
@@ -114,6 +114,20 @@ def test_lines_of_a_sheet_are_in_their_order() -> None:
     assert ask("B") == ({second.key}, set(), set())
     assert (entry.began, entry.ended) == (ticks(97.5), entry.scanned_out + ticks(5) - ticks(0))
     assert Axis.objects.get(station=plant.insertion).slack >= ticks(5) - ticks(0)
+
+
+def test_what_a_line_finds_on_a_feed_leaves_the_next_line_its_place() -> None:
+    """That the reel before had left by then is told by the line, and stands beside it: it is nothing off the sheet."""
+    plant = Plant()
+    (board,) = plant.boards()
+    plant.do(load_feed, 90, feed=plant.slot_r, container=plant.reel("A"), error=FIVE, sheet="S")
+    plant.do(find_on_feed, 100, feed=plant.slot_r, container=plant.reel("B"), error=FIVE, sheet="S")
+    assert FeedRecord.objects.filter(act=FeedRecord.Act.SEEN_AWAY).exists()
+    plant.do(clear_feed, 102, feed=plant.slot_r, error=FIVE, sheet="S")
+    plant.do(load_feed, 103, feed=plant.slot_r, container=plant.reel("C"), error=FIVE, sheet="S")
+    line(plant, 104, board)
+    assert ask("B") == (set(), set(), set())
+    assert ask("C") == ({board.key}, set(), set())
 
 
 def test_a_line_near_what_is_off_the_sheet_carries_its_error() -> None:

@@ -94,6 +94,8 @@ def compare_earlier(world: World, before: tuple[Log, int, int], lot: str) -> Non
         return  # recorded since, and perhaps from before
     if any(fit.since + fit.error > moment for fits in log.fits.values() for fit in fits):
         return  # perhaps only afterwards
+    if any((v.scanned_out or 0) + max(v.error, v.error_out or 0) > moment for v in log.visits):
+        return  # this too
     then = Oracle(log).suspicion({lot}, set()).answer()
     now = split(trace_forward(suspect(lot), moment))
     if set(world.done) & BY_COUNT:

@@ -67,6 +67,7 @@ def record_left(
         last=max(since.last, last),
         happened=(early + late) // 2,
         error=late - (early + late) // 2,
+        sheet=found.sheet if found else "",
         by=by,
         recorded=to_ticks(now()),
     )

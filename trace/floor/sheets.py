@@ -46,7 +46,7 @@ def next_line(axis: Axis, sheet: str, moment: int) -> tuple[int, int]:
     line that was written before the last one entered.
     """
     axis.slack = Axis.objects.select_for_update().get(pk=axis.pk).slack
-    records = FeedRecord.objects.filter(feed__axis=axis, sheet=sheet, superseded=None)
+    records = _lines(axis).filter(sheet=sheet)
     passes = Pass.objects.filter(axis=axis, sheet=sheet, superseded=None)
     before = max(
         records.aggregate(last=Max("happened"))["last"] or 0, passes.aggregate(last=Max("scanned_out"))["last"] or 0
@@ -79,7 +79,7 @@ def _lines_near(axis: Axis, first: int, last: int, sheet: str) -> list[Range]:
     """The places of the lines of other sheets that reach into a range."""
     return [
         line
-        for rows in _everything(axis)
+        for rows in (_lines(axis), _passes(axis))
         for line in rows.filter(first__lte=last, last__gte=first)
         .exclude(sheet__in=["", sheet])
         .values_list("first", "last")
@@ -90,12 +90,21 @@ def _is_off_sheet_near(axis: Axis, first: int, last: int, sheet: str) -> bool:
     """Whether anything that is not on the sheet begins or ends in a range."""
     edge = Q(first__range=(first, last)) | Q(last__range=(first, last))
     return (
-        any(rows.filter(edge).exclude(sheet=sheet).exists() for rows in _everything(axis))
+        _records(axis).filter(edge).exclude(sheet=sheet).exists()
+        or _passes(axis).filter(edge).exclude(sheet=sheet).exists()
         or Fitting.objects.filter(edge, feed__axis=axis, superseded=None).exists()
         or SetUp.objects.filter(Q(first__range=(first, last)) | Q(end__range=(first, last)), axis=axis).exists()
     )
 
 
-def _everything(axis: Axis) -> tuple[Any, Any]:
-    passes = Pass.objects.filter(axis=axis, superseded=None).exclude(outcome=Pass.Outcome.VOID)
-    return FeedRecord.objects.filter(feed__axis=axis, superseded=None), passes
+def _records(axis: Axis) -> Any:
+    return FeedRecord.objects.filter(feed__axis=axis, superseded=None)
+
+
+def _lines(axis: Axis) -> Any:
+    """What was written down; that a container had left by the time a line found another is no line itself."""
+    return _records(axis).exclude(act=FeedRecord.Act.SEEN_AWAY)
+
+
+def _passes(axis: Axis) -> Any:
+    return Pass.objects.filter(axis=axis, superseded=None).exclude(outcome=Pass.Outcome.VOID)
