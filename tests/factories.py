@@ -98,8 +98,9 @@ def make_assembly(
     key = key or new_key("ASSY")
     level = 1 + max((part.level for part in places.values()), default=0)
     assembly = Part.objects.create(
-        key=key, number=key, name=key.title(), kind=kind, level=level, serialised=True, **details
-    )
+        key=key, number=key, name=key.title(), kind=kind, level=level, serialised=True,
+        **{"released": START, **details},
+    )  # fmt: skip
     for number, child in enumerate(dict.fromkeys(places.values()), 1):
         names = [name for name, part in places.items() if part == child]
         line = BomLine.objects.create(

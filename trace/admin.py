@@ -12,32 +12,27 @@ from django.contrib.messages import SUCCESS
 from django.db.models import QuerySet
 from django.utils.safestring import mark_safe
 
-from trace.core.clock import now
 from trace.core.permissions import OPERATIONS, Role, may, roles_of
-from trace.engineering.operations import add_person, close_account, open_account, retire_person, set_roles
-from trace.models import BomLine, Customer, Designator, Part, Person, Site, Station, Step, Substitute, Supplier, User
+from trace.engineering.operations import (
+    add_person,
+    close_account,
+    define_part,
+    define_site,
+    define_station,
+    open_account,
+    retire_person,
+    set_roles,
+)
+from trace.floor.operations.dispatch import define_customer
+from trace.material.operations.sources import approve_source
+from trace.material.operations.stock import define_supplier
+from trace.models import BomLine, Customer, Part, Person, Site, Source, Station, Substitute, Supplier, User
+from trace.web.defining import BomRows, CharacteristicRows, Defined, KeepsAll, StepRows, asking
 
 
-class KeepsAll:
-    """Whom the site lets in may look; nothing is deleted: things retire."""
-
-    def has_module_permission(self, request: Any) -> bool:
-        return True
-
-    def has_view_permission(self, request: Any, obj: Any = None) -> bool:
-        return True
-
-    def has_delete_permission(self, request: Any, obj: Any = None) -> bool:
-        return False
-
-
-def asking(request: Any) -> dict[str, Any]:
-    """Who does something in the admin, and when, as every operation wants to know."""
-    return {"by": request.user.person, "at": now()}
-
-
-class ShowsOnly(KeepsAll):
-    """What operations write can be looked at."""
+class Substitutes(KeepsAll, admin.TabularInline):
+    model = Substitute
+    fields = ("part",)
 
     def has_add_permission(self, request: Any, obj: Any = None) -> bool:
         return False
@@ -46,70 +41,74 @@ class ShowsOnly(KeepsAll):
         return False
 
 
-class BomLines(ShowsOnly, admin.TabularInline):
-    model = BomLine
-    fk_name = "parent"
-    fields = ("number", "child", "quantity")
-
-
-class Designators(ShowsOnly, admin.TabularInline):
-    model = Designator
-    fields = ("name", "line", "quantity", "step_number")
-
-
-class Substitutes(ShowsOnly, admin.TabularInline):
-    model = Substitute
-    fields = ("part",)
-
-
-class Steps(ShowsOnly, admin.TabularInline):
-    model = Step
-    fields = ("number", "name", "minutes", "caution")
-
-
 @admin.register(Site)
-class SiteAdmin(ShowsOnly, admin.ModelAdmin):
+class SiteAdmin(Defined):
+    define = staticmethod(define_site)
     list_display = ("key", "name", "zone", "currency")
 
 
 @admin.register(Station)
-class StationAdmin(ShowsOnly, admin.ModelAdmin):
+class StationAdmin(Defined):
+    define = staticmethod(define_station)
     list_display = ("key", "name", "area", "scan_mode", "rate_per_hour", "retired")
     list_filter = ("area", "scan_mode")
     search_fields = ("key", "name")
 
 
 @admin.register(Part)
-class PartAdmin(ShowsOnly, admin.ModelAdmin):
-    list_display = ("number", "revision", "name", "kind", "level", "serialised", "standard_cost", "retired")
-    list_filter = ("kind", "serialised")
+class PartAdmin(Defined):
+    define = staticmethod(define_part)
+    list_display = ("number", "revision", "name", "kind", "state", "serialised", "standard_cost")
+    list_filter = ("kind", "serialised", ("released", admin.EmptyFieldListFilter))
     search_fields = ("number", "name", "key")
-    inlines = (BomLines, Designators, Steps)
+    inlines = (BomRows, StepRows, CharacteristicRows)
+    change_form_template = "admin/part.html"
+
+    @admin.display(description="state")
+    def state(self, part: Part) -> str:
+        if part.retired:
+            return "retired"
+        return "bought" if not part.level else "released" if part.released else "draft"
+
+    def get_inlines(self, request: Any, obj: Part | None = None) -> tuple[type[admin.TabularInline], ...]:
+        return self.inlines if obj and obj.level else ()
 
 
 @admin.register(BomLine)
-class BomLineAdmin(ShowsOnly, admin.ModelAdmin):
+class BomLineAdmin(KeepsAll, admin.ModelAdmin):
+    """To look up where a part is used; a line is changed on its assembly's page."""
+
     list_display = ("parent", "number", "child", "quantity")
     list_select_related = ("parent", "child")
     search_fields = ("parent__number", "child__number")
     inlines = (Substitutes,)
 
+    def has_add_permission(self, request: Any, obj: Any = None) -> bool:
+        return False
 
-@admin.register(Step)
-class StepAdmin(ShowsOnly, admin.ModelAdmin):
-    list_display = ("part", "number", "name", "minutes")
-    list_select_related = ("part",)
-    search_fields = ("part__number", "name")
+    def has_change_permission(self, request: Any, obj: Any = None) -> bool:
+        return False
 
 
 @admin.register(Supplier)
-class SupplierAdmin(ShowsOnly, admin.ModelAdmin):
+class SupplierAdmin(Defined):
+    define = staticmethod(define_supplier)
     list_display = ("key", "name", "is_plant")
     search_fields = ("key", "name")
 
 
+@admin.register(Source)
+class SourceAdmin(Defined):
+    define = staticmethod(approve_source)
+    list_display = ("part", "supplier", "number", "since", "until")
+    list_select_related = ("part", "supplier")
+    list_filter = (("until", admin.EmptyFieldListFilter),)
+    search_fields = ("number", "part__number", "supplier__name")
+
+
 @admin.register(Customer)
-class CustomerAdmin(ShowsOnly, admin.ModelAdmin):
+class CustomerAdmin(Defined):
+    define = staticmethod(define_customer)
     list_display = ("key", "name")
     search_fields = ("key", "name")
 

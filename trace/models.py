@@ -1,7 +1,20 @@
 """Index of the areas' models; import them from their areas."""
 
 from trace.core.models import Person, Token, User
-from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
+from trace.engineering.models import (
+    BomLine,
+    Characteristic,
+    Designator,
+    HourlyRate,
+    PanelPlace,
+    Part,
+    Placement,
+    Site,
+    StandardCost,
+    Station,
+    Step,
+    Substitute,
+)
 from trace.floor.models import (
     Carton,
     Consignment,
@@ -27,14 +40,16 @@ from trace.material.models import (
     Lot,
     SetUp,
     SetUpLine,
+    Source,
     Span,
     Supplier,
     Tape,
 )
 
 __all__ = [
-    "Answer", "Axis", "AxisSlack", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
-    "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting", "Lot",
-    "Packing", "Part", "Pass", "Person", "Placement", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span",
-    "Station", "Step", "Substitute", "Supplier", "Tape", "Token", "Unit", "User", "WorkOrder",
+    "Answer", "Axis", "AxisSlack", "BomLine", "Carton", "Characteristic", "Consignment", "Container", "Customer",
+    "Derivation", "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "HourlyRate",
+    "LooseSighting", "Lot", "Packing", "PanelPlace", "Part", "Pass", "Person", "Placement", "Salvage", "SetUp",
+    "SetUpLine", "Shipment", "Site", "Source", "Span", "StandardCost", "Station", "Step", "Substitute", "Supplier",
+    "Tape", "Token", "Unit", "User", "WorkOrder",
 ]  # fmt: skip

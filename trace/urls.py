@@ -3,7 +3,7 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from trace.web.views import entry, home, record, suspects, things, units
+from trace.web.views import entry, home, lists, record, revisions, suspects, things, units
 
 handler403 = "trace.web.views.entry.forbidden"
 handler404 = "trace.web.views.entry.not_found"
@@ -38,6 +38,11 @@ urlpatterns = [
     path("containers/<str:key>/cost/", suspects.container_cost, name="container-cost"),
     path("containers/<str:key>/units/<str:serial>/", suspects.container_unit, name="container-unit"),
     path("units/<str:key>/", units.unit, name="unit"),
+    path("parts/<str:key>/revisions/", revisions.revisions, name="revisions"),
+    path("parts/<str:key>/revisions/<str:other>/", revisions.compared, name="compared"),
+    path("lists/", lists.lists, name="lists"),
+    path("lists/<str:name>/", lists.one_list, name="list"),
+    path("lists/<str:name>/csv/", lists.download, name="list-csv"),
     *(
         path(f"{address}/<str:key>/", things.thing, {"kind": kind}, name=name)
         for kind, (address, name) in THINGS.items()

@@ -9,12 +9,12 @@ from django.test import Client as Browser
 
 from tests.factories import Plant, moment
 from tests.web.conftest import make_user
-from trace.api.arguments import has_key
 from trace.api.operations import ELSEWHERE, find_operations
 from trace.api.things import KINDS
 from trace.core.models import Token
 from trace.core.permissions import OPERATIONS, Role
 from trace.engineering.models import BomLine
+from trace.exchange.arguments import has_key
 from trace.floor.models import Pass
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event

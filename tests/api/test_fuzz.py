@@ -22,8 +22,8 @@ from schemathesis.specs.openapi.checks import positive_data_acceptance
 from config.wsgi import application
 from tests.api.conftest import Client, make_client
 from tests.factories import Plant, moment
-from trace.api.arguments import MomentField, RecordField, ThingField, TupleField
 from trace.api.operations import ELSEWHERE, find_operations, serializer_for
+from trace.exchange.arguments import MomentField, RecordField, ThingField, TupleField
 from trace.ledger.models import Event
 
 pytestmark = pytest.mark.django_db

@@ -53,11 +53,14 @@ def test_a_bom_is_written_line_by_line(part, board, who):
     assert Event.objects.get(verb="set_bom").subjects.filter(kind="part", key="BOARD").exists()
 
 
-def test_a_bom_is_written_once(part, board, who):
-    set_bom(assembly=board, rows=[BomRow(part("CHIP"), 1, ("U1",))], **who)
-    with pytest.raises(BomRefused, match="new revision"):
-        set_bom(assembly=board, rows=[BomRow(part("OTHER"), 1, ("U1",))], **who)
-    assert [line.child.number for line in BomLine.objects.all()] == ["CHIP"]
+def test_a_bom_of_a_draft_takes_the_place_of_the_one_before(part, board, who):
+    chip = part("CHIP")
+    set_bom(assembly=board, rows=[BomRow(chip, 2, ("U1", "U2"))], **who)
+    approve_substitute(assembly=board, part=chip, substitute=part("LIKE"), **who)
+    set_bom(assembly=board, rows=[BomRow(part("OTHER"), 1, ("U1",))], **who)
+    assert [line.child.number for line in BomLine.objects.all()] == ["OTHER"]
+    assert [place.name for place in board.designators.all()] == ["U1"]
+    assert not Substitute.objects.exists()
 
 
 def test_nothing_is_in_a_component(part, who):
@@ -222,11 +225,11 @@ def test_a_wrong_route_leaves_none(part, board, site, stations, who, at, name):
     assert not Step.objects.exists()
 
 
-def test_a_route_is_written_once_and_for_what_is_built(part, board, stations, who):
+def test_a_route_of_a_draft_takes_the_place_of_the_one_before_and_is_for_what_is_built(part, board, stations, who):
     rows = [RouteRow(10, "a", stations)]
     set_route(part=board, rows=rows, **who)
-    with pytest.raises(RouteRefused, match="has its route"):
-        set_route(part=board, rows=rows, **who)
+    set_route(part=board, rows=[RouteRow(20, "b", stations)], **who)
+    assert [step.number for step in board.steps.all()] == [20]
     with pytest.raises(RouteRefused, match="not built here"):
         set_route(part=part("CHIP"), rows=rows, **who)
 

@@ -1,6 +1,7 @@
 """Every constraint of the engineering models, broken on purpose: the database itself refuses."""
 
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from types import SimpleNamespace
 
@@ -8,17 +9,31 @@ import pytest
 from django.apps import apps
 from django.db import IntegrityError, models, transaction
 
-from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
+from trace.engineering.models import (
+    BomLine,
+    Characteristic,
+    Designator,
+    HourlyRate,
+    PanelPlace,
+    Part,
+    Placement,
+    Site,
+    StandardCost,
+    Station,
+    Step,
+    Substitute,
+)
 
 pytestmark = pytest.mark.django_db
 
+WHEN = datetime(2026, 11, 2, 8, tzinfo=UTC)
 PLACEMENT = {"number": 1, "designator": "U1", "x": 0, "y": 0, "rotation": 0, "side": "top"}
 
 
 @pytest.fixture
 def plant(db) -> SimpleNamespace:
     site = Site.objects.create(key="S", name="s")
-    Station.objects.create(key="ST", name="s", site=site)
+    station = Station.objects.create(key="ST", name="s", site=site)
     board = Part.objects.create(key="B", number="B", revision="A", name="b", kind="assembly", level=1)
     chip = Part.objects.create(key="C", number="C", name="c")
     line = BomLine.objects.create(parent=board, child=chip, parent_level=1, child_level=0, number=1, quantity=1)
@@ -26,7 +41,11 @@ def plant(db) -> SimpleNamespace:
     Placement.objects.create(**PLACEMENT, assembly=board)
     Substitute.objects.create(line=line, part=chip)
     Step.objects.create(part=board, number=10, name="s")
-    return SimpleNamespace(site=site, board=board, chip=chip, line=line)
+    Characteristic.objects.create(part=board, step_number=10, number=1, name="c", unit_of_measure="V", lower=1)
+    PanelPlace.objects.create(panel=board, number=1, board=chip, x=0, y=0, rotation=0)
+    StandardCost.objects.create(part=chip, since=WHEN.date(), standard_cost=1, replace_minutes=0)
+    HourlyRate.objects.create(station=station, since=WHEN.date(), rate_per_hour=1)
+    return SimpleNamespace(site=site, station=station, board=board, chip=chip, line=line)
 
 
 def station(plant, **changed):
@@ -61,6 +80,26 @@ def step(plant, **changed):
     Step.objects.create(**{"part": plant.board, "number": 20, "name": "s", **changed})
 
 
+def characteristic(plant, **changed):
+    sound = {"step_number": 10, "number": 2, "name": "height", "unit_of_measure": "mm", "lower": 1, "upper": 9}
+    Characteristic.objects.create(**{"part": plant.board, **sound, **changed})
+
+
+def panel_place(plant, **changed):
+    sound = {"number": 2, "x": 0, "y": 0, "rotation": 0}
+    PanelPlace.objects.create(**{"panel": plant.board, "board": plant.chip, **sound, **changed})
+
+
+def cost(plant, **changed):
+    sound = {"since": WHEN.date() + timedelta(days=1), "standard_cost": 1, "replace_minutes": 0}
+    StandardCost.objects.create(**{"part": plant.chip, **sound, **changed})
+
+
+def rate(plant, **changed):
+    sound = {"since": WHEN.date() + timedelta(days=1), "rate_per_hour": 1}
+    HourlyRate.objects.create(**{"station": plant.station, **sound, **changed})
+
+
 BREACHES: list[tuple[str, Callable, dict]] = [
     ("station_rate_not_negative", station, {"rate_per_hour": Decimal("-0.0001")}),
     ("part_number_and_revision", part, {"number": "B", "revision": "A"}),
@@ -83,12 +122,32 @@ BREACHES: list[tuple[str, Callable, dict]] = [
     ("placement_side_known", placement, {"side": "inside"}),
     ("step_number_once_per_route", step, {"number": 10}),
     ("step_minutes_not_negative", step, {"minutes": Decimal("-0.001")}),
+    ("part_released_is_built_here", part, {"released": WHEN}),
+    ("part_takes_effect_in_one_way", part, {"effective_from": WHEN, "effective_serial": "B-7"}),
+    ("step_is_free_or_alternative_not_both", step, {"free_order": "A", "alternative": "B"}),
+    ("step_samples_some", step, {"sample_every": 1}),
+    ("characteristic_number_once", characteristic, {"number": 1}),
+    ("characteristic_measured_or_judged", characteristic, {"judge": "inspector"}),
+    ("characteristic_measured_or_judged", characteristic, {"unit_of_measure": ""}),
+    ("characteristic_measured_or_judged", characteristic, {"lower": None, "upper": None}),
+    ("characteristic_measured_or_judged", characteristic, {"unit_of_measure": "", "judge": "inspector"}),
+    ("characteristic_limits_in_order", characteristic, {"lower": 9, "upper": 9}),
+    ("characteristic_limits_in_order", characteristic, {"target": 10}),
+    ("characteristic_limits_in_order", characteristic, {"target": 0}),
+    ("panel_place_once", panel_place, {"number": 1}),
+    ("panel_place_from_one", panel_place, {"number": 0}),
+    ("panel_rotation_within_one_turn", panel_place, {"rotation": 360}),
+    ("one_standard_cost_a_day", cost, {"since": WHEN.date()}),
+    ("standard_cost_not_negative", cost, {"standard_cost": -1}),
+    ("standard_cost_not_negative", cost, {"replace_minutes": -1}),
+    ("one_hourly_rate_a_day", rate, {"since": WHEN.date()}),
+    ("hourly_rate_not_negative", rate, {"rate_per_hour": -1}),
     ("substitute_once_per_line", lambda plant: Substitute.objects.create(line=plant.line, part=plant.chip), {}),
 ]
 CONSTRAINTS: dict[str, tuple[type[models.Model], models.BaseConstraint]] = {
     constraint.name: (model, constraint)
     for model in apps.get_app_config("trace").get_models()
-    if model.__module__ == "trace.engineering.models"
+    if model.__module__.startswith("trace.engineering.models.")
     for constraint in model._meta.constraints
 }
 
@@ -103,7 +162,9 @@ def test_the_database_refuses(plant, name, make, changed):
     assert name in str(refused.value) or (columns and ", ".join(columns) in str(refused.value))
 
 
-@pytest.mark.parametrize("make", [station, part, line, designator, placement, step])
+@pytest.mark.parametrize(
+    "make", [station, part, line, designator, placement, step, characteristic, panel_place, cost, rate]
+)
 def test_the_same_without_the_breach_is_accepted(plant, make):
     make(plant)
 

@@ -1,12 +1,13 @@
 """Sites, stations, parts, costs."""
 
 import json
+from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
 
 from trace.core.keys import BadKey
-from trace.engineering.models import Part, ScanMode, Site, Station
+from trace.engineering.models import Part, ScanMode, Site, StandardCost, Station
 from trace.engineering.operations import (
     CostRefused,
     PartCost,
@@ -19,6 +20,7 @@ from trace.engineering.operations import (
     define_station,
     set_costs,
 )
+from trace.engineering.queries import list_costs, list_rates
 from trace.engineering.rules import part_key
 from trace.ledger.models import Event
 
@@ -142,11 +144,12 @@ def test_costs_are_set_together_and_the_ledger_keeps_the_old(part, site, who):
         stations=[StationRate(station, Decimal("38.4"))],
         **who,
     )
-    for record in (chip, board, station):
-        record.refresh_from_db()
-    assert (chip.standard_cost, chip.replace_minutes) == (Decimal("1.234567"), 0)
-    assert (board.standard_cost, board.replace_minutes) == (0, Decimal("12.5"))
-    assert station.rate_per_hour == Decimal("38.4")
+    day, before = who["at"].date(), who["at"].date() - timedelta(days=1)
+    costs = list_costs([chip.pk, board.pk], day)
+    assert costs == {chip.pk: (Decimal("1.234567"), 0), board.pk: (0, Decimal("12.5"))}
+    assert list_rates([station.pk], day) == {station.pk: Decimal("38.4")}
+    assert list_costs([chip.pk], before) == {chip.pk: (Decimal("1.5"), 0)}, "as it was defined"
+    assert list_rates([station.pk], before) == {station.pk: 0}
     event = Event.objects.get(verb="set_costs")
     assert json.loads(event.payload)["facts"]["before"]["part:CHIP"] == ["1.500000", "0.00"]
     assert set(event.subjects.values_list("kind", "key")) >= {("part", "CHIP"), ("part", "BOARD"), ("station", "HAND")}
@@ -157,7 +160,19 @@ def test_a_cost_that_is_none_changes_nothing(part, who, cost):
     chip, other = part("CHIP"), part("OTHER")
     with pytest.raises(CostRefused):
         set_costs(parts=[PartCost(chip, Decimal(1)), PartCost(other, Decimal(cost))], **who)
-    assert not Part.objects.exclude(standard_cost=0).exists()
+    assert not StandardCost.objects.exists()
+
+
+def test_costs_have_their_days(part, site, who):
+    chip, day = part("CHIP"), date(2027, 1, 1)
+    station = define_station(key="HAND", name="Hand", site=site, **who)
+    for since, cost in ((day, "2"), (day + timedelta(days=30), "3"), (day, "2.5")):
+        price = Decimal(cost)
+        set_costs(parts=[PartCost(chip, price)], stations=[StationRate(station, price)], since=since, **who)
+    of_days = [list_costs([chip.pk], day + timedelta(days=days))[chip.pk][0] for days in (-1, 0, 29, 30)]
+    assert of_days == [0, Decimal("2.5"), Decimal("2.5"), 3], "the second time corrects the first of that day"
+    rates = [list_rates([station.pk], day + timedelta(days=days))[station.pk] for days in (-1, 0, 29, 30)]
+    assert rates == of_days
 
 
 def test_an_assembly_gets_no_cost_as_bought(part, who):

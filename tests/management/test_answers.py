@@ -14,7 +14,7 @@ from trace.core.keys import BadKey, label_text
 from trace.core.moments import BadMoment, read_moment
 from trace.engineering.models import Site
 from trace.exchange.plant_time import PlantTime
-from trace.management.answers import WIDTH, AnswerCommand, compact, table
+from trace.management.answers import WIDTH, AnswerCommand, table
 from trace.material.operations.stock import define_supplier
 from trace.material.queries import LotUnclear, get_lot
 
@@ -85,22 +85,6 @@ def test_a_moment_that_is_still_to_come_is_refused_by_commands() -> None:
     with pytest.raises(CommandError, match="is still to come: nothing is known of it"):
         call_command("affected", "LOT-1", at=tomorrow.isoformat())
     assert PlantTime().read((now() - timedelta(minutes=1)).isoformat()) < OPEN
-
-
-@pytest.mark.parametrize(
-    ("names", "shown"),
-    [
-        (["C1"], "C1"),
-        ([f"C{n}" for n in range(1, 14)], "C1–C13"),
-        (["R10", "R2", "R1", "R9", "M1"], "M1, R1, R2, R9, R10"),
-        (["R3", "R1", "R2", "R5"], "R1–R3, R5"),
-        (["LBL", "X", "X1", "X2", "X3"], "LBL, X, X1–X3"),
-        (["R01", "R02", "R03"], "R01–R03"),
-        ([], ""),
-    ],
-)
-def test_designators_in_a_row_are_drawn_together(names, shown) -> None:
-    assert compact(names) == shown
 
 
 def test_tables_fit_the_terminal() -> None:

@@ -23,7 +23,6 @@ from trace.floor.operations.passes import record_passes, start_pass
 from trace.ledger.models import Event
 from trace.material.models import Feed, SetUp
 from trace.material.operations.setups import start_tape
-from trace.web.asbuilt import run_together
 
 pytestmark = pytest.mark.django_db
 
@@ -76,20 +75,6 @@ def test_the_timeline_has_passes_fittings_packing_and_shipping(visitor: Client, 
     assert "scrap" in {row["Kind"] for row in rows_of(visitor.get(f"/units/{suspects.clean.key}/?csv=timeline"))}
     record = rows_of(visitor.get(f"/units/{suspects.product.key}/?csv=record"))
     assert "fit child" in {row["What"] for row in record}
-
-
-@pytest.mark.parametrize(
-    ("names", "words"),
-    [
-        (["R10", "R2", "R3", "R1"], "R1–R3, R10"),
-        (["C1"], "C1"),
-        (["R1", "R2"], "R1, R2"),
-        (["M1", "X", "R01", "R02", "R03"], "M1, R01, R02, R03, X"),
-        ([], ""),
-    ],
-)
-def test_designators_run_together(names: list[str], words: str) -> None:
-    assert run_together(names) == words
 
 
 # Every page ----------------------------------------------------------------------------------------------------------

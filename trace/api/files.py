@@ -13,12 +13,12 @@ from rest_framework import serializers
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from trace.api.arguments import MomentField, RecordField
 from trace.api.problems import Problem
 from trace.core.permissions import OPERATIONS, check_permitted, in_words
 from trace.engineering.csv_file import FileTable
 from trace.engineering.models import Part
 from trace.engineering.operations import import_bom, import_placements
+from trace.exchange.arguments import MomentField, RecordField
 from trace.exchange.ipc2581 import is_xml, read_bom, read_placements
 from trace.ledger.canonical import plain
 

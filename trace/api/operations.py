@@ -13,6 +13,7 @@ from typing import Any
 from django.db.models import Model
 from django.urls import path
 from django.urls.resolvers import URLPattern
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
 from rest_framework import serializers, status
 from rest_framework.exceptions import ValidationError
@@ -20,12 +21,12 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 import trace
-from trace.api.arguments import make_serializer
 from trace.api.problems import Problem
 from trace.api.things import represent, serializer_of
 from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.core.permissions import OPERATIONS, check_permitted, in_words
+from trace.exchange.arguments import make_serializer
 from trace.ledger.operation import Request
 
 KEY = "Idempotency-Key"
@@ -85,6 +86,8 @@ def _result_of(verb: str) -> Any:
     hint = typing.get_type_hints(find_operations()[verb])["return"]
     origin, inner = typing.get_origin(hint), typing.get_args(hint)
     many, kind = (True, inner[0]) if origin is list else (False, hint)
+    if kind is Model:
+        return OpenApiTypes.OBJECT
     if not (isinstance(kind, type) and issubclass(kind, Model)):
         return serializers.ListSerializer(child=serializers.DictField(child=serializers.JSONField(allow_null=True)))
     return serializer_of(kind)(many=many)

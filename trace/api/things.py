@@ -16,16 +16,17 @@ from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema, extend_schema_field, extend_schema_view
 from rest_framework import pagination, routers, serializers, viewsets
 
-from trace.api.arguments import has_key
 from trace.api.problems import Problem
 from trace.core.clock import OPEN, from_ticks
 from trace.core.models import TickField
+from trace.exchange.arguments import has_key
 from trace.ledger.canonical import plain
 
 NAMES = {
     "axes": "Axis",
     "bom-lines": "BomLine",
     "cartons": "Carton",
+    "characteristics": "Characteristic",
     "consignments": "Consignment",
     "containers": "Container",
     "customers": "Customer",
@@ -37,10 +38,12 @@ NAMES = {
     "feeds": "Feed",
     "fittings": "Fitting",
     "holds": "Hold",
+    "hourly-rates": "HourlyRate",
     "loose-children": "LooseSighting",
     "lots": "Lot",
     "orders": "WorkOrder",
     "packings": "Packing",
+    "panel-places": "PanelPlace",
     "parts": "Part",
     "passes": "Pass",
     "people": "Person",
@@ -50,7 +53,9 @@ NAMES = {
     "set-ups": "SetUp",
     "shipments": "Shipment",
     "sites": "Site",
+    "sources": "Source",
     "spans": "Span",
+    "standard-costs": "StandardCost",
     "stations": "Station",
     "steps": "Step",
     "substitutes": "Substitute",

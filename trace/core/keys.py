@@ -68,6 +68,12 @@ def free_key(kind: type[Model], text: str) -> str:
     return key
 
 
+def natural(text: str) -> tuple[tuple[int, int, str], ...]:
+    """A sort key that puts R2 before R10, whether in capitals or not."""
+    pieces = re.findall(r"\d+|\D+", text.casefold())
+    return tuple((0, int(piece), "") if piece.isdecimal() else (1, 0, piece) for piece in pieces)
+
+
 def check_character(key: str) -> str:
     """The ISO/IEC 7064 MOD 37,36 check character of a key; hyphens do not count."""
     return mod_37_36.calc_check_digit(key.replace("-", ""))

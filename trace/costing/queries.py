@@ -1,4 +1,4 @@
-"""What a population costs, scrapped or reworked, reckoned from today's standard costs and rates."""
+"""What a population costs, scrapped or reworked, by the standard costs and rates in force on its day."""
 
 from __future__ import annotations
 
@@ -6,11 +6,14 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.db import connection
 
+from trace.core.clock import OPEN, from_ticks, now
 from trace.core.sql import load_sql
 from trace.costing.rules import (
     ZERO,
@@ -24,6 +27,7 @@ from trace.costing.rules import (
     roll_up,
 )
 from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step
+from trace.engineering.queries import list_costs, list_rates
 from trace.floor.models import Unit
 from trace.genealogy.forward import CHUNK, Carrier, Population
 from trace.genealogy.intervals import Ranges
@@ -107,8 +111,8 @@ def list_units_behind(population: Population, line: CostLine) -> list[str]:
     return sorted(found)
 
 
-def list_material_behind(line: CostLine) -> list[CostLine]:
-    """A material line of scrap opened to the parts in it; the amounts add up to its own."""
+def list_material_behind(line: CostLine, day: date) -> list[CostLine]:
+    """A material line of scrap opened to the parts in it, at the costs of a day; the amounts add up to its own."""
     assembly = Part.objects.get(key=line.assembly)
     contents = _contents([assembly.pk])
     if not contents:
@@ -116,7 +120,7 @@ def list_material_behind(line: CostLine) -> list[CostLine]:
     quantities: dict[int, Decimal] = defaultdict(Decimal)
     for content in contents_through(contents[assembly.pk], line.step):
         quantities[content.part] += content.quantity
-    costs = trace_standard_costs(quantities)
+    costs = trace_standard_costs(quantities, day)
     keys = dict(Part.objects.filter(pk__in=quantities).values_list("pk", "key"))
     return [
         CostLine(
@@ -127,8 +131,8 @@ def list_material_behind(line: CostLine) -> list[CostLine]:
     ]  # fmt: skip
 
 
-def trace_standard_costs(parts: Collection[int]) -> dict[int, Decimal]:
-    """{part id: cost of one unit of measure}: as bought, or of an assembly's parts by every way down.
+def trace_standard_costs(parts: Collection[int], day: date) -> dict[int, Decimal]:
+    """{part id: cost of one unit of measure on a day}: as bought, or of an assembly's parts by every way down.
 
     The work on an assembly that is tracked by lot is not in it. A query or two for each level.
     """
@@ -136,7 +140,7 @@ def trace_standard_costs(parts: Collection[int]) -> dict[int, Decimal]:
     lines: list[tuple[int, int, Decimal]] = []
     layer = set(parts)
     while layer:
-        bought |= dict(Part.objects.filter(pk__in=layer).values_list("pk", "standard_cost"))
+        bought |= {part: cost for part, (cost, _) in list_costs(layer, day).items()}
         below = list(BomLine.objects.filter(parent__in=layer).values_list("parent", "child", "quantity"))
         lines += below
         layer = {child for _, child, _ in below} - bought.keys()
@@ -152,7 +156,8 @@ def _scrap_lines(groups: Groups, at: int) -> Iterator[CostLine]:
     passed = _count("passed", "step_id, station_id", groups, at)
     assemblies = {part for _, part, *_ in standing}
     contents = _contents(assemblies)
-    costs = trace_standard_costs({content.part for found in contents.values() for content in found} | assemblies)
+    day = day_of(at)
+    costs = trace_standard_costs({content.part for found in contents.values() for content in found} | assemblies, day)
     keys = dict(Part.objects.filter(pk__in=assemblies).values_list("pk", "key"))
     for (group, part, last_step, begun), count in standing.items():
         key, number = keys[part], Decimal(count)
@@ -164,11 +169,12 @@ def _scrap_lines(groups: Groups, at: int) -> Iterator[CostLine]:
             yield CostLine(Outlay.MATERIAL, group, key, count, number, price, step=last_step)
     steps = Step.objects.select_related("part").in_bulk({step for _, step, _ in passed})
     stations = Station.objects.in_bulk({station for *_, station in passed})
+    rates = list_rates(stations, day)
     for (group, step_id, station_id), count in passed.items():
         step, station = steps[step_id], stations[station_id]
         yield CostLine(
             Outlay.LABOUR, group, step.part.key, count, Decimal(count), minutes=step.minutes,
-            rate=station.rate_per_hour, step=step.number, station=station.key,
+            rate=rates[station_id], step=step.number, station=station.key,
         )  # fmt: skip
 
 
@@ -199,8 +205,9 @@ def _rework_lines(population: Population, rate_per_hour: Decimal | None) -> Iter
             counts[group, assembly, content.part] += count
             quantities[group, assembly, content.part] += count * content.quantity
     parts = Part.objects.in_bulk(assemblies | {part for *_, part in counts})
-    costs = trace_standard_costs({part for *_, part in counts})
-    rates = _highest_rates(assemblies)
+    day = day_of(population.at)
+    costs, bought = trace_standard_costs({part for *_, part in counts}, day), list_costs(parts, day)
+    rates = _highest_rates(assemblies, day)
     for (group, assembly, part), count in sorted(counts.items(), key=lambda item: (str(item[0][0]), *item[0][1:])):
         line = CostLine(
             Outlay.NEW_PARTS, group, parts[assembly].key, count, quantities[group, assembly, part], costs[part],
@@ -210,7 +217,7 @@ def _rework_lines(population: Population, rate_per_hour: Decimal | None) -> Iter
         rate = rates.get(assembly, ZERO) if rate_per_hour is None else rate_per_hour
         yield replace(
             line, outlay=Outlay.REPLACING, quantity=Decimal(count), price=ZERO,
-            minutes=parts[part].replace_minutes, rate=rate,
+            minutes=bought[part][1], rate=rate,
         )  # fmt: skip
 
 
@@ -247,13 +254,20 @@ def _designed(assemblies: Iterable[int]) -> dict[tuple[int, str], Content]:
     }
 
 
-def _highest_rates(assemblies: Iterable[int]) -> dict[int, Decimal]:
+def _highest_rates(assemblies: Iterable[int], day: date) -> dict[int, Decimal]:
     """{part id: the highest rate among the stations of its route}."""
     rates: dict[int, Decimal] = {}
-    rows = Step.objects.filter(part__in=assemblies, stations__isnull=False).order_by()
-    for part, rate in rows.values_list("part", "stations__rate_per_hour"):
-        rates[part] = max(rates.get(part, ZERO), rate)
+    routes = Step.objects.filter(part__in=assemblies, stations__isnull=False).order_by().values_list("part", "stations")
+    of_station = list_rates({station for _, station in routes}, day)
+    for part, station in routes:
+        rates[part] = max(rates.get(part, ZERO), of_station[station])
     return rates
+
+
+def day_of(at: int) -> date:
+    """The plant's day whose costs are in force at a moment: today, where it has no end."""
+    moment = now() if at >= OPEN else from_ticks(at)
+    return moment.astimezone(ZoneInfo(Site.objects.get().zone)).date()
 
 
 # Populations ---------------------------------------------------------------------------------------------------------

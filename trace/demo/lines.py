@@ -79,8 +79,8 @@ def plan_lines(plant: Plant) -> Iterator[Act]:
     """Every rack at every stop of the timetable, its children fitted at the first."""
     children: dict[str, list[tuple[str, str]]] = {}
     for row in rows("bom"):
-        if not row["step"]:
-            children.setdefault(row["parent"], []).extend((row["child"], d) for d in row["designators"].split())
+        if plant.parts[row["part"]].serialised:
+            children.setdefault(row["assembly"], []).extend((row["part"], d) for d in row["designators"].split())
     for stop in timetable():
         inner = children.pop(stop.parts[0], [])
         for rack in range(0, RACKS, stop.racks):

@@ -7,7 +7,6 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from decimal import Decimal
 from functools import cached_property
 from types import MappingProxyType
 from typing import Any, TypeVar
@@ -18,22 +17,11 @@ from django.db.models import Model
 from trace.core.models import Person
 from trace.demo.calendar import PREPARED, ZONE
 from trace.engineering.models import Part, Site, Station
-from trace.engineering.operations import (
-    BomRow,
-    RouteRow,
-    add_person,
-    define_part,
-    define_site,
-    define_station,
-    get_command_line,
-    open_account,
-    set_bom,
-    set_route,
-)
+from trace.engineering.operations import get_command_line, open_account, release_revision
+from trace.exchange.lists.files import import_list
+from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Customer
-from trace.floor.operations.dispatch import define_customer
 from trace.material.models import Supplier
-from trace.material.operations.stock import define_supplier
 
 FIXTURES = settings.BASE_DIR / "fixtures" / "demo"
 SITE = "QUILLMOOR"
@@ -105,22 +93,20 @@ class Plant:
     @cached_property
     def places(self) -> dict[tuple[str, str], dict[str, list[str]]]:
         """What is drawn where: (assembly, station) to {part: designators}."""
-        station = {(row["part"], row["step"]): row["stations"] for row in rows("routes")}
+        station = {(row["part"], row["number"]): row["stations"] for row in rows("routes")}
         places: dict[tuple[str, str], dict[str, list[str]]] = defaultdict(dict)
         for row in rows("bom"):
-            if row["step"]:
-                where = row["parent"], station[row["parent"], row["step"]]
-                places[where][row["child"]] = row["designators"].split()
+            if not self.parts[row["part"]].serialised:
+                where = row["assembly"], station[row["assembly"], row["step_number"]]
+                places[where][row["part"]] = row["designators"].split()
         return places
 
 
 def make_people() -> dict[str, Person]:
     """The first are entered from the command line: there is nobody yet to do it. No record keeps a password."""
     done: dict[str, Any] = {"by": get_command_line(), "at": PREPARED}
-    people = {
-        row["key"]: add_person(key=row["key"], name=row["name"], roles=row["roles"].split(), **done)
-        for row in rows("people")
-    }
+    import_list(KINDS["people"], content=(FIXTURES / "people.csv").read_bytes(), **done)
+    people = {person.key: person for person in Person.objects.all()}
     for row in rows("accounts"):
         user = open_account(person=people[row["person"]], username=row["username"], **done)
         user.set_password(row["password"])
@@ -128,64 +114,20 @@ def make_people() -> dict[str, Person]:
     return people
 
 
+LISTS = ("sites", "stations", "suppliers", "customers", "parts", "bom", "routes")
+"""The master data, brought in as a planner would: in this order, one needs another."""
+
+
 def prepare(plant: Plant) -> None:
-    """Enter the master data."""
+    """Bring in the master data from its lists, and release what is built."""
     plant.people = make_people()
     done: dict[str, Any] = {"by": plant.people[PLANNER], "at": PREPARED}
-    plant.site = define_site(key=SITE, name="Quillmoor Works", zone=ZONE.key, currency="EUR", **done)
-    for row in rows("suppliers"):
-        plant.suppliers[row["key"]] = define_supplier(
-            key=row["key"], name=row["name"], is_plant=bool(row["is_plant"]), **done
-        )
-    for row in rows("customers"):
-        plant.customers[row["key"]] = define_customer(**row, **done)
-    for row in rows("stations"):
-        plant.stations[row["key"]] = define_station(
-            key=row["key"],
-            name=row["name"],
-            site=plant.site,
-            area=row["area"],
-            scan_mode=row["scan_mode"],
-            counts_cycles=bool(row["counts_cycles"]),
-            work_seconds=int(row["work_seconds"]),
-            rate_per_hour=Decimal(row["rate_per_hour"]),
-            **done,
-        )
-    for row in rows("parts"):
-        plant.parts[row["number"]] = define_part(
-            key=row["number"],
-            number=row["number"],
-            name=row["name"],
-            kind=row["kind"],
-            level=int(row["level"]),
-            serialised=bool(row["serialised"]),
-            unit_of_measure=row["unit_of_measure"],
-            standard_cost=Decimal(row["standard_cost"]),
-            replace_minutes=Decimal(row["replace_minutes"]),
-            **done,
-        )
-    boms, routes = defaultdict(list), defaultdict(list)
-    for row in rows("bom"):
-        designators = row["designators"].split()
-        boms[row["parent"]].append(
-            BomRow(
-                part=plant.parts[row["child"]],
-                quantity=Decimal(row["quantity"]),
-                designators=designators,
-                each=Decimal(row["quantity"]) / len(designators),
-                step_number=int(row["step"]) if row["step"] else None,
-            )
-        )
-    for row in rows("routes"):
-        routes[row["part"]].append(
-            RouteRow(
-                number=int(row["step"]),
-                name=row["name"],
-                stations=row["stations"].split(),
-                minutes=Decimal(row["minutes"]),
-                caution=row["caution"],
-            )
-        )
-    for number, lines in boms.items():
-        set_bom(assembly=plant.parts[number], rows=lines, **done)
-        set_route(part=plant.parts[number], rows=routes[number], **done)
+    for name in LISTS:
+        import_list(KINDS[name], content=(FIXTURES / f"{name}.csv").read_bytes(), **done)
+    plant.site = Site.objects.get()
+    plant.stations = {station.key: station for station in Station.objects.all()}
+    plant.suppliers = {supplier.key: supplier for supplier in Supplier.objects.all()}
+    plant.customers = {customer.key: customer for customer in Customer.objects.all()}
+    plant.parts = {part.number: part for part in Part.objects.all()}
+    for part in Part.objects.filter(level__gt=0).order_by("level", "pk"):
+        plant.parts[part.number] = release_revision(part=part, **done)

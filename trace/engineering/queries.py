@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 
 from django.db import connection
@@ -14,7 +15,17 @@ from django.db.models.expressions import RawSQL
 from trace.core.errors import NotFound
 from trace.core.keys import read_label
 from trace.core.sql import load_sql
-from trace.engineering.models import BomLine, Designator, Part, Placement, Station, Step, Substitute
+from trace.engineering.models import (
+    BomLine,
+    Designator,
+    HourlyRate,
+    Part,
+    Placement,
+    StandardCost,
+    Station,
+    Step,
+    Substitute,
+)
 
 
 class RevisionUnclear(NotFound):
@@ -83,6 +94,25 @@ def list_insertion_order(assembly: Part) -> list[str]:
     placed = Placement.objects.filter(assembly=assembly, do_not_place=False)
     of_bom = Designator.objects.filter(parent=assembly).values("name")
     return list(placed.filter(designator__in=of_bom).order_by("number").values_list("designator", flat=True))
+
+
+def list_costs(parts: Collection[int], day: date) -> dict[int, tuple[Decimal, Decimal]]:
+    """{part id: (standard cost of one unit of measure as bought, minutes to replace one)}, as in force on a day."""
+    found = {
+        pk: (cost, minutes)
+        for pk, cost, minutes in Part.objects.filter(pk__in=parts).values_list("pk", "standard_cost", "replace_minutes")
+    }
+    dated = StandardCost.objects.filter(part__in=parts, since__lte=day).order_by("since")
+    return found | {
+        part: (cost, minutes) for part, cost, minutes in dated.values_list("part", "standard_cost", "replace_minutes")
+    }
+
+
+def list_rates(stations: Collection[int], day: date) -> dict[int, Decimal]:
+    """{station id: what an hour there costs}, as in force on a day."""
+    found = dict(Station.objects.filter(pk__in=stations).values_list("pk", "rate_per_hour"))
+    dated = HourlyRate.objects.filter(station__in=stations, since__lte=day).order_by("since")
+    return found | dict(dated.values_list("station", "rate_per_hour"))
 
 
 # Parts explosion -----------------------------------------------------------------------------------------------------

@@ -6,11 +6,12 @@ import hashlib
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import groupby
 
-from trace.core.keys import KEY_LENGTH
+from trace.core.keys import KEY_LENGTH, natural
 from trace.engineering.models import Part
 
 EACH = "each"
@@ -138,6 +139,18 @@ def part_key(number: str, revision: str = "", *, again: bool = False) -> str:
         return key
     digest = hashlib.sha256(f"{number}\0{revision}".encode()).hexdigest()[:8].upper()
     return f"{key[: KEY_LENGTH - 9].strip('-') or 'PART'}-{digest}"
+
+
+def run_together(names: Iterable[str]) -> str:
+    """Designators in natural order, runs of three and more drawn together: C1–C13, R2, R4."""
+    split = [re.fullmatch(r"(.*?)(0|[1-9]\d*)?", name) for name in sorted(names, key=natural)]
+    numbered = [(m[1], int(m[2]) if m[2] else None) for m in split if m]
+    runs = groupby(enumerate(numbered), lambda item: (item[1][0], item[1][1] is None, (item[1][1] or 0) - item[0]))
+    pieces = []
+    for _, run in runs:
+        found = [f"{prefix}{'' if number is None else number}" for _, (prefix, number) in run]
+        pieces += found if len(found) < 3 else [f"{found[0]}–{found[-1]}"]
+    return ", ".join(pieces)
 
 
 def shorten(text: str, length: int = 60) -> str:

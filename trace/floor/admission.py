@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from django.db.models import Model
@@ -13,7 +13,7 @@ from trace.core.sql import fetch
 from trace.engineering.models import Designator, Station
 from trace.floor.evidence import Visit, gather_evidence, reach
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
-from trace.floor.rules import DRAWS_STAND, Facts, RouteStep, Stopped, judge
+from trace.floor.rules import DRAWS_STAND, Facts, RouteStep, Stopped, judge, list_due
 from trace.holds.gate import find_holds
 from trace.holds.models import Hold
 from trace.holds.rules import Move
@@ -57,7 +57,9 @@ def admit(
     not draw by the clock. The number of queries does not grow with the number of units.
     """
     found = gather_evidence(units, station, scan, setup, positions)
-    dues = {unit.pk: _due_step(found.routes[unit.part_id], found.visits[unit.pk]) for unit in units}
+    passed = {unit.pk: {v.step for v in found.visits[unit.pk] if v.outcome == Pass.Outcome.PASSED} for unit in units}
+    choices = {unit.pk: list_due(found.routes[unit.part_id], passed[unit.pk]) for unit in units}
+    dues = {unit: _due_here(steps, station) for unit, steps in choices.items()}
     served = _served_elsewhere({due.pk for u in units if (due := dues[u.pk]) and u.part_id not in found.setups})
     contents = contents_of(units) if found.children else {unit.pk: [unit] for unit in units}
     everything = [inner for inside in contents.values() for inner in inside]
@@ -79,7 +81,7 @@ def admit(
         facts = Facts(
             unit=unit.key,
             station=station.key,
-            due=due,
+            due=tuple(choices[unit.pk]),
             scrapped=unit.scrapped is not None,
             expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
             exhausted=exhausted,
@@ -94,7 +96,7 @@ def admit(
             missing_children=tuple(
                 f"{part} at {designator}"
                 for designator, part, number in missing.get(unit.pk, ())
-                if due and number is not None and number < due.number
+                if due and number is not None and number < choices[unit.pk][0].number
             ),
             held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
             **places.get(unit.pk, {}),
@@ -116,9 +118,9 @@ def admit(
     return admissions
 
 
-def _due_step(route: Iterable[RouteStep], visits: Iterable[Visit]) -> RouteStep | None:
-    passed = {visit.step for visit in visits if visit.outcome == Pass.Outcome.PASSED}
-    return next((step for step in route if step.pk not in passed), None)
+def _due_here(due: Sequence[RouteStep], station: Station) -> RouteStep | None:
+    """Of the steps of which one is next, the first that is done here; if none is, the first."""
+    return next((step for step in due if station.key in step.stations), next(iter(due), None))
 
 
 def _served_elsewhere(steps: Collection[int]) -> dict[int, list[str]]:

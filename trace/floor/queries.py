@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
 from django.db.models import Max, Q, prefetch_related_objects
@@ -11,7 +12,7 @@ from trace.engineering.models import Step
 from trace.engineering.queries import list_steps
 from trace.floor.admission import list_missing_children, list_unknown_children, places_of
 from trace.floor.models import Fitting, LooseSighting, Packing, Pass, Unit
-from trace.floor.rules import SCAN_CHILD
+from trace.floor.rules import SCAN_CHILD, list_due
 
 
 def get_unit(key: str) -> Unit:
@@ -30,21 +31,19 @@ def get_open_pass(unit: Unit) -> Pass | None:
 
 
 def find_due_step(unit: Unit) -> Step | None:
-    """The first step of its route that the unit has not passed; None when it is finished."""
+    """The step of its route that is next for the unit, the first of several that may be; None when it is finished."""
     return find_due_steps([unit]).get(unit.pk)
 
 
 def find_due_steps(units: Sequence[Unit]) -> dict[int, Step]:
     """`find_due_step` of each unit that is not finished, in as many queries as there are parts."""
     routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
-    passed = set(
-        Pass.objects.filter(unit__in=units, outcome=Pass.Outcome.PASSED, superseded=None).values_list("unit", "step")
-    )
-    due = {
-        unit.pk: next((step for step in routes[unit.part_id] if (unit.pk, step.pk) not in passed), None)
-        for unit in units
-    }
-    return {unit: step for unit, step in due.items() if step}
+    passed: dict[int, set[int]] = defaultdict(set)
+    rows = Pass.objects.filter(unit__in=units, outcome=Pass.Outcome.PASSED, superseded=None)
+    for unit, step in rows.values_list("unit", "step"):
+        passed[unit].add(step)
+    due = {unit.pk: list_due(routes[unit.part_id], passed[unit.pk]) for unit in units}
+    return {unit: steps[0] for unit, steps in due.items() if steps}
 
 
 def find_flaws(contents: dict[int, list[Unit]]) -> dict[int, tuple[str, str]]:

@@ -6,8 +6,10 @@ operator hears everything that is wrong at once.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass
+from itertools import groupby
+from typing import Any, Protocol, TypeVar
 
 from trace.core.clock import OPEN
 from trace.core.errors import Refusal
@@ -15,21 +17,52 @@ from trace.core.errors import Refusal
 
 @dataclass(frozen=True)
 class RouteStep:
-    """A step on a unit's route and where it may be done."""
+    """A step on a unit's route and where it may be done; `free_order` and `alternative` as at `Step`."""
 
     pk: int
     number: int
     name: str
     stations: tuple[str, ...]
+    free_order: str = ""
+    alternative: str = ""
+
+
+class OnRoute(Protocol):
+    """A step, as far as its turn goes."""
+
+    @property
+    def pk(self) -> Any: ...
+    @property
+    def free_order(self) -> str: ...
+    @property
+    def alternative(self) -> str: ...
+
+
+S = TypeVar("S", bound=OnRoute)
+
+
+def list_due(route: Iterable[S], passed: Container[int]) -> list[S]:
+    """The steps of which one is next, on a route in its order: usually one. Those that go in any order are all due
+    that are left of them; alternatives are all due until one is passed."""
+    for _, group in groupby(route, lambda step: (step.free_order, step.alternative) if _joined(step) else step.pk):
+        steps = list(group)
+        left = [step for step in steps if step.pk not in passed]
+        if left and not (steps[0].alternative and len(left) < len(steps)):
+            return left
+    return []
+
+
+def _joined(step: OnRoute) -> bool:
+    return bool(step.free_order or step.alternative)
 
 
 @dataclass(frozen=True)
 class Facts:
-    """What the interlock looks at for one unit at one station."""
+    """What the interlock looks at for one unit at one station: `due` are the steps of which one is next."""
 
     unit: str
     station: str
-    due: RouteStep | None = None
+    due: tuple[RouteStep, ...] = ()
     inside_at: str | None = None
     fitted_in: str | None = None
     scrapped: bool = False
@@ -59,12 +92,12 @@ class Rule:
 
 
 def _not_due(facts: Facts) -> str | None:
-    if facts.due is None:
+    if not facts.due:
         return f"{facts.unit} has no step left on its route."
-    if facts.station not in facts.due.stations:
-        where = " or ".join(facts.due.stations)
-        return f"{facts.unit} still needs step {facts.due.number}, {facts.due.name}, at {where}."
-    return None
+    if any(facts.station in step.stations for step in facts.due):
+        return None
+    needs = (f"step {step.number}, {step.name}, at {' or '.join(step.stations)}" for step in facts.due)
+    return f"{facts.unit} still needs {'; or '.join(needs)}."
 
 
 SCAN_CHILD = "Scan what is fitted there."

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import sys
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import groupby
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
@@ -65,20 +63,3 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[object]], right: Iterabl
             c.rjust(w) if i in numbers else c.ljust(w) for i, (c, w) in enumerate(zip(fitted, widths, strict=True))
         ]
         yield ("  " + "  ".join(placed)).rstrip()
-
-
-def natural(text: str) -> list[tuple[int, str, int]]:
-    """A key that sorts R2 before R10."""
-    return [(1, "", int(piece)) if piece.isdigit() else (0, piece, 0) for piece in re.split(r"(\d+)", text)]
-
-
-def compact(names: Iterable[str]) -> str:
-    """Designators in natural order, runs of three and more drawn together: C1–C13, R2, R4."""
-    split = [re.fullmatch(r"(.*?)(0|[1-9]\d*)?", name) for name in sorted(names, key=natural)]
-    numbered = [(m[1], int(m[2]) if m[2] else None) for m in split if m]
-    runs = groupby(enumerate(numbered), lambda item: (item[1][0], item[1][1] is None, (item[1][1] or 0) - item[0]))
-    pieces = []
-    for _, run in runs:
-        found = [f"{prefix}{'' if number is None else number}" for _, (prefix, number) in run]
-        pieces += found if len(found) < 3 else [f"{found[0]}–{found[-1]}"]
-    return ", ".join(pieces)

@@ -11,7 +11,7 @@ from django.db.models import BigIntegerField, Exists, ExpressionWrapper, F, Oute
 from trace.core.clock import DAY, OPEN, to_ticks
 from trace.core.errors import NotFound, Refusal
 from trace.core.keys import BadKey, read_label
-from trace.engineering.models import Station
+from trace.engineering.models import Part, Station
 from trace.material.facts import EMPTIES
 from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUp, Span
 
@@ -32,6 +32,18 @@ def get_container(key: str) -> Container:
     if container is None:
         raise NotFound(f"No container is labelled {key}.")
     return container
+
+
+def list_left(part: Part) -> QuerySet[Container]:
+    """The containers of a part that are in the plant and, as far as is on record, not used up: never on a feed,
+    still on one, or taken off the last."""
+    spans = Span.objects.filter(container=OuterRef("pk"), superseded=None)
+    acts = FeedRecord.objects.filter(container=OuterRef("pk"), superseded=None).exclude(act=FeedRecord.Act.SIGHTING)
+    here = Container.objects.filter(part=part, gone=None).annotate(
+        act=Subquery(acts.order_by("-happened", "-id").values("act")[:1])
+    )
+    left = ~Exists(spans) | Exists(spans.filter(end=OPEN)) | Q(act=FeedRecord.Act.TAKE_OFF)
+    return here.filter(left).order_by("key")
 
 
 def get_lot(text: str) -> Lot:

@@ -7,9 +7,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from trace.core.clock import OPEN
+from trace.core.keys import natural
+from trace.engineering.rules import run_together
 from trace.genealogy.backward import AsBuilt, AsBuiltPlace, Entry, Origin
 from trace.genealogy.paths import Path
-from trace.web.cells import natural
 
 
 @dataclass(frozen=True)
@@ -66,7 +67,7 @@ class PartGroup:
     def lots(self) -> list[str]:
         """Keys of every lot that may be in these places."""
         found = {lot.lot for place in self.places for entry in place.standing for lot in entry.lots if lot.lot}
-        return sorted(found, key=lambda key: tuple(natural(key)))
+        return sorted(found, key=natural)
 
     @property
     def doubts(self) -> list[str]:
@@ -130,23 +131,6 @@ def _merge(same: Sequence[Path]) -> Path:
             step = replace(step, words=f"at {places}{step.words[found.end() :]}")
         steps.append(step)
     return replace(same[0], steps=tuple(steps))
-
-
-def run_together(names: Sequence[str]) -> str:
-    """Designators in their own order, runs drawn together: R1–R4, R7, C1."""
-    ordered = sorted(names, key=lambda name: tuple(natural(name)))
-    runs: list[list[str]] = []
-    for name in ordered:
-        if runs and _follows(runs[-1][-1], name):
-            runs[-1].append(name)
-        else:
-            runs.append([name])
-    return ", ".join(f"{run[0]}–{run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs)
-
-
-def _follows(before: str, after: str) -> bool:
-    letters, digits = after.rstrip("0123456789"), after[len(after.rstrip("0123456789")) :]
-    return bool(digits) and not digits.startswith("0") and before == f"{letters}{int(digits) - 1}"
 
 
 def _read(entries: Sequence[Entry]) -> tuple[ReadEntry, ...]:

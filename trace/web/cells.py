@@ -7,7 +7,6 @@ Each value has a plain text (for CSV, sorting and searching) and a shape on the 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
@@ -19,6 +18,7 @@ from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString, mark_safe
 
 from trace.core.clock import OPEN, from_ticks, to_ticks
+from trace.core.keys import natural
 from trace.costing.rules import round_money
 
 PAGES = {
@@ -240,9 +240,3 @@ def sort_key(value: Any) -> tuple[Any, ...]:
     if isinstance(value, int | float | Decimal):
         return (1, value)
     return (2, *natural(text_of(value)))
-
-
-def natural(text: str) -> Iterable[tuple[int, int, str]]:
-    """The pieces of a text, numbers as numbers."""
-    for piece in re.findall(r"\d+|\D+", text.casefold()):
-        yield (0, int(piece), "") if piece.isdecimal() else (1, 0, piece)

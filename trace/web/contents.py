@@ -7,11 +7,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from trace.core.clock import OPEN
+from trace.core.keys import natural
 from trace.floor.models import Unit
 from trace.genealogy.backward import AsBuilt, AsBuiltPlace, Entry, Origin, trace_backward
 from trace.genealogy.rules import Sureness
 from trace.material.models import Axis, Feed, Span
-from trace.web.cells import Link, Mark, Ref, natural
+from trace.web.cells import Link, Mark, Ref
 from trace.web.tables import Column, Table
 
 
@@ -45,7 +46,7 @@ def list_lots_in(built: AsBuilt) -> list[LotIn]:
         known = {one.lot.lot or "": one.lot for one in inside} | known
         counts[Sureness.CLEARED].update({one.lot.lot or "": one.places for one in inside})
     found = []
-    for key in sorted(known, key=lambda key: tuple(natural(key))):
+    for key in sorted(known, key=natural):
         sureness = next(sureness for sureness in Sureness if counts[sureness][key])
         places = counts[Sureness.CERTAIN][key] + counts[Sureness.POSSIBLE][key]
         found.append(LotIn(known[key], sureness, places or counts[Sureness.CLEARED][key]))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 from urllib.parse import urlencode
 
 from django.http import HttpRequest
 
-from trace.costing.queries import list_material_behind, list_units_behind, summarise_rework, summarise_scrap
+from trace.costing.queries import day_of, list_material_behind, list_units_behind, summarise_rework, summarise_scrap
 from trace.costing.rules import Cost, CostLine, Outlay
 from trace.genealogy.forward import Population
 from trace.web.answer import Answer
@@ -38,7 +39,7 @@ def cost_sheet(request: HttpRequest, answer: Answer) -> tuple[dict[str, Any], li
         context["line"] = line
         tables.append(_behind_table(answer, line))
         if line.outlay == Outlay.MATERIAL:
-            tables.append(_material_table(line, costs["scrap"].currency))
+            tables.append(_material_table(line, costs["scrap"].currency, day_of(answer.population.at)))
     return context, tables
 
 
@@ -91,7 +92,7 @@ def _behind_table(answer: Answer, line: CostLine) -> Table:
     )
 
 
-def _material_table(line: CostLine, currency: str) -> Table:
+def _material_table(line: CostLine, currency: str, day: date) -> Table:
     return Table(
         "material",
         "Material in it",
@@ -101,6 +102,6 @@ def _material_table(line: CostLine, currency: str) -> Table:
             Column("price", "Each", lambda row: row.price, number=True),
             Column("amount", f"Amount, {currency}", lambda row: Money(row.amount, currency), number=True),
         ],
-        list_material_behind(line),
+        list_material_behind(line, day),
         "Nothing is in it.",
     )

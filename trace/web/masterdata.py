@@ -17,6 +17,7 @@ class MasterDataSite(AdminSite):
     site_title = "Traceability"
     site_header = "Master data"
     index_title = "What the plant is made of"
+    index_template = "admin/plant.html"
 
     def has_permission(self, request: Any) -> bool:
         return request.user.is_active and may(roles_of(request.user), PAGES["admin"])

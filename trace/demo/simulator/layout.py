@@ -18,6 +18,7 @@ from trace.engineering.operations import (
     define_part,
     define_site,
     define_station,
+    release_revision,
     set_bom,
     set_route,
 )
@@ -121,6 +122,7 @@ def lay_out() -> Layout:
             for number, stations in route.items()
         ]
         set_route(part=layout.parts[assembly], rows=steps, **done)
+        layout.parts[assembly] = release_revision(part=layout.parts[assembly], **done)
     approve_substitute(
         assembly=layout.parts["BOARD"], part=layout.parts["RES"], substitute=layout.parts["RES2"], **done
     )

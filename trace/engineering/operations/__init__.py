@@ -1,17 +1,31 @@
 """Writing the engineering data: sites, stations, parts, bills of material, placements, routes, costs."""
 
-from trace.engineering.operations.boms import BomRefused, SubstituteRefused, approve_substitute, set_bom
+from trace.engineering.operations.boms import (
+    BomRefused,
+    PanelRefused,
+    PanelRow,
+    SubstituteRefused,
+    approve_substitute,
+    set_bom,
+    set_panel,
+)
+from trace.engineering.operations.common import Released, check_draft
 from trace.engineering.operations.imports import BomFileRefused, BomReport, import_bom
 from trace.engineering.operations.master import (
+    AMENDABLE,
+    WHILE_UNUSED,
+    AmendmentRefused,
     CostRefused,
     PartCost,
     PartRefused,
     SiteRefused,
     StationRate,
     StationRefused,
+    amend_record,
     define_part,
     define_site,
     define_station,
+    is_used,
     set_costs,
 )
 from trace.engineering.operations.people import (
@@ -29,24 +43,42 @@ from trace.engineering.operations.placements import (
     PlacementFileRefused,
     PlacementReport,
     PlacementsRefused,
+    enter_placements,
     import_placements,
 )
-from trace.engineering.operations.routes import RouteRefused, RouteRow, set_route
+from trace.engineering.operations.revisions import RevisionRefused, release_revision, retire_part, revise_part
+from trace.engineering.operations.routes import (
+    CharacteristicRefused,
+    CharacteristicRow,
+    RouteRefused,
+    RouteRow,
+    set_characteristics,
+    set_route,
+)
 from trace.engineering.rules import BomRow
 
 __all__ = [
+    "AMENDABLE",
+    "WHILE_UNUSED",
     "AccountRefused",
+    "AmendmentRefused",
     "BomFileRefused",
     "BomRefused",
     "BomReport",
     "BomRow",
+    "CharacteristicRefused",
+    "CharacteristicRow",
     "CostRefused",
+    "PanelRefused",
+    "PanelRow",
     "PartCost",
     "PartRefused",
     "PersonRefused",
     "PlacementFileRefused",
     "PlacementReport",
     "PlacementsRefused",
+    "Released",
+    "RevisionRefused",
     "RouteRefused",
     "RouteRow",
     "SiteRefused",
@@ -54,19 +86,28 @@ __all__ = [
     "StationRefused",
     "SubstituteRefused",
     "add_person",
+    "amend_record",
     "approve_substitute",
+    "check_draft",
     "close_account",
     "define_part",
     "define_site",
     "define_station",
+    "enter_placements",
     "get_command_line",
     "import_bom",
     "import_placements",
+    "is_used",
     "issue_token",
     "open_account",
+    "release_revision",
+    "retire_part",
     "retire_person",
+    "revise_part",
     "set_bom",
+    "set_characteristics",
     "set_costs",
+    "set_panel",
     "set_roles",
     "set_route",
 ]

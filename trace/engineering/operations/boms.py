@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from decimal import Decimal
 
 from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.engineering.models import BomLine, Designator, Part, Substitute
-from trace.engineering.operations.common import changing
+from trace.engineering.models import BomLine, Designator, PanelPlace, Part, Substitute
+from trace.engineering.operations.common import changing, check_draft, save_checked
 from trace.engineering.rules import BomRow, Problem, judge_bom
 
 
@@ -25,15 +28,22 @@ class SubstituteRefused(Refusal):
     code = "substitute-refused"
 
 
+class PanelRefused(Refusal):
+    """The panel can't be set so."""
+
+    code = "panel-refused"
+    action = "Correct the places named and set the whole panel again."
+
+
 @changing
 def set_bom(*, assembly: Part, rows: Sequence[BomRow], by: Person, at: datetime) -> list[BomLine]:
     """Write the bill of material of an assembly: its lines in this order, their designators in theirs.
 
-    Two rows may name one part: they stay two lines. Written once; a changed one is a new revision of the
-    assembly. Refuses with BomRefused when the assembly has one or is none, and every row that `judge_bom`
-    finds wrong or whose step is not on the assembly's route.
+    Two rows may name one part: they stay two lines. What a draft had before is replaced; a designator keeps its
+    step where its row gives none. Refuses with BomRefused when the assembly is none, and every row that `judge_bom`
+    finds wrong or whose step is not on the assembly's route; with Released.
     """
-    check_bomless(assembly)
+    check_open(assembly)
     if not rows:
         raise BomRefused("A bill of material needs at least one row.")
     if problems := [*judge_bom(assembly.level, rows), *_judge_steps(assembly, rows)]:
@@ -45,22 +55,22 @@ def set_bom(*, assembly: Part, rows: Sequence[BomRow], by: Person, at: datetime)
     return write_lines(assembly, rows)
 
 
-def check_bomless(assembly: Part) -> None:
-    """Refuse with BomRefused what has a bill of material already, or can't have one."""
+def check_open(assembly: Part) -> None:
+    """Refuse what can't have a bill of material with BomRefused, and what is released with Released."""
     if not assembly.level:
         raise BomRefused(
             f"{assembly.number} is a {assembly.get_kind_display()}: nothing is in it.",
             action="Define it as an assembly.",
         )
-    if BomLine.objects.filter(parent=assembly).exists():
-        raise BomRefused(
-            f"{assembly.number} has its bill of material, and units may have been built by it.",
-            action="Define a new revision of the assembly for the changed one.",
-        )
+    check_draft(assembly)
 
 
 def write_lines(assembly: Part, rows: Sequence[BomRow]) -> list[BomLine]:
-    """The rows, judged before, as records."""
+    """The rows, judged before, as records, in place of those that a draft had."""
+    steps = dict(assembly.designators.values_list("name", "step_number"))
+    Substitute.objects.filter(line__parent=assembly).delete()
+    assembly.designators.all().delete()
+    assembly.lines.all().delete()
     lines = BomLine.objects.bulk_create(
         BomLine(
             parent=assembly,
@@ -73,7 +83,9 @@ def write_lines(assembly: Part, rows: Sequence[BomRow]) -> list[BomLine]:
         for number, row in enumerate(rows, 1)
     )
     Designator.objects.bulk_create(
-        Designator(parent=assembly, line=line, name=name, quantity=row.each, step_number=row.step_number)
+        Designator(
+            parent=assembly, line=line, name=name, quantity=row.each, step_number=row.step_number or steps.get(name)
+        )
         for line, row in zip(lines, rows, strict=True)
         for name in row.designators
     )
@@ -118,3 +130,36 @@ def approve_substitute(*, assembly: Part, part: Part, substitute: Part, by: Pers
     if wrong := [reason for reason, holds in reasons.items() if holds]:
         raise SubstituteRefused(" ".join(wrong), action="Name a part that fits the same places in the same way.")
     return Substitute.objects.bulk_create(Substitute(line=line, part=substitute) for line in lines)
+
+
+@dataclass(frozen=True)
+class PanelRow:
+    """A board's place in a panel: its number as printed there, the board, mm from the panel's origin, degrees."""
+
+    number: int
+    board: Part
+    x: Decimal = Decimal(0)
+    y: Decimal = Decimal(0)
+    rotation: Decimal = Decimal(0)
+
+
+@changing
+def set_panel(*, panel: Part, rows: Sequence[PanelRow], by: Person, at: datetime) -> list[PanelPlace]:
+    """Where the boards stand in a panel; what a draft had before is replaced.
+
+    Refuses with PanelRefused a panel or a board that is not built here, a place named twice, a board that does not
+    stand below the panel, and what the record does not accept; with Released.
+    """
+    check_draft(panel)
+    numbers = Counter(row.number for row in rows)
+    problems = [f"Place {number} stands there {times} times." for number, times in numbers.items() if times > 1]
+    for row in rows:
+        if not 0 < row.board.level < panel.level:
+            problems.append(f"{row.board.number} is no board below the level of the panel, {panel.level}.")
+    if problems:
+        raise PanelRefused(" ".join(problems))
+    panel.panel_places.all().delete()
+    places = [PanelPlace(panel=panel, **vars(row)) for row in rows]
+    for place in places:
+        save_checked(place, PanelRefused)
+    return places

@@ -10,7 +10,7 @@ from django.db.models import CharField, Model
 
 from trace.core.errors import Refusal
 from trace.engineering.cells import LineProblem
-from trace.engineering.models import Site
+from trace.engineering.models import Part, Site
 from trace.engineering.rules import shorten
 from trace.ledger.operation import operation
 
@@ -43,6 +43,19 @@ def save_checked(record: Model, refusal: type[Refusal]) -> None:
     if problems:
         raise refusal(" ".join(problems))
     record.save()
+
+
+class Released(Refusal):
+    """A released revision stays as it is."""
+
+    code = "revision-released"
+    action = "Make a new revision of it, and change that."
+
+
+def check_draft(part: Part) -> None:
+    """Refuse with Released what may have been built by it. What is bought has nothing to release."""
+    if released := Part.objects.filter(pk=part.pk).values_list("released", flat=True).first():
+        raise Released(f"{part} is released since {released:%-d %B %Y}, and units may have been built by it.")
 
 
 class FileRefused(Refusal):

@@ -14,7 +14,7 @@ from trace.engineering.bom_file import read_bom_file
 from trace.engineering.cells import LineProblem
 from trace.engineering.csv_file import FileTable
 from trace.engineering.models import BomLine, Part
-from trace.engineering.operations.boms import check_bomless, write_lines
+from trace.engineering.operations.boms import check_open, write_lines
 from trace.engineering.operations.common import FileRefused, changing
 from trace.engineering.operations.master import free_part_key
 from trace.engineering.rules import BomRow, judge_bom
@@ -66,10 +66,10 @@ def import_bom(
     and name as the file gives them, counted in pieces, costing nothing until `set_costs`. A line without
     designators gets one place for all of it. `content` is a CSV file, or a table that
     was read from another; `mapping` and `delimiter` are as in `csv_file.read_csv_file`.
-    Refuses with BomRefused when the assembly has a bill of material or is none, and with BomFileRefused, which
+    Refuses with BomRefused what is no assembly, with Released, and with BomFileRefused, which
     names every problem by line and column. A dry run refuses the same and changes nothing.
     """
-    check_bomless(assembly)
+    check_open(assembly)
     file = read_bom_file(content, mapping, delimiter)
     rows, problems = _resolve(assembly, file.rows)
     # A line whose cells could not be read is judged by what stands in for them: its own problem is enough.
@@ -103,7 +103,7 @@ def enter_bom(*, assembly: Part, rows: Sequence[FileRow], digest: str, by: Perso
 
     Refuses as `import_bom` does: what was right when the file was read may have changed since.
     """
-    check_bomless(assembly)
+    check_open(assembly)
     bom, problems = _resolve(assembly, rows)
     if problems:
         raise BomFileRefused(problems)

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 from zoneinfo import available_timezones
 
+from django.db.models import Model
+
 from trace.core.errors import Refusal
 from trace.core.keys import clean_key
 from trace.core.models import Person
-from trace.engineering.models import Part, ScanMode, Site, Station
-from trace.engineering.operations.common import changing, save_checked
+from trace.engineering.models import Characteristic, HourlyRate, Part, ScanMode, Site, StandardCost, Station, Step
+from trace.engineering.operations.common import changing, check_draft, save_checked
+from trace.engineering.queries import list_costs, list_rates
 from trace.engineering.rules import EACH, part_key
 from trace.ledger.operation import note
 
@@ -145,9 +148,10 @@ def define_part(
         level=level,
         serialised=serialised,
         unit_of_measure=unit_of_measure,
+        standard_cost=standard_cost,
         replace_minutes=replace_minutes,
     )
-    _set_cost(part, standard_cost)
+    _check_bought(part, standard_cost)
     save_checked(part, PartRefused)
     return part
 
@@ -177,35 +181,109 @@ class StationRate:
 
 @changing
 def set_costs(
-    *, parts: Sequence[PartCost] = (), stations: Sequence[StationRate] = (), by: Person, at: datetime
-) -> list[Part | Station]:
-    """Set costs and rates, all of them or none; what they were stays in the ledger.
+    *,
+    parts: Sequence[PartCost] = (),
+    stations: Sequence[StationRate] = (),
+    since: date | None = None,
+    by: Person,
+    at: datetime,
+) -> list[StandardCost | HourlyRate]:
+    """Set costs and rates from a day on (that of `at`, if none is given), all of them or none.
 
-    Refuses with CostRefused what is negative or finer than the record (costs six decimals, rates four,
-    minutes two), and a cost as bought on an assembly: its cost follows from its parts.
+    Given again for the same day they are corrected; what they were stays in the ledger. Refuses with CostRefused what
+    is negative or finer than the record (costs six decimals, rates four, minutes two), and a cost as bought on an
+    assembly: its cost follows from its parts.
     """
-    changed: list[Part | Station] = []
+    day = since or at.date()
+    changed: list[StandardCost | HourlyRate] = []
     before: dict[str, Any] = {}
+    in_force = list_costs([cost.part.pk for cost in parts], day)
     for cost in parts:
-        part = Part.objects.get(pk=cost.part.pk)
-        before[f"part:{part.key}"] = [part.standard_cost, part.replace_minutes]
-        if cost.standard_cost is not None:
-            _set_cost(part, cost.standard_cost)
-        if cost.replace_minutes is not None:
-            part.replace_minutes = cost.replace_minutes
-        save_checked(part, CostRefused)
-        changed.append(part)
+        was, minutes = in_force[cost.part.pk]
+        before[f"part:{cost.part.key}"] = [was, minutes]
+        record = StandardCost.objects.filter(part=cost.part, since=day).first()
+        record = record or StandardCost(part=cost.part, since=day)
+        record.standard_cost = was if cost.standard_cost is None else cost.standard_cost
+        record.replace_minutes = minutes if cost.replace_minutes is None else cost.replace_minutes
+        _check_bought(cost.part, record.standard_cost)
+        save_checked(record, CostRefused)
+        changed.append(record)
+    rates = list_rates([rate.station.pk for rate in stations], day)
     for rate in stations:
-        station = Station.objects.get(pk=rate.station.pk)
-        before[f"station:{station.key}"] = station.rate_per_hour
-        station.rate_per_hour = rate.rate_per_hour
-        save_checked(station, CostRefused)
-        changed.append(station)
+        before[f"station:{rate.station.key}"] = rates[rate.station.pk]
+        hourly = HourlyRate.objects.filter(station=rate.station, since=day).first()
+        hourly = hourly or HourlyRate(station=rate.station, since=day)
+        hourly.rate_per_hour = rate.rate_per_hour
+        save_checked(hourly, CostRefused)
+        changed.append(hourly)
     note(before=before)
     return changed
 
 
-def _set_cost(part: Part, cost: Decimal) -> None:
+def _check_bought(part: Part, cost: Decimal) -> None:
     if part.level and cost:
         raise CostRefused(f"{part.number} is built here, so it is not bought for {cost}.")
-    part.standard_cost = cost
+
+
+AMENDABLE: Mapping[str, str] = {
+    "site": "name",
+    "station": "name area scan_mode work_seconds",
+    "part": "name",
+    "step": "name minutes caution instruction picture first_piece sample_every",
+    "characteristic": "name unit_of_measure lower target upper judge",
+    "supplier": "name",
+    "customer": "name",
+}
+"""What of each kind of record may be corrected by itself: steps and characteristics of drafts only."""
+
+WHILE_UNUSED: Mapping[str, str] = {
+    "station": "counts_cycles rate_per_hour",
+    "part": "kind level serialised unit_of_measure standard_cost replace_minutes",
+}
+"""What may be corrected besides, as long as nothing refers to the record."""
+
+
+class AmendmentRefused(Refusal):
+    """A record can't be corrected so."""
+
+    code = "amendment-refused"
+    action = "Correct what is named."
+
+
+def is_used(record: Model) -> bool:
+    """Whether any other record refers to it."""
+    relations: Iterable[Any] = record._meta.get_fields(include_hidden=True)
+    return any(
+        relation.related_model._base_manager.filter(**{relation.field.name: record}).exists()
+        for relation in relations
+        if relation.auto_created and not relation.concrete and (relation.one_to_many or relation.one_to_one)
+    )
+
+
+@changing
+def amend_record(*, record: Model, changes: Mapping[str, str], by: Person, at: datetime) -> Model:
+    """Correct fields of a record of engineering data; what they were stays in the ledger.
+
+    Refuses with AmendmentRefused a field that `AMENDABLE` does not name, a change that changes nothing, and what the
+    record does not accept; with Released.
+    """
+    kind = record._meta.model_name or ""
+    record = type(record)._default_manager.get(pk=record.pk)
+    can = AMENDABLE.get(kind, "").split()
+    if set(changes) - {*can} and not is_used(record):
+        can += WHILE_UNUSED.get(kind, "").split()
+    if wrong := sorted(set(changes) - {*can}):
+        raise AmendmentRefused(
+            f"Of {record} can be corrected: {', '.join(can) or 'nothing'}; not {', '.join(wrong)}.",
+            action="Define another in its place." if WHILE_UNUSED.get(kind) else "Leave that as it is.",
+        )
+    if isinstance(record, Step | Characteristic):
+        check_draft(record.part)
+    before = {name: getattr(record, name) for name in changes}
+    for name, value in changes.items():
+        setattr(record, name, value)
+    save_checked(record, AmendmentRefused)
+    if before == {name: getattr(record, name) for name in changes}:
+        raise AmendmentRefused("It says so already.", action="Nothing needs doing.")
+    note(before=before)
+    return record

@@ -13,7 +13,7 @@ from trace.core.models import Person
 from trace.engineering.cells import LineProblem
 from trace.engineering.csv_file import FileTable
 from trace.engineering.models import Part, Placement
-from trace.engineering.operations.common import FileRefused, changing
+from trace.engineering.operations.common import FileRefused, changing, check_draft
 from trace.engineering.placement_file import PlacementRow, read_placement_file
 
 
@@ -65,9 +65,9 @@ def import_placements(
     is kept. Designators are matched capitals or not, and kept as the bill of material writes them. `content`
     is a CSV file, or a table that was read from another; `mapping` and `delimiter` are as in
     `csv_file.read_csv_file`, the fields those of `placement_file.COLUMNS`.
-    Refuses with PlacementsRefused: an assembly that has placements (a changed file is of a new revision) or no bill
-    of material, a file that places nothing of it; and with PlacementFileRefused, which names every problem by line
-    and column. A dry run refuses the same and changes nothing.
+    What a draft had before is replaced; a released assembly is given placements once. Refuses with PlacementsRefused
+    an assembly without a bill of material and a file that places nothing of it; with Released; and with
+    PlacementFileRefused, which names every problem by line and column. A dry run refuses the same and changes nothing.
     """
     names = _check_unplaced(assembly)
     file = read_placement_file(content, mapping, delimiter)
@@ -107,11 +107,12 @@ def enter_placements(
     placements, problems, _ = _resolve(assembly, _check_unplaced(assembly), rows)
     if problems:
         raise PlacementFileRefused(problems)
+    assembly.placements.all().delete()
     return Placement.objects.bulk_create(placements)
 
 
 def _check_unplaced(assembly: Part) -> dict[str, str]:
-    """The designators of the bill of material by their small letters; refuses without any, and a second time."""
+    """The designators of the bill of material by their small letters; refuses without, and if released with its own."""
     names = {name.casefold(): name for name in assembly.designators.values_list("name", flat=True)}
     if not names:
         raise PlacementsRefused(
@@ -119,10 +120,7 @@ def _check_unplaced(assembly: Part) -> dict[str, str]:
             action="Import its bill of material first.",
         )
     if assembly.placements.exists():
-        raise PlacementsRefused(
-            f"{assembly.number} has its placements, and tapes may have been built by them.",
-            action="Define a new revision of the assembly for the changed ones.",
-        )
+        check_draft(assembly)
     return names
 
 

@@ -7,11 +7,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
+from itertools import groupby
+from operator import attrgetter
 
 from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.engineering.models import Designator, Part, Station, Step
-from trace.engineering.operations.common import changing, save_checked
+from trace.engineering.models import Characteristic, Designator, Part, Station, Step
+from trace.engineering.operations.common import changing, check_draft, save_checked
 
 
 class RouteRefused(Refusal):
@@ -24,7 +26,10 @@ class RouteRefused(Refusal):
 @dataclass(frozen=True)
 class RouteRow:
     """One step: its number gives the order, `minutes` is its standard time, `stations` the keys of the stations
-    that may do it, `designators` what it fills, `caution` what the operator must heed."""
+    that may do it, `designators` what it fills, `caution` what the operator must heed, `instruction` what to do,
+    `picture` the SHA-256 of the file that shows it. Steps that follow each other under one name of `free_order` go
+    in any order, of those under one name of `alternative` one is enough. `first_piece`: after a changeover the first
+    is approved before the next starts; `sample_every`: one unit in so many is tested."""
 
     number: int
     name: str
@@ -32,21 +37,27 @@ class RouteRow:
     minutes: Decimal = Decimal(0)
     caution: str = ""
     designators: Sequence[str] = ()
+    instruction: str = ""
+    picture: str = ""
+    free_order: str = ""
+    alternative: str = ""
+    first_piece: bool = False
+    sample_every: int | None = None
 
 
 @changing
 def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime) -> list[Step]:
     """Write the route of an assembly or product, and say which step fills which designators.
 
-    Written once, after the bill of material if it names designators; a changed one is a new revision.
-    Refuses with RouteRefused: a part that is not built here or has a route; no step; a number that is below 1
-    or used twice; a step without a station, or at one that is unknown or retired; a designator that the
-    assembly lacks, that two steps fill, or whose bill of material names another step or one that is missing here.
+    After the bill of material, if it names designators; what a draft had before is replaced. Refuses with
+    RouteRefused: a part that is not built here; no step; a number that is below 1 or used twice; a step without a
+    station, or at one that is unknown or retired; a designator that the assembly lacks, that two steps fill, or whose
+    bill of material names another step or one that is missing here; steps in free order, or alternatives, that do
+    not follow each other; what the record does not accept. With Released.
     """
     if not part.level:
         raise RouteRefused(f"{part.number} is not built here.", action="Define it as an assembly first.")
-    if part.steps.exists():
-        raise RouteRefused(f"{part.number} has its route.", action="Define a new revision for the changed one.")
+    check_draft(part)
     stations = {
         station.key: station for station in Station.objects.filter(key__in={k for r in rows for k in r.stations})
     }
@@ -54,9 +65,11 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
     if problems := list(_judge(part, rows, stations, designators)):
         raise RouteRefused(" ".join(problems))
 
+    part.steps.all().delete()
     steps = []
     for row in rows:
-        step = Step(part=part, number=row.number, name=row.name, minutes=row.minutes, caution=row.caution)
+        own = {name: value for name, value in vars(row).items() if name not in ("stations", "designators")}
+        step = Step(part=part, **own)
         save_checked(step, RouteRefused)
         step.stations.set(stations[key] for key in row.stations)
         for name in row.designators:
@@ -73,6 +86,9 @@ def _judge(
         yield "A route needs at least one step."
     numbers = Counter(row.number for row in rows)
     yield from (f"Step {number} stands there {count} times." for number, count in numbers.items() if count > 1)
+    for label in ("free_order", "alternative"):
+        names = [name for name, _ in groupby(sorted(rows, key=lambda row: row.number), attrgetter(label)) if name]
+        yield from (f"The steps named {name} do not follow each other." for name in {*names} if names.count(name) > 1)
     filled: dict[str, int] = {}
     for row in rows:
         if row.number < 1:
@@ -95,3 +111,60 @@ def _judge(
     for name, designator in designators.items():
         if designator.step_number is not None and designator.step_number not in numbers:
             yield f"{name} is filled at step {designator.step_number}, which is missing."
+
+
+@dataclass(frozen=True)
+class CharacteristicRow:
+    """What is looked at at a step. Measured: its unit of measure, and a lower limit, an upper one, or both, with a
+    target within them. Judged: without all of these, by the one who is named as `judge`."""
+
+    step_number: int
+    name: str
+    unit_of_measure: str = ""
+    lower: Decimal | None = None
+    target: Decimal | None = None
+    upper: Decimal | None = None
+    judge: str = ""
+
+
+class CharacteristicRefused(Refusal):
+    """The characteristics can't be set so."""
+
+    code = "characteristic-refused"
+    action = "Correct the rows named and set all of them again."
+
+
+@changing
+def set_characteristics(
+    *, part: Part, rows: Sequence[CharacteristicRow], by: Person, at: datetime
+) -> list[Characteristic]:
+    """Write what is measured or judged at the steps of a part, in this order; what a draft had before is replaced.
+
+    Refuses with CharacteristicRefused a step that is not on the route, a name that a step has twice, what is neither
+    measured against a limit nor judged by somebody, and limits that are out of order; with Released.
+    """
+    check_draft(part)
+    route = set(part.steps.values_list("number", flat=True))
+    names = Counter((row.step_number, row.name.casefold()) for row in rows)
+    problems = [f"Step {step} has “{name}” twice." for (step, name), times in names.items() if times > 1]
+    problems += [f"“{row.name}”: {what}" for row in rows if (what := _judge_characteristic(row, route))]
+    if problems:
+        raise CharacteristicRefused(" ".join(problems))
+    part.characteristics.all().delete()
+    made = [Characteristic(part=part, number=number, **vars(row)) for number, row in enumerate(rows, 1)]
+    for characteristic in made:
+        save_checked(characteristic, CharacteristicRefused)
+    return made
+
+
+def _judge_characteristic(row: CharacteristicRow, route: set[int]) -> str:
+    """What is wrong with a row, or nothing."""
+    values = [value for value in (row.lower, row.target, row.upper) if value is not None]
+    measured = row.unit_of_measure and (row.lower is not None or row.upper is not None)
+    if row.step_number not in route:
+        return f"step {row.step_number} is not on the route."
+    if bool(measured) == bool(row.judge) or (row.judge and (values or row.unit_of_measure)):
+        return "give a unit of measure and a limit if it is measured, or who judges it."
+    if values != sorted(values) or (row.lower is not None and row.lower == row.upper):
+        return "the lower limit, the target and the upper limit must rise."
+    return ""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from datetime import datetime
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
 from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
-from trace.core.keys import clean_key, clean_text, free_key
+from trace.core.keys import clean_key, clean_text, free_key, natural
 from trace.core.models import Person
 from trace.engineering.models import Part, Site
 from trace.floor.admission import contents_of, places_of
@@ -18,6 +19,7 @@ from trace.floor.scans import bound_by_scan, close_pass
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note, operation
+from trace.material.queries import list_left
 
 
 class OrderRefused(Refusal):
@@ -31,7 +33,9 @@ class OrderRefused(Refusal):
 def release_order(*, key: str, part: Part, site: Site, serials: Sequence[str], by: Person, at: datetime) -> WorkOrder:
     """Release an order and issue a serial for each unit of it.
 
-    Refuses with OrderRefused a part that is not tracked by serial, and serials in use.
+    The order pins the revision, and with it all that is in it and its route. Refuses with OrderRefused a part that is
+    not tracked by serial, is a draft or retired, or is not the revision in effect for that day and those serials; and
+    serials in use.
     """
     if not part.serialised:
         raise OrderRefused(f"{part.key} is tracked by lot; there is nothing to issue serials for.")
@@ -42,6 +46,7 @@ def release_order(*, key: str, part: Part, site: Site, serials: Sequence[str], b
     taken |= set(Unit.objects.filter(key__in=keys).values_list("key", flat=True))
     if taken:
         raise OrderRefused(f"Serial {', '.join(sorted(taken)[:5])} is in use.")
+    _check_effective(part, keys, at.astimezone(ZoneInfo(site.zone)).date())
     order = WorkOrder.objects.create(
         key=free_key(WorkOrder, key), part=part, site=site, quantity=len(keys), released=at
     )
@@ -49,6 +54,37 @@ def release_order(*, key: str, part: Part, site: Site, serials: Sequence[str], b
     Unit.objects.bulk_create(units)
     note(*units)
     return order
+
+
+def _check_effective(part: Part, serials: Sequence[str], day: date) -> None:
+    """Refuse with OrderRefused a revision by which an order of that day may not build these serials."""
+    if part.retired:
+        raise OrderRefused(f"{part.key} is retired.", action="Order the part that came in its place.")
+    if not part.level:
+        return  # bought; it gets a serial here
+    if not part.released:
+        raise OrderRefused(f"{part.key} is a draft.", action="Release the revision first.")
+    if not_yet := _not_in_effect(part, serials, day):
+        raise OrderRefused(f"{part.key} is not in effect: {not_yet}.", action="Order the revision before it.")
+    for later in Part.objects.filter(number=part.number, released__gt=part.released, retired=None):
+        overtaken = [serial for serial in serials if not _not_in_effect(later, [serial], day)]
+        if overtaken:
+            raise OrderRefused(
+                f"{', '.join(overtaken[:5])} {'is' if len(overtaken) == 1 else 'are'} to be built by {later.key}, "
+                f"released on {later.released:%-d %B %Y}.",
+                action=f"Order {later.key} for {'it' if len(overtaken) == 1 else 'them'}.",
+            )
+
+
+def _not_in_effect(part: Part, serials: Iterable[str], day: date) -> str:
+    """Why a released revision is not in effect for some of these, or nothing."""
+    if part.effective_from and day < part.effective_from:
+        return f"orders from {part.effective_from:%-d %B %Y} on build it"
+    if part.effective_serial and any(natural(serial) < natural(part.effective_serial) for serial in serials):
+        return f"units from {part.effective_serial} on are built by it"
+    if part.uses_up and (left := list_left(part.uses_up)[:3]):
+        return f"{part.uses_up.key} is used up first, and {', '.join(box.key for box in left)} is left"
+    return ""
 
 
 @moving

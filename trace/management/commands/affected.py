@@ -18,7 +18,7 @@ from typing import Any
 from django.core.management.base import CommandParser
 
 from trace.core.errors import NotFound
-from trace.core.keys import read_label
+from trace.core.keys import natural, read_label
 from trace.costing.rules import Cost, CostPlace, round_money
 from trace.exchange import forward
 from trace.exchange.forward import CSV_COLUMNS, ForwardAnswer, read_window
@@ -26,7 +26,7 @@ from trace.exchange.plant_time import PlantTime
 from trace.genealogy.known import as_known
 from trace.genealogy.rules import REASONS, Reason, Sureness
 from trace.genealogy.stock import StockItem
-from trace.management.answers import WIDTH, AnswerCommand, Refused, add_times, dump, natural, table
+from trace.management.answers import WIDTH, AnswerCommand, Refused, add_times, dump, table
 from trace.material.models import Lot
 from trace.material.queries import describe_lot, get_container, get_lot
 

@@ -13,6 +13,7 @@ from typing import Any
 from django.core.management.base import CommandParser
 
 from trace.core.keys import read_label
+from trace.engineering.rules import run_together
 from trace.exchange import backward
 from trace.exchange.backward import describe_unit
 from trace.exchange.plant_time import PlantTime
@@ -20,7 +21,7 @@ from trace.floor.queries import get_unit
 from trace.genealogy.backward import AsBuilt, Entry, Origin, trace_backward
 from trace.genealogy.known import as_known
 from trace.genealogy.whereabouts import find_whereabouts
-from trace.management.answers import WIDTH, AnswerCommand, add_times, compact, dump
+from trace.management.answers import WIDTH, AnswerCommand, add_times, dump
 from trace.material.models import Feed
 
 
@@ -62,7 +63,7 @@ def _places(built: AsBuilt, time: PlantTime, margin: str) -> Iterator[str]:
     headings: dict[str, list[tuple[str, tuple[Entry, ...]]]] = {}
     for (part, entries), designators in alike.items():
         standing = dict.fromkeys(_happened(entry, time) for entry in entries if entry.standing)
-        row = f"{compact(designators)}  {part or 'not in the bill of material'}"
+        row = f"{run_together(designators)}  {part or 'not in the bill of material'}"
         headings.setdefault(" or ".join(standing) or "nothing on record", []).append((row, entries))
     children = {child.key: child for child in built.children}
     for heading, rows in headings.items():

@@ -1,7 +1,7 @@
 """What came in, and what supplies which place."""
 
 from trace.material.models.feeds import Axis, AxisSlack, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
-from trace.material.models.stock import Container, Derivation, Lot, Supplier
+from trace.material.models.stock import Container, Derivation, Lot, Source, Supplier
 
 __all__ = [
     "Axis",
@@ -13,6 +13,7 @@ __all__ = [
     "Lot",
     "SetUp",
     "SetUpLine",
+    "Source",
     "Span",
     "Supplier",
     "Tape",

@@ -29,6 +29,32 @@ class Supplier(models.Model):
         return self.name
 
 
+class Source(models.Model):
+    """That a supplier may deliver a part, under the number that the supplier gives it."""
+
+    part = models.ForeignKey(Part, models.PROTECT, related_name="+")
+    supplier = models.ForeignKey(Supplier, models.PROTECT, related_name="sources")
+    number = models.CharField(max_length=60, help_text="the supplier's part number, as on its labels")
+    since = models.DateTimeField()
+    until = models.DateTimeField(null=True, blank=True)
+    reason = models.CharField(max_length=300, blank=True, help_text="why it was withdrawn")
+
+    class Meta:
+        ordering = ["part", "supplier", "number"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["supplier", "number"], condition=Q(until=None), name="one_part_by_a_suppliers_number"
+            ),
+            models.CheckConstraint(
+                condition=Q(until=None) | Q(until__gte=F("since")), name="source_ends_after_it_began"
+            ),
+            models.CheckConstraint(condition=Q(until=None) | ~Q(reason=""), name="source_withdrawn_for_a_reason"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.part.key} by {self.supplier.key} as {self.number}"
+
+
 class Lot(models.Model):
     """What a supplier delivered, or the plant made or mixed, under one lot number."""
 

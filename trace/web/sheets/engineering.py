@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 from django.db.models import Q, QuerySet
+from django.urls import reverse
+from django.utils import timezone
 
-from trace.engineering.models import BomLine, Part, Placement, Station
+from trace.engineering.models import BomLine, Part, Placement, Station, Step
+from trace.engineering.queries import list_costs
+from trace.engineering.rules import run_together
 from trace.floor.models import Pass, Unit
 from trace.material.models import Feed, Lot, SetUp
-from trace.web.asbuilt import run_together
-from trace.web.cells import Moment, Ref, Several
+from trace.web.cells import Link, Moment, Ref, Several
 from trace.web.middleware import find_site
 from trace.web.sheets.base import Fact, Sheet, count
 from trace.web.sheets.feeds import feeds_table, setups_table
@@ -28,17 +31,40 @@ def part_sheet(it: Part) -> Sheet:
     used = BomLine.objects.filter(child=it).select_related("parent").prefetch_related("designators")
     facts: list[Fact] = [
         ("Number", f"{it.number} {it.revision}".strip()),
+        ("Revision", Link(describe_revision(it), reverse("revisions", args=[it.key]))),
         ("Kind", it.get_kind_display()),
         ("Tracked by", "serial" if it.serialised else "lot"),
     ]
-    if site and it.standard_cost:
-        facts.append(("Standard cost", f"{it.standard_cost.normalize():f} {site.currency}"))
+    if site and (cost := list_costs([it.pk], timezone.localdate())[it.pk][0]):
+        facts.append(("Standard cost", f"{cost.normalize():f} {site.currency}"))
     tables = [lots_table(lots)] if not it.serialised else [units_table(units)]
     if it.serialised or lines:
         tables += [_bom_table(lines), _placements_table(it, lines), _route_table(steps)]
+    if it.characteristics.exists():
+        tables.append(_characteristics_table(it))
+    if it.panel_places.exists():
+        tables.append(_panel_table(it))
     tables.append(_used_table(used))
     made = count(units.count(), "unit") if it.serialised else count(lots.count(), "lot")
     return Sheet(f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts.", facts, tables)
+
+
+def describe_revision(part: Part) -> str:
+    """In a sentence, how far a revision has come."""
+    if not part.level:
+        return "It is bought: it has no draft and needs no release."
+    if not part.released:
+        return "It is a draft: its bill of material, route and placements can be changed, and no order builds it yet."
+    since = f"It is released since {part.released:%-d %B %Y}"
+    if part.retired:
+        return f"{since}, and retired since {part.retired:%-d %B %Y}: no new order builds it."
+    if part.effective_from:
+        return f"{since}; orders from {part.effective_from:%-d %B %Y} on build it."
+    if part.effective_serial:
+        return f"{since}; units from {part.effective_serial} on are built by it."
+    if part.uses_up:
+        return f"{since}; orders build it once no {part.uses_up.key} is left in stock."
+    return f"{since}, and in effect since then."
 
 
 def _bom_table(lines: Any) -> Table:
@@ -100,10 +126,60 @@ def _route_table(steps: Any) -> Table:
                 lambda step: Several(tuple(Ref("station", s.key) for s in step.stations.all()), " or "),
             ),
             Column("minutes", "Minutes", lambda step: step.minutes, number=True),
+            Column("turn", "Its turn", _turn),
+            Column("instruction", "Instruction", lambda step: step.instruction),
             Column("caution", "Caution", lambda step: step.caution),
         ],
         list(steps),
         "It has no route yet.",
+    )
+
+
+def _turn(step: Step) -> str:
+    """When a step is done, where that is not simply after the one before it."""
+    words = []
+    if step.free_order:
+        words.append(f"in any order with those of {step.free_order}")
+    if step.alternative:
+        words.append(f"one of {step.alternative} is enough")
+    if step.first_piece:
+        words.append("first piece approved after a changeover")
+    if step.sample_every:
+        words.append(f"one unit in {step.sample_every}")
+    return "; ".join(words)
+
+
+def _characteristics_table(it: Part) -> Table:
+    return Table(
+        "characteristics",
+        "What is measured and judged",
+        [
+            Column("step", "Step", lambda row: row.step_number, number=True),
+            Column("name", "Characteristic", lambda row: row.name),
+            Column("lower", "Lower limit", lambda row: row.lower, number=True),
+            Column("target", "Target", lambda row: row.target, number=True),
+            Column("upper", "Upper limit", lambda row: row.upper, number=True),
+            Column("unit", "Unit of measure", lambda row: row.unit_of_measure),
+            Column("judge", "Judged by", lambda row: row.judge),
+        ],
+        list(it.characteristics.all()),
+        "Nothing is measured or judged.",
+    )
+
+
+def _panel_table(it: Part) -> Table:
+    return Table(
+        "panel",
+        "Boards in the panel",
+        [
+            Column("number", "Place", lambda place: place.number, number=True),
+            Column("board", "Board", lambda place: Ref("part", place.board.key, place.board.name)),
+            Column("x", "x, mm", lambda place: place.x, number=True),
+            Column("y", "y, mm", lambda place: place.y, number=True),
+            Column("rotation", "Rotation, degrees", lambda place: place.rotation, number=True),
+        ],
+        list(it.panel_places.select_related("board")),
+        "No board stands in it.",
     )
 
 

@@ -7,9 +7,9 @@ from typing import Any
 from django.db.models import QuerySet
 
 from trace.core.clock import OPEN
+from trace.engineering.rules import run_together
 from trace.floor.models import Pass
 from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
-from trace.web.asbuilt import run_together
 from trace.web.cells import Mark, Moment, Ref, Several, place_of
 from trace.web.sheets.base import Fact, Sheet, count
 from trace.web.tables import Column, Table

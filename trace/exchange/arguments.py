@@ -18,6 +18,7 @@ from drf_spectacular.extensions import OpenApiSerializerFieldExtension
 from rest_framework import serializers
 
 from trace.core.clock import OPEN, now
+from trace.core.errors import Refusal
 from trace.core.keys import KEY_LENGTH
 
 EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
@@ -129,8 +130,14 @@ def _whole(**options: Any) -> serializers.Field:
     return serializers.IntegerField(min_value=-OPEN, max_value=OPEN, **options)
 
 
-def _amount(**options: Any) -> serializers.Field:
-    return serializers.DecimalField(max_digits=14, decimal_places=6, **options)
+class AmountField(serializers.DecimalField):
+    """A number as it was written: without zeros at its end that a record with fewer decimals refuses."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(max_digits=14, decimal_places=6, **options)
+
+    def quantize(self, value: Decimal) -> Decimal:
+        return value
 
 
 def _text(**options: Any) -> serializers.Field:
@@ -140,7 +147,7 @@ def _text(**options: Any) -> serializers.Field:
 PLAIN: Mapping[Any, Callable[..., serializers.Field]] = {
     bool: serializers.BooleanField,
     int: _whole,
-    Decimal: _amount,
+    Decimal: AmountField,
     str: _text,
     datetime: MomentField,
     date: serializers.DateField,
@@ -203,6 +210,23 @@ def make_serializer(
 
         methods["to_internal_value"] = to_internal_value
     return type(f"{name}Serializer", (serializers.Serializer,), {**fields, **methods})
+
+
+class Unreadable(Refusal):
+    """What was sent can't be read."""
+
+    code = "unreadable"
+    action = "Correct it and send it again."
+
+
+def read_arguments(source: Callable[..., Any], sent: Mapping[str, Any], leave_out: Sequence[str]) -> dict[str, Any]:
+    """The parameters of `source` from texts, empty ones left out. Refuses with Unreadable."""
+    texts = {name: text.strip() for name, text in sent.items() if isinstance(text, str) and text.strip()}
+    arguments = make_serializer(getattr(source, "__name__", ""), source, leave_out=leave_out)(data=texts)
+    if not arguments.is_valid():
+        wrong = (f"{name.replace('_', ' ').capitalize()}: {errors[0]}" for name, errors in arguments.errors.items())
+        raise Unreadable(" ".join(wrong))
+    return dict(arguments.validated_data)
 
 
 def _field_of(hint: Any, default: Any) -> serializers.Field:

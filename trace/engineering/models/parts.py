@@ -1,64 +1,20 @@
-"""What the plant builds, of what, how and where: parts, bills of material, routes, stations, costs."""
+"""What the plant builds, and of what: parts, bills of material, placements, substitutes."""
 
 from __future__ import annotations
 
 from django.db import models
 from django.db.models import F, Q
 
+from trace.core.keys import KEY_LENGTH
 from trace.core.models import KeyField
-
-
-class Site(models.Model):
-    """The plant this database belongs to: there is one."""
-
-    key = KeyField()
-    name = models.CharField(max_length=120)
-    zone = models.CharField(max_length=40, default="UTC", help_text="IANA time zone of the plant")
-    currency = models.CharField(max_length=3, default="EUR", help_text="ISO 4217 code")
-
-    def __str__(self) -> str:
-        return self.name
-
-
-class ScanMode(models.TextChoices):
-    """What a station's scans prove about when a unit drew parts there."""
-
-    GATED = "gated", "gated: nothing can be drawn outside scan-in to scan-out"
-    ONE_AT_A_TIME = "one at a time", "one at a time: the unit was alone from scan to scan"
-    LOOSE = "loose", "loose: a scan proves only that the unit was here"
-
-
-class Station(models.Model):
-    """A place where an operation is done."""
-
-    key = KeyField()
-    name = models.CharField(max_length=120)
-    site = models.ForeignKey(Site, models.PROTECT, related_name="stations")
-    area = models.CharField(max_length=60, blank=True)
-    scan_mode = models.CharField(max_length=20, choices=ScanMode, default=ScanMode.GATED)
-    counts_cycles = models.BooleanField(
-        default=False, help_text="feeds go by the machine's cycle count, not by the clock"
-    )
-    work_seconds = models.PositiveIntegerField(
-        default=0, help_text="scans closer together than this are one batch (not at gated stations)"
-    )
-    rate_per_hour = models.DecimalField(
-        max_digits=12, decimal_places=4, default=0, help_text="labour and machine, in the site's currency"
-    )
-    retired = models.DateTimeField(null=True, blank=True)
-
-    class Meta:
-        ordering = ["key"]
-        constraints = [models.CheckConstraint(condition=Q(rate_per_hour__gte=0), name="station_rate_not_negative")]
-
-    def __str__(self) -> str:
-        return f"{self.key} {self.name}"
 
 
 class Part(models.Model):
     """A part number and revision: component, assembly, product, process material or packaging.
 
-    `level` orders parts so that no assembly can contain itself: a child's is below its parent's.
+    `level` orders parts so that no assembly can contain itself: a child's is below its parent's. What is built
+    here is a draft until it is `released`; from then on its bill of material, route and placements stay as they
+    are. A released revision takes effect at once, or from the day, the serial or the end of the stock that it names.
     """
 
     class Kind(models.TextChoices):
@@ -85,6 +41,19 @@ class Part(models.Model):
     replace_minutes = models.DecimalField(
         max_digits=8, decimal_places=2, default=0, help_text="standard time to replace one at repair"
     )
+    released = models.DateTimeField(null=True, blank=True, help_text="of what is built here; until then a draft")
+    effective_from = models.DateField(null=True, blank=True, help_text="orders from this day on build it")
+    effective_serial = models.CharField(
+        max_length=KEY_LENGTH, blank=True, help_text="units from this serial on are built by it"
+    )
+    uses_up = models.ForeignKey(
+        "self",
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="+",
+        help_text="orders build it once none of this part is left in stock",
+    )
     retired = models.DateTimeField(null=True, blank=True)
 
     class Meta:
@@ -98,6 +67,13 @@ class Part(models.Model):
                 condition=Q(kind__in=["assembly", "product"], level__gt=0)
                 | Q(kind__in=["component", "process", "packaging"], level=0),
                 name="part_level_fits_kind",
+            ),
+            models.CheckConstraint(condition=Q(released=None) | Q(level__gt=0), name="part_released_is_built_here"),
+            models.CheckConstraint(
+                condition=Q(effective_from=None, effective_serial="")
+                | Q(effective_from=None, uses_up=None)
+                | Q(effective_serial="", uses_up=None),
+                name="part_takes_effect_in_one_way",
             ),
         ]
 
@@ -183,6 +159,30 @@ class Placement(models.Model):
         return self.designator
 
 
+class PanelPlace(models.Model):
+    """Where a board stands in a panel: several boards that go through the machines as one, and are parted later."""
+
+    panel = models.ForeignKey(Part, models.PROTECT, related_name="panel_places")
+    number = models.PositiveSmallIntegerField(help_text="as printed in the panel")
+    board = models.ForeignKey(Part, models.PROTECT, related_name="+")
+    x = models.DecimalField(max_digits=9, decimal_places=4, help_text="mm from the panel's origin")
+    y = models.DecimalField(max_digits=9, decimal_places=4, help_text="mm from the panel's origin")
+    rotation = models.DecimalField(max_digits=7, decimal_places=4, help_text="degrees within one turn")
+
+    class Meta:
+        ordering = ["panel", "number"]
+        constraints = [
+            models.UniqueConstraint(fields=["panel", "number"], name="panel_place_once"),
+            models.CheckConstraint(condition=Q(number__gt=0), name="panel_place_from_one"),
+            models.CheckConstraint(
+                condition=Q(rotation__gte=0, rotation__lt=360), name="panel_rotation_within_one_turn"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.number}: {self.board.key}"
+
+
 class Substitute(models.Model):
     """A part approved in place of a line's own."""
 
@@ -191,24 +191,3 @@ class Substitute(models.Model):
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["line", "part"], name="substitute_once_per_line")]
-
-
-class Step(models.Model):
-    """One operation on a part's route, in order of its number, at any of its stations."""
-
-    part = models.ForeignKey(Part, models.PROTECT, related_name="steps")
-    number = models.PositiveIntegerField()
-    name = models.CharField(max_length=120)
-    minutes = models.DecimalField(max_digits=8, decimal_places=3, default=0)
-    stations = models.ManyToManyField(Station, related_name="steps")
-    caution = models.CharField(max_length=300, blank=True)
-
-    class Meta:
-        ordering = ["part", "number"]
-        constraints = [
-            models.UniqueConstraint(fields=["part", "number"], name="step_number_once_per_route"),
-            models.CheckConstraint(condition=Q(minutes__gte=0), name="step_minutes_not_negative"),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.number} {self.name}"

@@ -1,0 +1,273 @@
+"""Forms of Django's admin that ask operations: what one refuses is said beside the form, before anything is saved."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Mapping
+from decimal import Decimal
+from typing import Any
+
+from django import forms
+from django.contrib import admin
+from django.db import transaction
+from django.db.models import Model
+from django.forms.models import BaseInlineFormSet
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+
+from trace.core.clock import now
+from trace.core.errors import Refusal
+from trace.core.permissions import OPERATIONS, may, roles_of
+from trace.engineering.models import BomLine, Characteristic, Step
+from trace.engineering.operations import (
+    AMENDABLE,
+    WHILE_UNUSED,
+    BomRow,
+    CharacteristicRow,
+    RouteRow,
+    amend_record,
+    is_used,
+    set_bom,
+    set_characteristics,
+    set_route,
+)
+from trace.ledger.canonical import subject_of
+from trace.web.record import record_link
+
+
+class KeepsAll:
+    """Whom the site lets in may look; nothing is deleted: things retire. Its history is the record's."""
+
+    def has_module_permission(self, request: Any) -> bool:
+        return True
+
+    def has_view_permission(self, request: Any, obj: Any = None) -> bool:
+        return True
+
+    def has_delete_permission(self, request: Any, obj: Any = None) -> bool:
+        return False
+
+    def history_view(self, request: HttpRequest, object_id: str, extra_context: Any = None) -> HttpResponse:
+        """What happened to it stands in the ledger, not in a log of the admin's own."""
+        found = self.get_object(request, object_id)  # type: ignore[attr-defined]
+        kind, key = subject_of(found) if found else ("", "")
+        return redirect(record_link(kind=kind, key=key))
+
+
+def asking(request: Any) -> dict[str, Any]:
+    """Who does something in the admin, and when, as every operation wants to know."""
+    return {"by": request.user.person, "at": now()}
+
+
+def would_refuse(work: Callable[..., Any], arguments: Mapping[str, Any]) -> str:
+    """What an operation says against it, or nothing; whatever it did is undone."""
+    with transaction.atomic():
+        try:
+            work(**arguments)
+        except Refusal as refusal:
+            return f"{refusal.message} {refusal.action}"
+        finally:
+            transaction.set_rollback(True)
+    return ""
+
+
+class Asked(forms.ModelForm):
+    """A record's form, which asks the operation that would save it."""
+
+    keeper: Defined
+    request: HttpRequest
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        if not self.errors and self.has_changed():
+            work, arguments = self.keeper.saving(self.request, self.instance, cleaned, self.changed_data)
+            if refused := would_refuse(work, arguments):
+                self.add_error(None, refused)
+        return cleaned
+
+    def _post_clean(self) -> None:
+        """The operation judges, not the form: the record is not filled in from here."""
+
+
+class Defined(KeepsAll, admin.ModelAdmin):
+    """Records that an operation defines, and `amend_record` corrects."""
+
+    form = Asked
+    define: Callable[..., Any]
+
+    def has_add_permission(self, request: Any) -> bool:
+        return may(roles_of(request.user), OPERATIONS[self.define.__name__])
+
+    def has_change_permission(self, request: Any, obj: Any = None) -> bool:
+        return may(roles_of(request.user), OPERATIONS["amend_record"])
+
+    def get_fields(self, request: Any, obj: Any = None) -> list[Any]:
+        parameters = inspect.signature(self.define).parameters
+        own = {field.name for field in self.model._meta.fields}
+        return [name for name in parameters if name in own]
+
+    def get_readonly_fields(self, request: Any, obj: Any = None) -> list[str]:
+        if obj is None:
+            return []
+        kind = obj._meta.model_name
+        can = AMENDABLE.get(kind, "").split() + ([] if is_used(obj) else WHILE_UNUSED.get(kind, "").split())
+        return [name for name in self.get_fields(request, obj) if name not in can]
+
+    def get_form(self, request: Any, obj: Any = None, change: bool = False, **more: Any) -> Any:
+        form = super().get_form(request, obj, change, **more)
+        defaults = inspect.signature(self.define).parameters
+        for name, field in form.base_fields.items():
+            field.required = defaults[name].default is inspect.Parameter.empty
+        return type("AskedForm", (form,), {"keeper": self, "request": request})
+
+    def saving(
+        self, request: HttpRequest, record: Model, cleaned: Mapping[str, Any], changed: list[str]
+    ) -> tuple[Callable[..., Any], dict[str, Any]]:
+        """The operation that saves what a form says, and its arguments."""
+        if record.pk:
+            changes = {name: cleaned[name] for name in changed}
+            return amend_record, {"record": record, "changes": changes, **asking(request)}
+        given = {name: value for name, value in cleaned.items() if value not in (None, "")}
+        return self.define, {**given, **asking(request)}
+
+    def save_model(self, request: Any, obj: Model, form: Any, change: bool) -> None:
+        if form.has_changed():
+            work, arguments = self.saving(request, obj, form.cleaned_data, form.changed_data)
+            made = work(**arguments)
+            obj.__dict__.update(made.__dict__)
+
+
+# The rows of a draft -------------------------------------------------------------------------------------------------
+
+
+class Rows(BaseInlineFormSet):
+    """The lines of a draft, written together by one operation."""
+
+    keeper: DraftRows
+    request: HttpRequest
+
+    def clean(self) -> None:
+        super().clean()
+        if not any(self.errors) and self.has_changed() and self.instance.pk:
+            work, arguments = self.saving()
+            if refused := would_refuse(work, arguments):
+                raise forms.ValidationError(refused)
+
+    def saving(self) -> tuple[Callable[..., Any], dict[str, Any]]:
+        """The operation that writes them, and its arguments."""
+        keeper = self.keeper
+        rows = [
+            keeper.row(form.cleaned_data)
+            for form in self.forms
+            if form.cleaned_data and not form.cleaned_data.get("DELETE")
+        ]
+        return keeper.operation, {keeper.owner: self.instance, "rows": rows, **asking(self.request)}
+
+    def save(self, commit: bool = True) -> list[Any]:
+        """All of them, if any has changed."""
+        self.new_objects, self.changed_objects, self.deleted_objects = [], [], []
+        if self.has_changed():
+            work, arguments = self.saving()
+            work(**arguments)
+        return []
+
+
+class DraftRows(KeepsAll, admin.TabularInline):
+    """Rows that can be changed as long as their part is a draft."""
+
+    formset = Rows
+    extra = 0
+    owner = "part"
+    operation: Callable[..., Any]
+
+    def _may(self, request: Any, obj: Any) -> bool:
+        return bool(
+            obj and obj.level and not obj.released and may(roles_of(request.user), OPERATIONS[self.operation.__name__])
+        )
+
+    def has_add_permission(self, request: Any, obj: Any = None) -> bool:
+        return self._may(request, obj)
+
+    def has_change_permission(self, request: Any, obj: Any = None) -> bool:
+        return self._may(request, obj)
+
+    def has_delete_permission(self, request: Any, obj: Any = None) -> bool:
+        return self._may(request, obj)
+
+    def get_formset(self, request: Any, obj: Any = None, **more: Any) -> Any:
+        return type("RowsOfDraft", (super().get_formset(request, obj, **more),), {"keeper": self, "request": request})
+
+    def row(self, cleaned: Mapping[str, Any]) -> Any:
+        """What the operation takes, from a line of the form."""
+        raise NotImplementedError
+
+
+class LineForm(forms.ModelForm):
+    """A line of a bill of material with its designators, as they are written on paper."""
+
+    designators = forms.CharField(required=False, widget=forms.Textarea(attrs={"rows": 1, "cols": 30}))
+    step_number = forms.IntegerField(required=False, min_value=1)
+
+    def __init__(self, *arguments: Any, **more: Any) -> None:
+        super().__init__(*arguments, **more)
+        if self.instance.pk:
+            places = list(self.instance.designators.all())
+            steps = {place.step_number for place in places}
+            self.initial["designators"] = " ".join(place.name for place in places)
+            # Where its places are filled at several steps, each keeps its own as long as none is given.
+            self.initial["step_number"] = steps.pop() if len(steps) == 1 else None
+
+    def _post_clean(self) -> None:
+        """The operation judges."""
+
+
+class RowForm(forms.ModelForm):
+    """A row as the form has it: the operation judges what it may say."""
+
+    def _post_clean(self) -> None:
+        """Nothing is filled in from here."""
+
+
+class BomRows(DraftRows):
+    """The bill of material."""
+
+    model = BomLine
+    fk_name = "parent"
+    owner = "assembly"
+    form = LineForm
+    fields = ("child", "quantity", "designators", "step_number")
+    autocomplete_fields = ("child",)
+    operation = staticmethod(set_bom)
+
+    def row(self, cleaned: Mapping[str, Any]) -> BomRow:
+        names = cleaned["designators"].replace(",", " ").replace(";", " ").split()
+        each = cleaned["quantity"] / len(names) if names else Decimal(1)
+        return BomRow(cleaned["child"], cleaned["quantity"], names, each, cleaned["step_number"])
+
+
+class StepRows(DraftRows):
+    """The route."""
+
+    model = Step
+    form = RowForm
+    fields = (
+        *("number", "name", "stations", "minutes", "caution", "instruction", "free_order", "alternative"),
+        *("first_piece", "sample_every"),
+    )
+    operation = staticmethod(set_route)
+
+    def row(self, cleaned: Mapping[str, Any]) -> RouteRow:
+        own = {name: cleaned[name] for name in self.fields}
+        return RouteRow(**{**own, "stations": [station.key for station in cleaned["stations"]]})
+
+
+class CharacteristicRows(DraftRows):
+    """What is measured or judged at its steps."""
+
+    model = Characteristic
+    form = RowForm
+    fields = ("step_number", "name", "unit_of_measure", "lower", "target", "upper", "judge")
+    operation = staticmethod(set_characteristics)
+
+    def row(self, cleaned: Mapping[str, Any]) -> CharacteristicRow:
+        return CharacteristicRow(**{name: cleaned[name] for name in self.fields})
