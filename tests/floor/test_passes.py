@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from tests.factories import Plant, candidates_at, make_assembly, moment, spans_of, ticks
+from tests.factories import Plant, candidates_at, make_assembly, make_station, moment, spans_of, ticks
 from trace.core.clock import OPEN
 from trace.core.errors import Refusal
-from trace.engineering.models import ScanMode
+from trace.engineering.models import ScanMode, Station, Step
 from trace.floor.models import Pass
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.corrections import void_pass
@@ -18,6 +18,7 @@ from trace.floor.operations.feeds import load_feed, splice_feed
 from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
+from trace.floor.queries import find_due_step
 from trace.holds.operations import place_holds
 from trace.holds.rules import Move
 from trace.ledger.models import Event
@@ -560,3 +561,45 @@ def test_a_void_pass_is_not_voided_again() -> None:
     (entry,) = plant.do(record_passes, 5, units=[board], station=plant.insertion)
     void = plant.do(void_pass, 6, entry=entry, reason="another board")
     refused(plant, "correction-refused", void_pass, 7, entry=void, reason="another board")
+
+
+# Free order and alternatives -----------------------------------------------------------------------------------------
+
+
+def joined(label: str) -> tuple[Plant, Station, Station, Station]:
+    """A plant whose route has two steps under one name between the first and the last, each at a station of its own."""
+    plant = Plant()
+    look, weigh, last = make_station("LOOK"), make_station("WEIGH"), make_station("LAST")
+    plant.board.steps.exclude(number=10).delete()
+    for number, station, name in ((20, look, "X"), (30, weigh, "X"), (40, last, "")):
+        step = Step.objects.create(part=plant.board, number=number, name=f"Step {number}", **{label: name})
+        step.stations.set([station])
+    return plant, look, weigh, last
+
+
+@pytest.mark.parametrize(("first", "second"), [(0, 1), (1, 0)])
+def test_steps_in_free_order_are_done_in_any_order_and_all_of_them(first: int, second: int) -> None:
+    plant, *stations, last = joined("free_order")
+    (board,) = plant.boards()
+    refused(plant, "stopped", start_pass, 1, unit=board, station=stations[0])
+    plant.run(board, plant.insertion, 2, 3)
+    says = refused(plant, "stopped", start_pass, 4, unit=board, station=last)
+    assert says.message.endswith("still needs step 20, Step 20, at LOOK; or step 30, Step 30, at WEIGH.")
+    plant.run(board, stations[first], 5, 6)
+    refused(plant, "stopped", start_pass, 7, unit=board, station=stations[first])
+    refused(plant, "stopped", start_pass, 8, unit=board, station=last)
+    plant.run(board, stations[second], 9, 10)
+    plant.run(board, last, 11, 12)
+    assert find_due_step(board) is None
+
+
+@pytest.mark.parametrize(("taken", "other"), [(0, 1), (1, 0)])
+def test_of_alternatives_one_is_enough(taken: int, other: int) -> None:
+    plant, *stations, last = joined("alternative")
+    (board,) = plant.boards()
+    plant.run(board, plant.insertion, 2, 3)
+    refused(plant, "stopped", start_pass, 4, unit=board, station=last)
+    plant.run(board, stations[taken], 5, 6)
+    refused(plant, "stopped", start_pass, 7, unit=board, station=stations[other])
+    plant.run(board, last, 11, 12)
+    assert find_due_step(board) is None

@@ -10,10 +10,14 @@ from django.urls import get_resolver, resolve
 
 from tests.web.conftest import Suspects, make_user
 from tests.web.test_pages import addresses
-from trace.core.permissions import OPEN_TO_ALL, PAGES, Role, in_words
+from trace.core.permissions import OPEN_TO_ALL, OPERATIONS, PAGES, Role, in_words
 from trace.engineering.operations import retire_person
 
 pytestmark = pytest.mark.django_db
+
+
+WRITES = {"list": OPERATIONS["define_part"]}
+"""Pages where whatever is sent is at once an operation's to permit."""
 
 
 def names() -> Iterator[str]:
@@ -33,12 +37,15 @@ def test_the_table_knows_every_address_and_no_other() -> None:
 @pytest.mark.parametrize("role", Role.values)
 def test_a_page_opens_for_exactly_the_roles_of_the_table(suspects: Suspects, client: Client, role: str) -> None:
     client.force_login(make_user(roles=[role]))
-    everywhere = {*addresses(suspects).values(), "/tapes/NONE/", "/admin/", "/api/v1/", "/api/v1/lots/"}
+    others = {"/tapes/NONE/", "/lists/parts/csv/", "/admin/", "/api/v1/", "/api/v1/lots/"}
+    everywhere = {*addresses(suspects).values()} | others
     assert {page_of(address) for address in everywhere} == set(PAGES)
     for address in sorted(everywhere):
         for method in (client.get, client.post):
-            status = method(address).status_code
-            assert (status == 403) is (role not in PAGES[page_of(address)] and status != 405), (address, status)
+            status, permitted = method(address).status_code, PAGES[page_of(address)]
+            if method == client.post:
+                permitted &= WRITES.get(page_of(address), permitted)
+            assert (status == 403) is (role not in permitted and status != 405), (address, status)
 
 
 def test_nobody_is_led_to_the_sign_in_page_and_a_program_is_told(suspects: Suspects, client: Client) -> None:

@@ -21,6 +21,16 @@ from trace.engineering.queries import get_part
 from trace.exchange.ipc2581 import is_xml
 
 
+def find_person(key: str | None) -> Person:
+    """Who carries out a command: the one who is named, or the command line itself."""
+    if key is None:
+        return get_command_line()
+    person = Person.objects.filter(key=key.strip().upper()).first()
+    if person is None:
+        raise CommandError(f"Nobody has the key {key}. Give one that is in the plant's list of people.")
+    return person
+
+
 class ImportCommand(BaseCommand):
     """Read a file, import it as the `operation` does, all of it or nothing, and say what was made of its columns."""
 
@@ -62,7 +72,7 @@ class ImportCommand(BaseCommand):
             content = type(self).read_xml(content)
         try:
             with transaction.atomic():
-                by, at = self._person(options["by"]), now()
+                by, at = find_person(options["by"]), now()
                 report = type(self).operation(
                     assembly=self.find_assembly(options, by, at),
                     content=content,
@@ -92,11 +102,3 @@ class ImportCommand(BaseCommand):
         if not sign:
             raise CommandError(f"--map {text}: write FIELD=COLUMN. The fields: {', '.join(self.fields)}.")
         return field.strip(), column.strip()
-
-    def _person(self, key: str | None) -> Person:
-        if key is None:
-            return get_command_line()
-        person = Person.objects.filter(key=key.strip().upper()).first()
-        if person is None:
-            raise CommandError(f"Nobody has the key {key}. Give one that is in the plant's list of people.")
-        return person

@@ -31,6 +31,7 @@ from trace.engineering.operations import (
     set_characteristics,
     set_route,
 )
+from trace.engineering.rules import EACH, run_together
 from trace.ledger.canonical import subject_of
 from trace.web.record import record_link
 
@@ -114,11 +115,13 @@ class Defined(KeepsAll, admin.ModelAdmin):
         return [name for name in self.get_fields(request, obj) if name not in can]
 
     def get_form(self, request: Any, obj: Any = None, change: bool = False, **more: Any) -> Any:
-        form = super().get_form(request, obj, change, **more)
+        form: Any = type(
+            "AskedForm", (super().get_form(request, obj, change, **more),), {"keeper": self, "request": request}
+        )
         defaults = inspect.signature(self.define).parameters
         for name, field in form.base_fields.items():
             field.required = defaults[name].default is inspect.Parameter.empty
-        return type("AskedForm", (form,), {"keeper": self, "request": request})
+        return form
 
     def saving(
         self, request: HttpRequest, record: Model, cleaned: Mapping[str, Any], changed: list[str]
@@ -238,10 +241,19 @@ class BomRows(DraftRows):
     fields = ("child", "quantity", "designators", "step_number")
     autocomplete_fields = ("child",)
     operation = staticmethod(set_bom)
+    readonly_fields = ("places",)
+
+    @admin.display(description="designators")
+    def places(self, line: BomLine) -> str:
+        return run_together(line.designators.values_list("name", flat=True))
+
+    def get_fields(self, request: Any, obj: Any = None) -> Any:
+        return self.fields if self._may(request, obj) else ("child", "quantity", "places")
 
     def row(self, cleaned: Mapping[str, Any]) -> BomRow:
         names = cleaned["designators"].replace(",", " ").replace(";", " ").split()
-        each = cleaned["quantity"] / len(names) if names else Decimal(1)
+        counted = cleaned["child"].unit_of_measure == EACH or not names
+        each = Decimal(1) if counted else cleaned["quantity"] / len(names)
         return BomRow(cleaned["child"], cleaned["quantity"], names, each, cleaned["step_number"])
 
 
