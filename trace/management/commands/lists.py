@@ -10,8 +10,6 @@ from django.db import transaction
 
 from trace.core.clock import now
 from trace.core.errors import Refusal
-from trace.core.models import Person
-from trace.engineering.operations import get_command_line
 from trace.exchange.lists.files import ListRefused, export_list, import_list, write_csv
 from trace.exchange.lists.kinds import KINDS
 
@@ -57,9 +55,7 @@ class Command(BaseCommand):
                 for name in (name for name in KINDS if name in files):
                     file = files[name]
                     report = import_list(KINDS[name], content=file.read_bytes(), by=by, at=now())
-                    self.stdout.write(
-                        f"{file.name}: {report.lines} lines, {len(report.changes)} of them change something."
-                    )
+                    self.stdout.write(f"{file.name}: {report.lines} lines, {len(report.changes)} changed.")
                 transaction.set_rollback(options["dry_run"])
         except OSError as error:
             raise CommandError(f"{file} can't be read: {error.strerror}.") from None
