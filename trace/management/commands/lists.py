@@ -49,9 +49,7 @@ class Command(BaseCommand):
         file = None
         try:
             with transaction.atomic():
-                by = Person.objects.filter(key=options["by"].upper()).first() if options["by"] else get_command_line()
-                if by is None:
-                    raise CommandError(f"Nobody has the key {options['by']}.")
+                by = find_person(options["by"])
                 for name in (name for name in KINDS if name in files):
                     file = files[name]
                     report = import_list(KINDS[name], content=file.read_bytes(), by=by, at=now())
