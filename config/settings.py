@@ -36,8 +36,12 @@ CSRF_TRUSTED_ORIGINS = env.list("CSRF_TRUSTED_ORIGINS", default=[])
 
 # Off only where pages are served over plain HTTP: development, and the demo on its own machine.
 HTTPS = env.bool("HTTPS", default=not DEBUG)
-SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = HTTPS
-if env.bool("BEHIND_PROXY", default=False):
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT = HTTPS
+SECURE_HSTS_SECONDS = 365 * 24 * 60 * 60 if HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
+# The proxy that ends TLS must set X-Forwarded-Proto itself, and never pass on what came from outside.
+BEHIND_PROXY = env.bool("BEHIND_PROXY", default=False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 
 ROOT_URLCONF = "trace.urls"
