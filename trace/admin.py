@@ -14,8 +14,35 @@ from django.utils.safestring import mark_safe
 
 from trace.core.clock import now
 from trace.core.permissions import OPERATIONS, Role, may, roles_of
-from trace.engineering.operations import add_person, close_account, open_account, retire_person, set_roles
-from trace.models import BomLine, Customer, Designator, Part, Person, Site, Station, Step, Substitute, Supplier, User
+from trace.core.secrecy import Secret
+from trace.engineering.operations import (
+    add_person,
+    close_account,
+    define_qualification,
+    end_badge,
+    end_qualification,
+    issue_badge,
+    open_account,
+    qualify_person,
+    retire_person,
+    set_roles,
+)
+from trace.models import (
+    Badge,
+    BomLine,
+    Customer,
+    Designator,
+    Part,
+    Person,
+    Qualification,
+    Qualified,
+    Site,
+    Station,
+    Step,
+    Substitute,
+    Supplier,
+    User,
+)
 
 
 class KeepsAll:
@@ -64,7 +91,7 @@ class Substitutes(ShowsOnly, admin.TabularInline):
 
 class Steps(ShowsOnly, admin.TabularInline):
     model = Step
-    fields = ("number", "name", "minutes", "caution")
+    fields = ("number", "name", "minutes", "qualification", "caution")
 
 
 @admin.register(Site)
@@ -114,11 +141,13 @@ class CustomerAdmin(ShowsOnly, admin.ModelAdmin):
     search_fields = ("key", "name")
 
 
-class ByAdministrators(KeepsAll):
-    """Who is who is changed by whoever may give roles."""
+class ByOperation(KeepsAll):
+    """Changed by whoever may carry out the operation, who is who by whoever may give roles."""
+
+    verb = "set_roles"
 
     def has_add_permission(self, request: Any, obj: Any = None) -> bool:
-        return may(roles_of(request.user), OPERATIONS["set_roles"])
+        return may(roles_of(request.user), OPERATIONS[self.verb])
 
     has_change_permission = has_add_permission
 
@@ -134,7 +163,7 @@ class PersonForm(forms.ModelForm):
 
 
 @admin.register(Person)
-class PersonAdmin(ByAdministrators, admin.ModelAdmin):
+class PersonAdmin(ByOperation, admin.ModelAdmin):
     form = PersonForm
     list_display = ("key", "name", "may", "is_machine", "retired")
     list_filter = ("is_machine", ("retired", admin.EmptyFieldListFilter))
@@ -169,7 +198,7 @@ class AccountForm(AdminUserCreationForm):
 
 
 @admin.register(User)
-class AccountAdmin(ByAdministrators, UserAdmin):
+class AccountAdmin(ByOperation, UserAdmin):
     list_display = ("username", "person", "is_active", "last_login")
     list_filter = ("is_active",)
     list_select_related = ("person",)
@@ -207,3 +236,105 @@ class AccountAdmin(ByAdministrators, UserAdmin):
         for account in accounts.select_related("person"):
             open_account(person=account.person, username=account.username, **asking(request))
         self.message_user(request, "Open again. Set a password for each.", SUCCESS)
+
+
+class BadgeForm(forms.ModelForm):
+    """The code scanned, the PIN typed twice by whose it is."""
+
+    person = forms.ModelChoiceField(Person.objects.filter(retired=None, is_machine=False))
+    code = forms.CharField(help_text="scan the badge", max_length=120)
+    pin = forms.CharField(widget=forms.PasswordInput, help_text="4 to 12 digits, hard to guess", label="PIN")
+    again = forms.CharField(widget=forms.PasswordInput, label="PIN once more")
+
+    class Meta:
+        model = Badge
+        fields = ("person",)
+
+    def clean(self) -> dict[str, Any]:
+        told = super().clean() or {}
+        if told.get("pin") != told.get("again"):
+            raise forms.ValidationError("The two PINs differ.")
+        return told
+
+
+@admin.register(Badge)
+class BadgeAdmin(ByOperation, admin.ModelAdmin):
+    verb = "issue_badge"
+    form = BadgeForm
+    list_display = ("person", "issued", "ended")
+    list_filter = (("ended", admin.EmptyFieldListFilter),)
+    list_select_related = ("person",)
+    search_fields = ("person__key", "person__name")
+    fieldsets = ((None, {"fields": ("person", "issued", "ended")}),)  # neither digest nor PIN
+    add_fieldsets = ((None, {"fields": ("person", "code", "pin", "again")}),)
+    actions = ("end",)
+
+    def get_fieldsets(self, request: Any, obj: Badge | None = None) -> Any:
+        return self.fieldsets if obj else self.add_fieldsets
+
+    def get_readonly_fields(self, request: Any, obj: Badge | None = None) -> tuple[str, ...]:
+        return ("person", "issued", "ended") if obj else ()
+
+    def save_model(self, request: Any, obj: Badge, form: forms.ModelForm, change: bool) -> None:
+        if not change:
+            code, pin = (Secret(form.cleaned_data[name]) for name in ("code", "pin"))
+            obj.pk = issue_badge(person=obj.person, code=code, pin=pin, **asking(request)).pk
+
+    @admin.action(description="End these badges", permissions=["change"])
+    def end(self, request: Any, badges: QuerySet[Badge]) -> None:
+        for badge in badges.filter(ended=None).select_related("person"):
+            end_badge(person=badge.person, **asking(request))
+        self.message_user(request, "Ended: they open nothing any more.", SUCCESS)
+
+
+@admin.register(Qualification)
+class QualificationAdmin(ByOperation, admin.ModelAdmin):
+    verb = "define_qualification"
+    list_display = ("key", "name")
+    search_fields = ("key", "name")
+
+    def has_change_permission(self, request: Any, obj: Any = None) -> bool:
+        return False
+
+    def save_model(self, request: Any, obj: Qualification, form: forms.ModelForm, change: bool) -> None:
+        made = define_qualification(key=obj.key, name=obj.name, **asking(request))
+        obj.pk, obj.key = made.pk, made.key
+
+
+class QualifiedForm(forms.ModelForm):
+    """Of people that are here."""
+
+    person = forms.ModelChoiceField(Person.objects.filter(retired=None, is_machine=False))
+    vouched_by = forms.ModelChoiceField(Person.objects.filter(retired=None), help_text="who saw the proof")
+
+    class Meta:
+        model = Qualified
+        fields = ("person", "qualification", "since", "until", "vouched_by", "note")
+
+
+@admin.register(Qualified)
+class QualifiedAdmin(ByOperation, admin.ModelAdmin):
+    verb = "qualify_person"
+    form = QualifiedForm
+    list_display = ("person", "qualification", "since", "until", "vouched_by", "note")
+    list_filter = ("qualification",)
+    list_select_related = ("person", "qualification", "vouched_by")
+    search_fields = ("person__key", "person__name")
+    actions = ("end",)
+
+    def get_queryset(self, request: Any) -> QuerySet[Qualified]:
+        return super().get_queryset(request).filter(superseded=None)
+
+    def get_readonly_fields(self, request: Any, obj: Qualified | None = None) -> tuple[str, ...]:
+        return QualifiedForm.Meta.fields if obj else ()
+
+    def save_model(self, request: Any, obj: Qualified, form: forms.ModelForm, change: bool) -> None:
+        if not change:
+            told = {name: getattr(obj, name) for name in ("person", "qualification", "since", "until", "vouched_by")}
+            obj.pk = qualify_person(**told, remark=obj.note, **asking(request)).pk
+
+    @admin.action(description="From now on they have it no longer", permissions=["change"])
+    def end(self, request: Any, periods: QuerySet[Qualified]) -> None:
+        for period in periods.select_related("person", "qualification"):
+            end_qualification(person=period.person, qualification=period.qualification, **asking(request))
+        self.message_user(request, "Ended.", SUCCESS)

@@ -1,7 +1,18 @@
 """Index of the areas' models; import them from their areas."""
 
-from trace.core.models import Person, Token, User
-from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
+from trace.core.models import Badge, Person, Token, User
+from trace.engineering.models import (
+    BomLine,
+    Designator,
+    Part,
+    Placement,
+    Qualification,
+    Qualified,
+    Site,
+    Station,
+    Step,
+    Substitute,
+)
 from trace.floor.models import (
     Carton,
     Consignment,
@@ -33,8 +44,9 @@ from trace.material.models import (
 )
 
 __all__ = [
-    "Answer", "Axis", "AxisSlack", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
-    "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting", "Lot",
-    "Packing", "Part", "Pass", "Person", "Placement", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span",
-    "Station", "Step", "Substitute", "Supplier", "Tape", "Token", "Unit", "User", "WorkOrder",
+    "Answer", "Axis", "AxisSlack", "Badge", "BomLine", "Carton", "Consignment", "Container", "Customer",
+    "Derivation", "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting",
+    "Lot", "Packing", "Part", "Pass", "Person", "Placement", "Qualification", "Qualified", "Salvage", "SetUp",
+    "SetUpLine", "Shipment", "Site", "Span", "Station", "Step", "Substitute", "Supplier", "Tape", "Token", "Unit",
+    "User", "WorkOrder",
 ]  # fmt: skip

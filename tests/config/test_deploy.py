@@ -1,4 +1,4 @@
-"""As a plant runs it: Django's own check of a deployment finds nothing, behind a proxy or not; the demo is plain HTTP."""
+"""As a plant runs it: Django's own check of a deployment finds nothing, behind a proxy or not; the demo needs none."""
 
 from __future__ import annotations
 

@@ -8,7 +8,19 @@ import pytest
 from django.apps import apps
 from django.db import IntegrityError, models, transaction
 
-from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
+from tests.factories import make_person, moment
+from trace.engineering.models import (
+    BomLine,
+    Designator,
+    Part,
+    Placement,
+    Qualification,
+    Qualified,
+    Site,
+    Station,
+    Step,
+    Substitute,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -26,7 +38,10 @@ def plant(db) -> SimpleNamespace:
     Placement.objects.create(**PLACEMENT, assembly=board)
     Substitute.objects.create(line=line, part=chip)
     Step.objects.create(part=board, number=10, name="s")
-    return SimpleNamespace(site=site, board=board, chip=chip, line=line)
+    solder = Qualification.objects.create(key="Q", name="q")
+    bob, ann = make_person("BOB"), make_person("ANN")
+    Qualified.objects.create(person=bob, qualification=solder, since=moment(1), vouched_by=ann)
+    return SimpleNamespace(site=site, board=board, chip=chip, line=line, solder=solder, bob=bob, ann=ann)
 
 
 def station(plant, **changed):
@@ -61,6 +76,15 @@ def step(plant, **changed):
     Step.objects.create(**{"part": plant.board, "number": 20, "name": "s", **changed})
 
 
+def qualified(plant, **changed):
+    told = {"person": plant.bob, "qualification": plant.solder, "since": moment(2), "until": moment(3)}
+    Qualified.objects.create(**{**told, "vouched_by": plant.ann, **changed})
+
+
+def vouched_by_themselves(plant):
+    qualified(plant, vouched_by=plant.bob)
+
+
 BREACHES: list[tuple[str, Callable, dict]] = [
     ("station_rate_not_negative", station, {"rate_per_hour": Decimal("-0.0001")}),
     ("part_number_and_revision", part, {"number": "B", "revision": "A"}),
@@ -81,6 +105,10 @@ BREACHES: list[tuple[str, Callable, dict]] = [
     ("placement_rotation_within_one_turn", placement, {"rotation": 360}),
     ("placement_rotation_within_one_turn", placement, {"rotation": Decimal("-0.0001")}),
     ("placement_side_known", placement, {"side": "inside"}),
+    ("qualified_for_some_time", qualified, {"until": moment(2)}),
+    ("nobody_vouches_for_themselves", vouched_by_themselves, {}),
+    ("qualified_since_a_moment_once", qualified, {"since": moment(1)}),
+    ("qualified_without_end_once", qualified, {"until": None}),
     ("step_number_once_per_route", step, {"number": 10}),
     ("step_minutes_not_negative", step, {"minutes": Decimal("-0.001")}),
     ("substitute_once_per_line", lambda plant: Substitute.objects.create(line=plant.line, part=plant.chip), {}),
@@ -103,7 +131,7 @@ def test_the_database_refuses(plant, name, make, changed):
     assert name in str(refused.value) or (columns and ", ".join(columns) in str(refused.value))
 
 
-@pytest.mark.parametrize("make", [station, part, line, designator, placement, step])
+@pytest.mark.parametrize("make", [station, part, line, designator, placement, step, qualified])
 def test_the_same_without_the_breach_is_accepted(plant, make):
     make(plant)
 

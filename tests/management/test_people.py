@@ -10,7 +10,8 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.test import Client
 
-from trace.core.models import Person, Token, User
+from trace.core.models import Badge, Person, Token, User
+from trace.core.secrecy import badge_digest
 from trace.ledger.models import Event
 
 pytestmark = pytest.mark.django_db
@@ -55,3 +56,19 @@ def test_a_token_is_printed_once_and_opens_the_api(monkeypatch: pytest.MonkeyPat
     assert client.get("/api/v1/lots/", headers={"Authorization": f"Bearer {secret}"}).status_code == 200
     with pytest.raises(CommandError, match="Nobody has the key NONE"):
         call_command("issue_token", "NONE", "x")
+
+
+def test_a_badge_and_its_pin_are_asked_for(monkeypatch: pytest.MonkeyPatch, capsys) -> None:
+    add(monkeypatch, "P-1", "Ada Planner", "--role", "operator")
+    for line, why in (("BDG-1\n1234\n", "guessed at once"), ("\n8305\n", "empty"), ("BDG-1\n", "4 to 12 digits")):
+        monkeypatch.setattr(sys, "stdin", io.StringIO(line))
+        with pytest.raises(CommandError, match=why):
+            call_command("issue_badge", "p-1")
+    assert not Badge.objects.exists()
+    capsys.readouterr()
+    monkeypatch.setattr(sys, "stdin", io.StringIO("BDG-1\n8305\n"))
+    call_command("issue_badge", "p-1")
+    assert capsys.readouterr().out == "P-1 Ada Planner has this badge from now on.\n"
+    assert Badge.objects.get().digest == badge_digest("BDG-1")
+    with pytest.raises(CommandError, match="Nobody has the key NONE"):
+        call_command("issue_badge", "NONE")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from typing import Any
 
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
@@ -12,6 +11,7 @@ from rest_framework.permissions import BasePermission
 
 from trace.core.models import Person, Token
 from trace.core.permissions import PAGES, may, roles_of
+from trace.core.secrecy import digest_of
 
 
 class Bearer:
@@ -33,8 +33,7 @@ class ByToken(BaseAuthentication):
         scheme, _, secret = get_authorization_header(request).partition(b" ")
         if scheme.lower() != b"bearer":
             return None
-        digest = hashlib.sha256(secret.strip()).hexdigest()
-        token = Token.objects.select_related("person").filter(digest=digest, ended=None).first()
+        token = Token.objects.select_related("person").filter(digest=digest_of(secret.strip()), ended=None).first()
         if token is None:
             raise AuthenticationFailed("This token is not valid, or no longer. Ask an administrator for another.")
         return Bearer(token.person), token

@@ -30,8 +30,9 @@ from trace.ledger.operation import Request
 
 KEY = "Idempotency-Key"
 AREAS = ("engineering", "holds", "material", "floor")
-ELSEWHERE = frozenset({"issue_token", "enter_bom", "enter_placements"})
-"""Not carried out by themselves: who has a token must not make another, and a file comes as a file (`api/files.py`)."""
+ELSEWHERE = frozenset({"issue_token", "issue_badge", "enter_bom", "enter_placements"})
+"""Not carried out by themselves: who has a token must not make another way in, and a file comes as a file
+(`api/files.py`)."""
 
 PROBLEMS = (400, 401, 403, 404, 409, 423)
 """The statuses of what may go wrong."""

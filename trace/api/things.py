@@ -45,6 +45,8 @@ NAMES = {
     "passes": "Pass",
     "people": "Person",
     "placements": "Placement",
+    "qualifications": "Qualification",
+    "qualified-people": "Qualified",
     "salvages": "Salvage",
     "set-up-lines": "SetUpLine",
     "set-ups": "SetUp",
@@ -65,7 +67,7 @@ KINDS: Mapping[str, type[Model]] = {address: apps.get_model("trace", name) for a
 POSITIONS = frozenset({"first", "last", "end", "sure_from"})
 """Fields that are a position on an axis; other ticks are moments."""
 
-INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator", "password", "digest"})
+INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator", "password", "digest", "pin"})
 """Fields of the system's own, secrets among them. What is superseded is not listed."""
 
 

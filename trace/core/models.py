@@ -76,3 +76,28 @@ class Token(models.Model):
 
     def __str__(self) -> str:
         return f"{self.name} of {self.person}"
+
+
+class Badge(models.Model):
+    """What somebody shows at a device to say who they are, and the PIN that proves it.
+
+    Of the code only the SHA-256 is kept, of the PIN the hash by Django's password hasher. Who may record what they
+    do at stations needs no account.
+    """
+
+    person = models.ForeignKey(Person, models.PROTECT, related_name="badges")
+    digest = models.CharField(max_length=64)
+    pin = models.CharField(max_length=128)
+    issued = models.DateTimeField()
+    ended = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=models.Q(digest__regex=r"^[0-9a-f]{64}$"), name="badge_digest_is_sha256"),
+            models.CheckConstraint(condition=~models.Q(pin=""), name="badge_has_a_pin"),
+            models.UniqueConstraint(fields=["person"], condition=models.Q(ended=None), name="one_badge_per_person"),
+            models.UniqueConstraint(fields=["digest"], condition=models.Q(ended=None), name="one_badge_per_code"),
+        ]
+
+    def __str__(self) -> str:
+        return f"badge of {self.person}"

@@ -49,6 +49,8 @@ OPERATIONS: Mapping[str, Roles] = {
     "open_account": ADMINISTRATOR,
     "close_account": ADMINISTRATOR,
     "issue_token": ADMINISTRATOR,
+    "issue_badge": ADMINISTRATOR,
+    "end_badge": ADMINISTRATOR,
     # what is built, of what, how and where
     "define_site": PLANNING | ADMINISTRATOR,
     "define_station": PLANNING,
@@ -62,6 +64,10 @@ OPERATIONS: Mapping[str, Roles] = {
     "define_supplier": PLANNING,
     "define_customer": PLANNING,
     "release_order": PLANNING,
+    # who may do a step that asks for more than a role
+    "define_qualification": PLANNING,
+    "qualify_person": STOPPING | ADMINISTRATOR,
+    "end_qualification": STOPPING | ADMINISTRATOR,
     # material
     "receive_lot": STORES,
     "store_container": FEEDING,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 
 from trace.core.clock import OPEN
 from trace.core.errors import Refusal
@@ -21,6 +22,7 @@ class RouteStep:
     number: int
     name: str
     stations: tuple[str, ...]
+    qualification: int | None = None
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,9 @@ class Facts:
     without_setup: tuple[str, ...] = ()
     expired: tuple[str, ...] = ()
     exhausted: tuple[str, ...] = ()
+    who: str = ""
+    lacks: str = ""
+    ran_out: datetime | None = None
     held: tuple[str, ...] = ()
 
 
@@ -65,6 +70,14 @@ def _not_due(facts: Facts) -> str | None:
         where = " or ".join(facts.due.stations)
         return f"{facts.unit} still needs step {facts.due.number}, {facts.due.name}, at {where}."
     return None
+
+
+def _not_qualified(facts: Facts) -> str | None:
+    if not facts.lacks or facts.due is None:
+        return None
+    if facts.ran_out:
+        return f"{facts.who}’s qualification for {facts.lacks} ran out at {facts.ran_out:%Y-%m-%d %H:%M} UTC."
+    return f"{facts.who} is not qualified for {facts.lacks}, which step {facts.due.number}, {facts.due.name}, asks for."
 
 
 SCAN_CHILD = "Scan what is fitted there."
@@ -151,6 +164,13 @@ RULES: tuple[Rule, ...] = (
         "what was counted onto a feed here is surely used up, and nothing else is on record there",
         lambda f: f"What was loaded on {', '.join(f.exhausted)} is used up by its count." if f.exhausted else None,
         "Scan what is loaded there now.",
+        draws_stand=True,
+    ),
+    Rule(
+        "not-qualified",
+        "the step asks for a qualification that whoever does it does not have then (a machine needs none)",
+        _not_qualified,
+        "Let somebody qualified do it, or ask the supervisor.",
         draws_stand=True,
     ),
     Rule(

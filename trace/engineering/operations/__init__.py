@@ -1,5 +1,6 @@
 """Writing the engineering data: sites, stations, parts, bills of material, placements, routes, costs."""
 
+from trace.engineering.operations.access import BadgeRefused, end_badge, issue_badge
 from trace.engineering.operations.boms import BomRefused, SubstituteRefused, approve_substitute, set_bom
 from trace.engineering.operations.imports import BomFileRefused, BomReport, import_bom
 from trace.engineering.operations.master import (
@@ -31,11 +32,18 @@ from trace.engineering.operations.placements import (
     PlacementsRefused,
     import_placements,
 )
+from trace.engineering.operations.qualifications import (
+    QualificationRefused,
+    define_qualification,
+    end_qualification,
+    qualify_person,
+)
 from trace.engineering.operations.routes import RouteRefused, RouteRow, set_route
 from trace.engineering.rules import BomRow
 
 __all__ = [
     "AccountRefused",
+    "BadgeRefused",
     "BomFileRefused",
     "BomRefused",
     "BomReport",
@@ -47,6 +55,7 @@ __all__ = [
     "PlacementFileRefused",
     "PlacementReport",
     "PlacementsRefused",
+    "QualificationRefused",
     "RouteRefused",
     "RouteRow",
     "SiteRefused",
@@ -57,13 +66,18 @@ __all__ = [
     "approve_substitute",
     "close_account",
     "define_part",
+    "define_qualification",
     "define_site",
     "define_station",
+    "end_badge",
+    "end_qualification",
     "get_command_line",
     "import_bom",
     "import_placements",
+    "issue_badge",
     "issue_token",
     "open_account",
+    "qualify_person",
     "retire_person",
     "set_bom",
     "set_costs",

@@ -8,7 +8,7 @@ from typing import Any
 
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text, free_key
-from trace.core.models import Person, Token, User
+from trace.core.models import Badge, Person, Token, User
 from trace.core.permissions import Role
 from trace.engineering.operations.common import changing, save_checked
 from trace.ledger.operation import note
@@ -63,7 +63,8 @@ def set_roles(*, person: Person, roles: Sequence[str], by: Person, at: datetime)
 
 @changing
 def retire_person(*, person: Person, by: Person, at: datetime) -> Person:
-    """The person does nothing here any more: the account and the tokens end; what they did keeps their name.
+    """The person does nothing here any more: the account, the tokens and the badge end; what they did keeps their
+    name.
 
     Refuses with PersonRefused who left already, and to let the last administrator go.
     """
@@ -73,7 +74,8 @@ def retire_person(*, person: Person, by: Person, at: datetime) -> Person:
     person.retired = at
     person.save(update_fields=["retired"])
     User.objects.filter(person=person).update(is_active=False)
-    Token.objects.filter(person=person, ended=None).update(ended=at)
+    for kind in (Token, Badge):
+        kind._default_manager.filter(person=person, ended=None).update(ended=at)
     _check_administrator_left(person)
     return person
 

@@ -10,7 +10,7 @@ from decimal import Decimal
 
 from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.engineering.models import Designator, Part, Station, Step
+from trace.engineering.models import Designator, Part, Qualification, Station, Step
 from trace.engineering.operations.common import changing, save_checked
 
 
@@ -24,7 +24,8 @@ class RouteRefused(Refusal):
 @dataclass(frozen=True)
 class RouteRow:
     """One step: its number gives the order, `minutes` is its standard time, `stations` the keys of the stations
-    that may do it, `designators` what it fills, `caution` what the operator must heed."""
+    that may do it, `designators` what it fills, `caution` what the operator must heed, `qualification` the key of
+    what whoever does it must have proved to be able to do."""
 
     number: int
     name: str
@@ -32,6 +33,7 @@ class RouteRow:
     minutes: Decimal = Decimal(0)
     caution: str = ""
     designators: Sequence[str] = ()
+    qualification: str = ""
 
 
 @changing
@@ -39,9 +41,10 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
     """Write the route of an assembly or product, and say which step fills which designators.
 
     Written once, after the bill of material if it names designators; a changed one is a new revision.
-    Refuses with RouteRefused: a part that is not built here or has a route; no step; a number that is below 1
-    or used twice; a step without a station, or at one that is unknown or retired; a designator that the
-    assembly lacks, that two steps fill, or whose bill of material names another step or one that is missing here.
+    Refuses with RouteRefused: a part that is not built here or has a route; no step; a number that is below 1 or used
+    twice; a step without a station, or at one that is unknown or retired; a qualification that there is not; a
+    designator that the assembly lacks, that two steps fill, or whose bill of material names another step or one that
+    is missing here.
     """
     if not part.level:
         raise RouteRefused(f"{part.number} is not built here.", action="Define it as an assembly first.")
@@ -51,12 +54,16 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
         station.key: station for station in Station.objects.filter(key__in={k for r in rows for k in r.stations})
     }
     designators = {designator.name: designator for designator in Designator.objects.filter(parent=part)}
-    if problems := list(_judge(part, rows, stations, designators)):
+    wanted = {row.qualification for row in rows if row.qualification}
+    qualifications = {one.key: one for one in Qualification.objects.filter(key__in=wanted)}
+    problems = [f"There is no qualification {key}." for key in sorted(wanted - qualifications.keys())]
+    if problems := [*_judge(part, rows, stations, designators), *problems]:
         raise RouteRefused(" ".join(problems))
 
     steps = []
     for row in rows:
         step = Step(part=part, number=row.number, name=row.name, minutes=row.minutes, caution=row.caution)
+        step.qualification = qualifications.get(row.qualification)
         save_checked(step, RouteRefused)
         step.stations.set(stations[key] for key in row.stations)
         for name in row.designators:

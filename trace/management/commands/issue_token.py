@@ -1,6 +1,5 @@
 """`manage.py issue_token PERSON WHERE`: what a machine or program shows to the API to be taken for a person."""
 
-import hashlib
 import secrets
 from typing import Any
 
@@ -9,6 +8,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from trace.core.clock import now
 from trace.core.errors import Refusal
 from trace.core.models import Person
+from trace.core.secrecy import digest_of
 from trace.engineering.operations import get_command_line, issue_token
 
 
@@ -24,9 +24,8 @@ class Command(BaseCommand):
         if person is None:
             raise CommandError(f"Nobody has the key {options['person']}. manage.py add_person makes somebody.")
         secret = secrets.token_urlsafe(32)
-        digest = hashlib.sha256(secret.encode()).hexdigest()
         try:
-            issue_token(person=person, name=options["name"], digest=digest, by=get_command_line(), at=now())
+            issue_token(person=person, name=options["name"], digest=digest_of(secret), by=get_command_line(), at=now())
         except Refusal as refusal:
             raise CommandError(str(refusal)) from None
         self.stdout.write(secret)

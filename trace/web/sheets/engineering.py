@@ -24,7 +24,7 @@ def part_sheet(it: Part) -> Sheet:
     lots = Lot.objects.filter(part=it).select_related("supplier")
     units = Unit.objects.filter(part=it).select_related("order")
     lines = it.lines.select_related("child").prefetch_related("designators", "substitutes__part")
-    steps = it.steps.prefetch_related("stations")
+    steps = it.steps.select_related("qualification").prefetch_related("stations")
     used = BomLine.objects.filter(child=it).select_related("parent").prefetch_related("designators")
     facts: list[Fact] = [
         ("Number", f"{it.number} {it.revision}".strip()),
@@ -100,6 +100,7 @@ def _route_table(steps: Any) -> Table:
                 lambda step: Several(tuple(Ref("station", s.key) for s in step.stations.all()), " or "),
             ),
             Column("minutes", "Minutes", lambda step: step.minutes, number=True),
+            Column("qualification", "Asks for", lambda step: step.qualification.name if step.qualification else ""),
             Column("caution", "Caution", lambda step: step.caution),
         ],
         list(steps),
