@@ -78,6 +78,7 @@ MIDDLEWARE = [
     "csp.middleware.CSPMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "axes.middleware.AxesMiddleware",
+    "trace.web.kiosk.Kiosk",
     "trace.web.middleware.PlantPages",
 ]
 
@@ -153,12 +154,17 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 AUTH_USER_MODEL = "trace.User"
 LOGIN_URL = "/sign-in/"
 LOGIN_REDIRECT_URL = "/"
-AUTHENTICATION_BACKENDS = ["axes.backends.AxesStandaloneBackend", "django.contrib.auth.backends.ModelBackend"]
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+    "trace.web.kiosk.ByBadge",
+]
 PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
 SESSION_COOKIE_AGE = 12 * 60 * 60  # a shift and its overtime: nobody is signed in where the next one works
+BADGE_IDLE = 10 * 60  # seconds: whoever came by badge and PIN and then did nothing so long has gone
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": f"django.contrib.auth.password_validation.{name}"}
     for name in ("UserAttributeSimilarityValidator", "MinimumLengthValidator", "CommonPasswordValidator")
@@ -168,6 +174,7 @@ AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_FAILURE_LIMIT = 8
 AXES_COOLOFF_TIME = 0.25  # hours
 AXES_RESET_ON_SUCCESS = True
+AXES_SENSITIVE_PARAMETERS = ["pin", "code", "badge"]  # kept out of what is noted of a failure, as passwords are
 AXES_LOCKOUT_TEMPLATE = "locked_out.html"
 CSRF_FAILURE_VIEW = "trace.web.views.entry.csrf_failed"
 

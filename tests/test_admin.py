@@ -1,13 +1,15 @@
 """Django's admin: master data can be looked at; only accounts and people are changed there."""
 
+import re
+
 import pytest
 from django.contrib import admin
 
-from tests.factories import make_person
+from tests.factories import make_person, make_station
 from tests.web.conftest import make_user
-from trace.core.models import Badge, Person, User
+from trace.core.models import Badge, Device, Person, User
 from trace.core.permissions import Role
-from trace.core.secrecy import badge_digest
+from trace.core.secrecy import badge_digest, device_digest
 from trace.engineering.models import BomLine, Designator, Part, Qualification, Qualified, Site, Station, Step
 from trace.floor.models import Customer
 from trace.ledger.models import Event
@@ -118,6 +120,24 @@ def test_a_badge_is_issued_and_ended_by_operations_and_shows_no_secret(client, c
     assert badge.ended
     client.force_login(make_user("pia", roles=[Role.PLANNER]))
     assert client.get("/admin/trace/badge/add/").status_code == 403
+
+
+def test_a_device_shows_its_secret_once(client, chief):
+    stations = [make_station("WS1"), make_station("WS2")]
+    told = {"key": "kiosk-1", "name": "wave solder", "at": [station.pk for station in stations]}
+    page = client.post("/admin/trace/device/add/", told, follow=True).content.decode()
+    secret = re.search(r"shown once: ([A-Z2-9-]{24})", page)[1]
+    device = Device.objects.get()
+    assert (device.key, device.stations, device.digest) == ("KIOSK-1", ["WS1", "WS2"], device_digest(secret))
+    page = client.get(f"/admin/trace/device/{device.pk}/change/").content.decode()
+    assert secret not in page and device.digest not in page and "WS1, WS2" in page
+    renew = {"action": "renew", "_selected_action": [device.pk]}
+    assert "shown once" in client.post("/admin/trace/device/", renew, follow=True).content.decode()
+    device.refresh_from_db()
+    assert device.digest != device_digest(secret) and device.stations == ["WS1", "WS2"]
+    client.post("/admin/trace/device/", {"action": "end", "_selected_action": [device.pk]})
+    device.refresh_from_db()
+    assert device.ended
 
 
 def test_a_qualification_is_defined_given_and_ended_by_operations(client, chief):

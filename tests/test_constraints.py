@@ -14,7 +14,7 @@ from django.db import IntegrityError, connection, models, transaction
 
 from tests.factories import Plant, make_person, moment, ticks
 from trace.core.clock import OPEN
-from trace.core.models import Badge, Token
+from trace.core.models import Badge, Device, Token
 from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Salvage, Shipment, WorkOrder
 from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
@@ -57,6 +57,10 @@ def badge(p: Plant) -> Badge:
 def second_badge(p: Plant) -> Badge:
     saved_copy(badge(p))
     return Badge(person=p.ann, digest="0c" * 32, pin="x", issued=moment(), ended=moment())
+
+
+def device(p: Plant) -> Device:
+    return Device(key="D", name="d", stations=["INSERT"], digest="0e" * 32, issued=moment())
 
 
 def event(p: Plant) -> Event:
@@ -283,6 +287,8 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "feed_record_counts_in_order": [(feed_record, {"at_least": 1}), (feed_record, {"quantity": 1, "at_least": 2})],
     "token_digest_is_sha256": [(token, {"digest": "secret"}), (token, {"digest": "0A" * 32})],
     "one_token_per_place": [(second_token, {"ended": None})],
+    "device_digest_is_sha256": [(device, {"digest": "secret"})],
+    "device_has_stations": [(device, {"stations": []})],
     "badge_digest_is_sha256": [(badge, {"digest": "secret"})],
     "badge_has_a_pin": [(badge, {"pin": ""})],
     "one_badge_per_person": [(second_badge, {"ended": None, "digest": "0d" * 32})],

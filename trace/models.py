@@ -1,6 +1,6 @@
 """Index of the areas' models; import them from their areas."""
 
-from trace.core.models import Badge, Person, Token, User
+from trace.core.models import Badge, Device, Person, Token, User
 from trace.engineering.models import (
     BomLine,
     Designator,
@@ -45,8 +45,8 @@ from trace.material.models import (
 
 __all__ = [
     "Answer", "Axis", "AxisSlack", "Badge", "BomLine", "Carton", "Consignment", "Container", "Customer",
-    "Derivation", "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting",
-    "Lot", "Packing", "Part", "Pass", "Person", "Placement", "Qualification", "Qualified", "Salvage", "SetUp",
-    "SetUpLine", "Shipment", "Site", "Span", "Station", "Step", "Substitute", "Supplier", "Tape", "Token", "Unit",
-    "User", "WorkOrder",
+    "Derivation", "Designator", "Device", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold",
+    "LooseSighting", "Lot", "Packing", "Part", "Pass", "Person", "Placement", "Qualification", "Qualified",
+    "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span", "Station", "Step", "Substitute", "Supplier",
+    "Tape", "Token", "Unit", "User", "WorkOrder",
 ]  # fmt: skip

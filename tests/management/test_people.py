@@ -10,8 +10,9 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.test import Client
 
-from trace.core.models import Badge, Person, Token, User
-from trace.core.secrecy import badge_digest
+from tests.factories import make_station
+from trace.core.models import Badge, Device, Person, Token, User
+from trace.core.secrecy import badge_digest, device_digest
 from trace.ledger.models import Event
 
 pytestmark = pytest.mark.django_db
@@ -72,3 +73,17 @@ def test_a_badge_and_its_pin_are_asked_for(monkeypatch: pytest.MonkeyPatch, caps
     assert Badge.objects.get().digest == badge_digest("BDG-1")
     with pytest.raises(CommandError, match="Nobody has the key NONE"):
         call_command("issue_badge", "NONE")
+
+
+def test_a_devices_secret_is_printed_once_and_a_token_may_be_bound(capsys) -> None:
+    make_station("WS1")
+    call_command("issue_device", "kiosk-1", "screen at wave solder", "ws1")
+    secret = capsys.readouterr().out.strip()
+    device = Device.objects.get()
+    assert (device.key, device.stations, device.digest) == ("KIOSK-1", ["WS1"], device_digest(secret))
+    assert not Event.objects.filter(payload__contains=secret).exists()
+    with pytest.raises(CommandError, match="no station NONE"):
+        call_command("issue_device", "kiosk-1", "x", "NONE")
+    call_command("add_person", "BT1", "Tester", "--machine", "--role", "operator")
+    call_command("issue_token", "bt1", "tester", "--station", "WS1")
+    assert Token.objects.get().stations == ["WS1"]

@@ -107,14 +107,14 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "home": "/", "floor": "/floor/", "scan": "/scan/?q=SN", "lot": "/lots/K77/", "lot-cost": "/lots/K77/cost/",
         "lot-unit": f"/lots/K77/units/{serial}/", "container": "/containers/BAD/",
         "container-cost": "/containers/BAD/cost/", "container-unit": f"/containers/BAD/units/{serial}/",
-        "unit": f"/units/{serial}/", "record": "/record/",
+        "unit": f"/units/{serial}/", "record": "/record/", "device": "/device/",
         "entry": f"/record/{Event.objects.filter(verb='pack_units').get().pk}/",
     }  # fmt: skip
 
 
 def test_every_route_is_tried_here(suspects: Suspects) -> None:
     ours = {route.name for route in urls.urlpatterns if isinstance(route, URLPattern)}
-    assert ours - {"sign-in", "sign-out", "tape"} == set(addresses(suspects))
+    assert ours - {"sign-in", "sign-out", "badge", "tape"} == set(addresses(suspects))
 
 
 def test_a_persons_qualifications_say_whether_they_hold(visitor: Client, suspects: Suspects) -> None:

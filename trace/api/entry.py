@@ -9,34 +9,26 @@ from rest_framework.authentication import BaseAuthentication, get_authorization_
 from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.permissions import BasePermission
 
-from trace.core.models import Person, Token
+from trace.core.models import Token
 from trace.core.permissions import PAGES, may, roles_of
 from trace.core.secrecy import digest_of
-
-
-class Bearer:
-    """The user of a request that came with a token: its person, and no session."""
-
-    is_authenticated = is_active = True
-
-    def __init__(self, person: Person) -> None:
-        self.person, self.pk = person, person.pk
-
-    def __str__(self) -> str:
-        return self.person.name
+from trace.core.visitor import Visitor
+from trace.ledger.source import bind
 
 
 class ByToken(BaseAuthentication):
     """`Authorization: Bearer <secret>`; only its SHA-256 is on record."""
 
-    def authenticate(self, request: Any) -> tuple[Bearer, Token] | None:
+    def authenticate(self, request: Any) -> tuple[Visitor, Token] | None:
         scheme, _, secret = get_authorization_header(request).partition(b" ")
         if scheme.lower() != b"bearer":
             return None
         token = Token.objects.select_related("person").filter(digest=digest_of(secret.strip()), ended=None).first()
         if token is None:
             raise AuthenticationFailed("This token is not valid, or no longer. Ask an administrator for another.")
-        return Bearer(token.person), token
+        if token.stations:
+            bind(f"the token {token.name}", token.stations)
+        return Visitor(token.person), token
 
     def authenticate_header(self, request: Any) -> str:
         return "Bearer"

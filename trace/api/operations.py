@@ -30,7 +30,7 @@ from trace.ledger.operation import Request
 
 KEY = "Idempotency-Key"
 AREAS = ("engineering", "holds", "material", "floor")
-ELSEWHERE = frozenset({"issue_token", "issue_badge", "enter_bom", "enter_placements"})
+ELSEWHERE = frozenset({"issue_token", "issue_badge", "issue_device", "bind_device", "enter_bom", "enter_placements"})
 """Not carried out by themselves: who has a token must not make another way in, and a file comes as a file
 (`api/files.py`)."""
 

@@ -31,6 +31,7 @@ NAMES = {
     "customers": "Customer",
     "derivations": "Derivation",
     "designators": "Designator",
+    "devices": "Device",
     "entries": "Event",
     "entry-subjects": "EventSubject",
     "feed-records": "FeedRecord",

@@ -51,6 +51,9 @@ OPERATIONS: Mapping[str, Roles] = {
     "issue_token": ADMINISTRATOR,
     "issue_badge": ADMINISTRATOR,
     "end_badge": ADMINISTRATOR,
+    "issue_device": ADMINISTRATOR,
+    "bind_device": ADMINISTRATOR,
+    "end_device": ADMINISTRATOR,
     # what is built, of what, how and where
     "define_site": PLANNING | ADMINISTRATOR,
     "define_station": PLANNING,
@@ -124,12 +127,16 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),
     **dict.fromkeys(("lot-cost", "container-cost"), OFFICE),
     "admin": PLANNING | ADMINISTRATOR,
+    "device": ADMINISTRATOR,
     "api": EVERYONE,
 }
 """Every page by its route's name (or its namespace): who may open it."""
 
-OPEN_TO_ALL = frozenset({"sign-in", "sign-out"})
+OPEN_TO_ALL = frozenset({"sign-in", "sign-out", "badge"})
 """Pages for whoever comes."""
+
+BY_BADGE: Roles = EVERYONE - PLANNING - ADMINISTRATOR
+"""What somebody may be who came by badge and PIN: four digits open no master data, and give nobody a role."""
 
 
 class NotPermitted(Refusal):

@@ -1,6 +1,14 @@
 """Writing the engineering data: sites, stations, parts, bills of material, placements, routes, costs."""
 
-from trace.engineering.operations.access import BadgeRefused, end_badge, issue_badge
+from trace.engineering.operations.access import (
+    BadgeRefused,
+    DeviceRefused,
+    bind_device,
+    end_badge,
+    end_device,
+    issue_badge,
+    issue_device,
+)
 from trace.engineering.operations.boms import BomRefused, SubstituteRefused, approve_substitute, set_bom
 from trace.engineering.operations.imports import BomFileRefused, BomReport, import_bom
 from trace.engineering.operations.master import (
@@ -49,6 +57,7 @@ __all__ = [
     "BomReport",
     "BomRow",
     "CostRefused",
+    "DeviceRefused",
     "PartCost",
     "PartRefused",
     "PersonRefused",
@@ -64,17 +73,20 @@ __all__ = [
     "SubstituteRefused",
     "add_person",
     "approve_substitute",
+    "bind_device",
     "close_account",
     "define_part",
     "define_qualification",
     "define_site",
     "define_station",
     "end_badge",
+    "end_device",
     "end_qualification",
     "get_command_line",
     "import_bom",
     "import_placements",
     "issue_badge",
+    "issue_device",
     "issue_token",
     "open_account",
     "qualify_person",

@@ -1,23 +1,34 @@
-"""How people get in at stations: badges with their PINs."""
+"""How people get in at stations: badges with their PINs, and the devices at which they are shown."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from django.contrib.auth.hashers import make_password
 
-from trace.core.models import Badge, Person
+from trace.core.errors import Refusal
+from trace.core.keys import clean_key, clean_text
+from trace.core.models import Badge, Device, Person
 from trace.core.secrecy import Secret, badge_digest, clean_scan
-from trace.engineering.operations.common import changing, save_checked
-from trace.engineering.operations.people import AccountRefused
+from trace.engineering.models import Station
+from trace.engineering.operations.common import changing, keys_of, save_checked
 from trace.engineering.rules import explain_weak_pin
+from trace.ledger.operation import note
 
 
-class BadgeRefused(AccountRefused):
+class BadgeRefused(Refusal):
     """A badge or its PIN can't be used so."""
 
     code = "badge-refused"
     action = "Give another, and try again."
+
+
+class DeviceRefused(Refusal):
+    """A device can't be made, bound or ended so."""
+
+    code = "device-refused"
+    action = "Correct what is named, and try again."
 
 
 @changing
@@ -54,3 +65,46 @@ def end_badge(*, person: Person, by: Person, at: datetime) -> Badge:
     badge.ended = at
     badge.save(update_fields=["ended"])
     return badge
+
+
+@changing
+def issue_device(*, key: str, name: str, stations: Sequence[Station], digest: str, by: Person, at: datetime) -> Device:
+    """A screen at these stations, and the secret that binds its browser: `digest` is the SHA-256 of it, in
+    hexadecimal. A device of that key gets these stations and a new secret; browsers bound by the old are bound no more.
+
+    Refuses with DeviceRefused one without a name or a station, a station that is retired, and a digest that is none;
+    with BadKey, BadText.
+    """
+    device = Device.objects.filter(key=clean_key(key)).first() or Device(key=clean_key(key))
+    note(before=device.stations)
+    device.name, device.stations = clean_text(name, 120, "The device’s name"), keys_of(stations, DeviceRefused)
+    if not stations:
+        raise DeviceRefused("A device is for one station at least.", action="Name those at which it stands.")
+    device.digest, device.issued, device.bound, device.ended = digest, at, None, None
+    save_checked(device, DeviceRefused)
+    return device
+
+
+@changing
+def bind_device(*, device: Device, by: Person, at: datetime) -> Device:
+    """A browser is the device from now on: it was shown the secret. Refuses with DeviceRefused one that ended."""
+    device = _standing(device)
+    device.bound = at
+    device.save(update_fields=["bound"])
+    return device
+
+
+@changing
+def end_device(*, device: Device, by: Person, at: datetime) -> Device:
+    """No browser is the device any more; whoever is signed in there is out. Refuses with DeviceRefused what ended."""
+    device = _standing(device)
+    device.ended = at
+    device.save(update_fields=["ended"])
+    return device
+
+
+def _standing(device: Device) -> Device:
+    device = Device.objects.select_for_update().get(pk=device.pk)
+    if device.ended:
+        raise DeviceRefused(f"{device} ended at {device.ended:%Y-%m-%d %H:%M} UTC.", action="Issue it anew.")
+    return device

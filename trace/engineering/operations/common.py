@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -10,7 +10,7 @@ from django.db.models import CharField, Model
 
 from trace.core.errors import Refusal
 from trace.engineering.cells import LineProblem
-from trace.engineering.models import Site
+from trace.engineering.models import Site, Station
 from trace.engineering.rules import shorten
 from trace.ledger.operation import operation
 
@@ -43,6 +43,13 @@ def save_checked(record: Model, refusal: type[Refusal]) -> None:
     if problems:
         raise refusal(" ".join(problems))
     record.save()
+
+
+def keys_of(stations: Iterable[Station], refusal: type[Refusal]) -> list[str]:
+    """The stations' keys in order, each once; those that are retired are refused."""
+    if gone := sorted(station.key for station in stations if station.retired):
+        raise refusal(f"{', '.join(gone)}: retired.")
+    return sorted({station.key for station in stations})
 
 
 class FileRefused(Refusal):

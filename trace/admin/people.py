@@ -1,4 +1,4 @@
-"""Master data in Django's admin. No rule lives here: what has an operation is changed by it, and only shown here."""
+"""Who is who, what they are qualified for, and with what they get in: each change by its operation."""
 
 from __future__ import annotations
 
@@ -12,144 +12,24 @@ from django.contrib.messages import SUCCESS
 from django.db.models import QuerySet
 from django.utils.safestring import mark_safe
 
-from trace.core.clock import now
-from trace.core.permissions import OPERATIONS, Role, may, roles_of
-from trace.core.secrecy import Secret
+from trace.admin.common import ByOperation, asking
+from trace.core.permissions import Role
+from trace.core.secrecy import Secret, device_digest, make_device_secret
 from trace.engineering.operations import (
     add_person,
     close_account,
     define_qualification,
     end_badge,
+    end_device,
     end_qualification,
     issue_badge,
+    issue_device,
     open_account,
     qualify_person,
     retire_person,
     set_roles,
 )
-from trace.models import (
-    Badge,
-    BomLine,
-    Customer,
-    Designator,
-    Part,
-    Person,
-    Qualification,
-    Qualified,
-    Site,
-    Station,
-    Step,
-    Substitute,
-    Supplier,
-    User,
-)
-
-
-class KeepsAll:
-    """Whom the site lets in may look; nothing is deleted: things retire."""
-
-    def has_module_permission(self, request: Any) -> bool:
-        return True
-
-    def has_view_permission(self, request: Any, obj: Any = None) -> bool:
-        return True
-
-    def has_delete_permission(self, request: Any, obj: Any = None) -> bool:
-        return False
-
-
-def asking(request: Any) -> dict[str, Any]:
-    """Who does something in the admin, and when, as every operation wants to know."""
-    return {"by": request.user.person, "at": now()}
-
-
-class ShowsOnly(KeepsAll):
-    """What operations write can be looked at."""
-
-    def has_add_permission(self, request: Any, obj: Any = None) -> bool:
-        return False
-
-    def has_change_permission(self, request: Any, obj: Any = None) -> bool:
-        return False
-
-
-class BomLines(ShowsOnly, admin.TabularInline):
-    model = BomLine
-    fk_name = "parent"
-    fields = ("number", "child", "quantity")
-
-
-class Designators(ShowsOnly, admin.TabularInline):
-    model = Designator
-    fields = ("name", "line", "quantity", "step_number")
-
-
-class Substitutes(ShowsOnly, admin.TabularInline):
-    model = Substitute
-    fields = ("part",)
-
-
-class Steps(ShowsOnly, admin.TabularInline):
-    model = Step
-    fields = ("number", "name", "minutes", "qualification", "caution")
-
-
-@admin.register(Site)
-class SiteAdmin(ShowsOnly, admin.ModelAdmin):
-    list_display = ("key", "name", "zone", "currency")
-
-
-@admin.register(Station)
-class StationAdmin(ShowsOnly, admin.ModelAdmin):
-    list_display = ("key", "name", "area", "scan_mode", "rate_per_hour", "retired")
-    list_filter = ("area", "scan_mode")
-    search_fields = ("key", "name")
-
-
-@admin.register(Part)
-class PartAdmin(ShowsOnly, admin.ModelAdmin):
-    list_display = ("number", "revision", "name", "kind", "level", "serialised", "standard_cost", "retired")
-    list_filter = ("kind", "serialised")
-    search_fields = ("number", "name", "key")
-    inlines = (BomLines, Designators, Steps)
-
-
-@admin.register(BomLine)
-class BomLineAdmin(ShowsOnly, admin.ModelAdmin):
-    list_display = ("parent", "number", "child", "quantity")
-    list_select_related = ("parent", "child")
-    search_fields = ("parent__number", "child__number")
-    inlines = (Substitutes,)
-
-
-@admin.register(Step)
-class StepAdmin(ShowsOnly, admin.ModelAdmin):
-    list_display = ("part", "number", "name", "minutes")
-    list_select_related = ("part",)
-    search_fields = ("part__number", "name")
-
-
-@admin.register(Supplier)
-class SupplierAdmin(ShowsOnly, admin.ModelAdmin):
-    list_display = ("key", "name", "is_plant")
-    search_fields = ("key", "name")
-
-
-@admin.register(Customer)
-class CustomerAdmin(ShowsOnly, admin.ModelAdmin):
-    list_display = ("key", "name")
-    search_fields = ("key", "name")
-
-
-class ByOperation(KeepsAll):
-    """Changed by whoever may carry out the operation, who is who by whoever may give roles."""
-
-    verb = "set_roles"
-
-    def has_add_permission(self, request: Any, obj: Any = None) -> bool:
-        return may(roles_of(request.user), OPERATIONS[self.verb])
-
-    has_change_permission = has_add_permission
+from trace.models import Badge, Device, Person, Qualification, Qualified, Station, User
 
 
 class PersonForm(forms.ModelForm):
@@ -285,6 +165,63 @@ class BadgeAdmin(ByOperation, admin.ModelAdmin):
         for badge in badges.filter(ended=None).select_related("person"):
             end_badge(person=badge.person, **asking(request))
         self.message_user(request, "Ended: they open nothing any more.", SUCCESS)
+
+
+class DeviceForm(forms.ModelForm):
+    """Stations by name; the device keeps their keys."""
+
+    at = forms.ModelMultipleChoiceField(
+        Station.objects.filter(retired=None), widget=forms.CheckboxSelectMultiple, label="Stations"
+    )
+
+    class Meta:
+        model = Device
+        fields = ("key", "name")
+
+
+@admin.register(Device)
+class DeviceAdmin(ByOperation, admin.ModelAdmin):
+    verb = "issue_device"
+    form = DeviceForm
+    list_display = ("key", "name", "where", "issued", "bound", "ended")
+    list_filter = (("ended", admin.EmptyFieldListFilter),)
+    search_fields = ("key", "name")
+    shown = ("key", "name", "where", "issued", "bound", "ended")
+    actions = ("renew", "end")
+
+    @admin.display(description="stations")
+    def where(self, device: Device) -> str:
+        return ", ".join(device.stations)
+
+    def get_fields(self, request: Any, obj: Device | None = None) -> tuple[str, ...]:
+        return self.shown if obj else ("key", "name", "at")
+
+    def get_readonly_fields(self, request: Any, obj: Device | None = None) -> tuple[str, ...]:
+        return self.shown if obj else ()
+
+    def save_model(self, request: Any, obj: Device, form: forms.ModelForm, change: bool) -> None:
+        if not change:
+            made = self._issue(request, obj.key, obj.name, form.cleaned_data["at"])
+            obj.pk, obj.key = made.pk, made.key
+
+    def _issue(self, request: Any, key: str, name: str, stations: QuerySet[Station]) -> Device:
+        secret = make_device_secret()
+        digest = device_digest(secret)
+        device = issue_device(key=key, name=name, stations=list(stations), digest=digest, **asking(request))
+        said = f"The secret of {device}, shown once: {secret}. Sign in at its own browser, open /device/ and type it."
+        self.message_user(request, said, SUCCESS)
+        return device
+
+    @admin.action(description="Make new secrets: their browsers are bound no more", permissions=["change"])
+    def renew(self, request: Any, devices: QuerySet[Device]) -> None:
+        for device in devices:
+            self._issue(request, device.key, device.name, Station.objects.filter(key__in=device.stations))
+
+    @admin.action(description="End these devices", permissions=["change"])
+    def end(self, request: Any, devices: QuerySet[Device]) -> None:
+        for device in devices:
+            end_device(device=device, **asking(request))
+        self.message_user(request, "Ended: their browsers are bound no more.", SUCCESS)
 
 
 @admin.register(Qualification)
