@@ -146,6 +146,8 @@ def database() -> dict[str, object]:
 # No ATOMIC_REQUESTS: an operation's first statement is its lock, so the operation opens its own transaction.
 DATABASES = {"default": database()}
 # SQLite has no INCLUDE columns in an index and does without them; PostgreSQL uses them.
+# Who asked the API how often lately: lost with a restart, and that does no harm.
+CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "OPTIONS": {"MAX_ENTRIES": 10_000}}}
 SILENCED_SYSTEM_CHECKS = ["models.W040"]
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
@@ -211,6 +213,13 @@ REST_FRAMEWORK = {
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["trace.api.entry.HasRole"],
+    "DEFAULT_THROTTLE_CLASSES": ["trace.api.entry.Requests"],
+    # Counted by each worker for itself. A batch is one request.
+    "DEFAULT_THROTTLE_RATES": {
+        "requests": env.str("API_RATE", default="3000/min"),
+        "bad-tokens": env.str("API_BAD_TOKENS", default="30/min"),
+    },
+    "NUM_PROXIES": int(BEHIND_PROXY),
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",

@@ -21,7 +21,7 @@ from rest_framework.views import APIView
 
 import trace
 from trace.api.arguments import make_serializer
-from trace.api.problems import Problem
+from trace.api.problems import problems
 from trace.api.things import represent, serializer_of
 from trace.core.keys import clean_text
 from trace.core.models import Person
@@ -33,9 +33,6 @@ AREAS = ("engineering", "holds", "material", "floor")
 ELSEWHERE = frozenset({"issue_token", "issue_badge", "issue_device", "bind_device", "enter_bom", "enter_placements"})
 """Not carried out by themselves: who has a token must not make another way in, and a file comes as a file
 (`api/files.py`)."""
-
-PROBLEMS = (400, 401, 403, 404, 409, 423)
-"""The statuses of what may go wrong."""
 
 
 @cache
@@ -104,7 +101,7 @@ def _view_of(verb: str) -> Callable[..., Any]:
         request=serializer_for(verb),
         responses={
             201: _result_of(verb),
-            **{(code, "application/problem+json"): Problem for code in PROBLEMS},
+            **problems(400, 404, 409, 423),
         },
     )
     view: type[Operation] = type(f"{verb.title().replace('_', '')}View", (Operation,), {"verb": verb})

@@ -30,6 +30,15 @@ class Problem(serializers.Serializer):
     extra = serializers.DictField(child=serializers.JSONField(allow_null=True))
 
 
+EVERYWHERE = (401, 403, 429)
+"""What any request may be answered: who asks is not known, may not, or asks too often."""
+
+
+def problems(*codes: int) -> dict[Any, Any]:
+    """The answers that are problems, for a schema: these, and those that there are everywhere."""
+    return {(code, MEDIA_TYPE): Problem for code in sorted({*EVERYWHERE, *codes})}
+
+
 class Nowhere(APIView):
     """Any other address: a problem, not a page."""
 
@@ -52,6 +61,10 @@ def describe(error: Exception) -> dict[str, Any] | None:
     if isinstance(error, exceptions.ValidationError):
         action = "Correct the named fields and send it again."
         return _problem(400, "bad-request", "The request can't be read so.", action, {"fields": error.detail})
+    if isinstance(error, exceptions.Throttled):
+        wait = f"{error.wait} second{'' if error.wait == 1 else 's'}"
+        action = "Wait as long as Retry-After says, then send it again."
+        return _problem(429, "too-often", f"That was asked too often: the next is answered in {wait}.", action, {})
     if isinstance(error, exceptions.APIException):
         return _problem(error.status_code, str(error.default_code).replace("_", "-"), str(error.detail), "", {})
     return None

@@ -17,7 +17,7 @@ from drf_spectacular.utils import extend_schema, extend_schema_field, extend_sch
 from rest_framework import pagination, routers, serializers, viewsets
 
 from trace.api.arguments import has_key
-from trace.api.problems import Problem
+from trace.api.problems import problems
 from trace.core.clock import OPEN, from_ticks
 from trace.core.models import TickField
 from trace.ledger.canonical import plain
@@ -140,7 +140,6 @@ def _viewset_of(address: str, model: type[Model]) -> type[viewsets.ReadOnlyModel
         for field in model._meta.concrete_fields
         if isinstance(field, models.ForeignKey) and has_key(field.related_model)
     ]
-    problems: dict[Any, Any] = {(code, "application/problem+json"): Problem for code in (400, 401, 403, 404)}
     name = model._meta.object_name or ""
     words = " ".join((model.__doc__ or "").split())
     view = type(
@@ -162,13 +161,13 @@ def _viewset_of(address: str, model: type[Model]) -> type[viewsets.ReadOnlyModel
             operation_id=f"list_{address.replace('-', '_')}",
             tags=["on record"],
             description=words,
-            responses={200: many, **problems},
+            responses={200: many, **problems(400, 404)},
         ),
         retrieve=extend_schema(
             operation_id=f"get_{address.replace('-', '_')}",
             tags=["on record"],
             description=words,
-            responses={200: one, **problems},
+            responses={200: one, **problems(400, 404)},
         ),
     )(view)
 
