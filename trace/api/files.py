@@ -14,7 +14,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from trace.api.arguments import MomentField, RecordField
-from trace.api.problems import problems
+from trace.api.problems import DEVICE_TIME, problems
 from trace.core.permissions import OPERATIONS, check_permitted, in_words
 from trace.engineering.csv_file import FileTable
 from trace.engineering.models import Part
@@ -90,6 +90,7 @@ def _view_of(name: str, kind: Kind) -> Callable[..., Any]:
         operation_id=f"import_{name}",
         tags=["files"],
         description=f"{FileRequest.__doc__}\n\nFor {in_words(OPERATIONS[kind.verb])}.",
+        parameters=[DEVICE_TIME],
         request=FileRequest,
         responses={
             200: FileReport,

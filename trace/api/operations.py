@@ -21,7 +21,7 @@ from rest_framework.views import APIView
 
 import trace
 from trace.api.arguments import make_serializer
-from trace.api.problems import problems
+from trace.api.problems import DEVICE_TIME, problems
 from trace.api.things import represent, serializer_of
 from trace.core.keys import clean_text
 from trace.core.models import Person
@@ -96,7 +96,8 @@ def _view_of(verb: str) -> Callable[..., Any]:
         summary=words.partition("\n")[0],
         description=f"{words}\n\nFor {in_words(OPERATIONS[verb])}.",
         parameters=[
-            OpenApiParameter(KEY, str, OpenApiParameter.HEADER, required=True, description="One for each request.")
+            OpenApiParameter(KEY, str, OpenApiParameter.HEADER, required=True, description="One for each request."),
+            DEVICE_TIME,
         ],
         request=serializer_for(verb),
         responses={

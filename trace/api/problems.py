@@ -7,6 +7,8 @@ from typing import Any
 
 from django.core.exceptions import PermissionDenied
 from django.http import Http404
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter
 from rest_framework import exceptions, serializers
 from rest_framework.response import Response
 from rest_framework.views import APIView, set_rollback
@@ -37,6 +39,16 @@ EVERYWHERE = (401, 403, 429)
 def problems(*codes: int) -> dict[Any, Any]:
     """The answers that are problems, for a schema: these, and those that there are everywhere."""
     return {(code, MEDIA_TYPE): Problem for code in sorted({*EVERYWHERE, *codes})}
+
+
+DEVICE_TIME = OpenApiParameter(
+    "Device-Time",
+    OpenApiTypes.DATETIME,
+    OpenApiParameter.HEADER,
+    description="What the device's clock shows as it sends: what that is off is taken away from every moment that the "
+    "request tells (at, entered …). Off by more than a day is refused.",
+)
+"""Of every request that tells moments."""
 
 
 class Nowhere(APIView):

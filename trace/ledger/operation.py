@@ -101,11 +101,14 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
         ):
             raise TypeError(f"{work.__name__} must take keyword-only arguments, by and at among them")
 
+        # By a clock: `Planned` moments are not.
+        clocked = {name for name, parameter in parameters.items() if "datetime" in str(parameter.annotation)}
+
         @functools.wraps(work)
         def run(*, request: Request | None = None, **told: Any) -> R:
             if _running.get() is not None:
                 raise RuntimeError(f"{work.__name__} was called inside another operation")
-            arguments = true_moments(told)
+            arguments = true_moments(told, clocked)
             by, at = arguments["by"], arguments["at"]
             if by is None:
                 raise UnknownActor("Nobody is named as the one who does this.")

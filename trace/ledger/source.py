@@ -5,7 +5,7 @@ Set once for each request, and asked by the operation decorator and by what read
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
@@ -118,12 +118,17 @@ def clock_off() -> timedelta:
     return off
 
 
-def true_moments(arguments: dict[str, Any]) -> dict[str, Any]:
-    """An operation's arguments, those that are moments as our clock would have told them. Refuses with BadClock."""
-    off = clock_off()
-    if not off:
+def true_moment(told: datetime) -> datetime:
+    """A moment that a device's clock told, as ours would have. Refuses with BadClock."""
+    return told - clock_off()
+
+
+def true_moments(arguments: dict[str, Any], clocked: Collection[str]) -> dict[str, Any]:
+    """An operation's arguments, the `clocked` ones as our clock would have told them. Refuses with BadClock."""
+    if not clock_off():
         return arguments
-    return {name: value - off if isinstance(value, datetime) else value for name, value in arguments.items()}
+    right = {name: true_moment(arguments[name]) for name in clocked if arguments.get(name) is not None}
+    return {**arguments, **right}
 
 
 def clock_facts() -> dict[str, Any]:

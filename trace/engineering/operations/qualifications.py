@@ -11,7 +11,7 @@ from datetime import datetime
 
 from django.db.models import Q
 
-from trace.core.clock import now_ticks
+from trace.core.clock import Planned, now_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import free_key
 from trace.core.models import Person
@@ -43,8 +43,8 @@ def qualify_person(
     *,
     person: Person,
     qualification: Qualification,
-    since: datetime,
-    until: datetime | None = None,
+    since: Planned,
+    until: Planned | None = None,
     vouched_by: Person | None = None,
     remark: str = "",
     by: Person,
