@@ -36,8 +36,12 @@ CSRF_TRUSTED_ORIGINS = env.list("CSRF_TRUSTED_ORIGINS", default=[])
 
 # Off only where pages are served over plain HTTP: development, and the demo on its own machine.
 HTTPS = env.bool("HTTPS", default=not DEBUG)
-SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = HTTPS
-if env.bool("BEHIND_PROXY", default=False):
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT = HTTPS
+SECURE_HSTS_SECONDS = 365 * 24 * 60 * 60 if HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
+# The proxy that ends TLS must set X-Forwarded-Proto itself, and never pass on what came from outside.
+BEHIND_PROXY = env.bool("BEHIND_PROXY", default=False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 
 ROOT_URLCONF = "trace.urls"
@@ -74,6 +78,7 @@ MIDDLEWARE = [
     "csp.middleware.CSPMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "axes.middleware.AxesMiddleware",
+    "trace.web.kiosk.Kiosk",
     "trace.web.middleware.PlantPages",
 ]
 
@@ -141,6 +146,8 @@ def database() -> dict[str, object]:
 # No ATOMIC_REQUESTS: an operation's first statement is its lock, so the operation opens its own transaction.
 DATABASES = {"default": database()}
 # SQLite has no INCLUDE columns in an index and does without them; PostgreSQL uses them.
+# Who asked the API how often lately: lost with a restart, and that does no harm.
+CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "OPTIONS": {"MAX_ENTRIES": 10_000}}}
 SILENCED_SYSTEM_CHECKS = ["models.W040"]
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
@@ -149,12 +156,17 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 AUTH_USER_MODEL = "trace.User"
 LOGIN_URL = "/sign-in/"
 LOGIN_REDIRECT_URL = "/"
-AUTHENTICATION_BACKENDS = ["axes.backends.AxesStandaloneBackend", "django.contrib.auth.backends.ModelBackend"]
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+    "trace.web.kiosk.ByBadge",
+]
 PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
 SESSION_COOKIE_AGE = 12 * 60 * 60  # a shift and its overtime: nobody is signed in where the next one works
+BADGE_IDLE = 10 * 60  # seconds: whoever came by badge and PIN and then did nothing so long has gone
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": f"django.contrib.auth.password_validation.{name}"}
     for name in ("UserAttributeSimilarityValidator", "MinimumLengthValidator", "CommonPasswordValidator")
@@ -164,6 +176,7 @@ AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_FAILURE_LIMIT = 8
 AXES_COOLOFF_TIME = 0.25  # hours
 AXES_RESET_ON_SUCCESS = True
+AXES_SENSITIVE_PARAMETERS = ["pin", "code", "badge"]  # kept out of what is noted of a failure, as passwords are
 AXES_LOCKOUT_TEMPLATE = "locked_out.html"
 CSRF_FAILURE_VIEW = "trace.web.views.entry.csrf_failed"
 
@@ -200,6 +213,13 @@ REST_FRAMEWORK = {
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["trace.api.entry.HasRole"],
+    "DEFAULT_THROTTLE_CLASSES": ["trace.api.entry.Requests"],
+    # Counted by each worker for itself. A batch is one request.
+    "DEFAULT_THROTTLE_RATES": {
+        "requests": env.str("API_RATE", default="3000/min"),
+        "bad-tokens": env.str("API_BAD_TOKENS", default="30/min"),
+    },
+    "NUM_PROXIES": int(BEHIND_PROXY),
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",

@@ -1,16 +1,18 @@
 """Django's admin: everything it changes, operations change; what they refuse is said beside the form."""
 
+import re
 from decimal import Decimal
 
 import pytest
 from django.contrib import admin
 
-from tests.factories import make_person
+from tests.factories import make_person, make_station
 from tests.web.conftest import make_user
 from trace.core.clock import now
-from trace.core.models import Person, User
+from trace.core.models import Badge, Device, Person, User
 from trace.core.permissions import Role
-from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step
+from trace.core.secrecy import badge_digest, device_digest
+from trace.engineering.models import BomLine, Designator, Part, Qualification, Qualified, Site, Station, Step
 from trace.floor.models import Customer
 from trace.ledger.models import Event
 from trace.material.models import Supplier
@@ -176,6 +178,63 @@ def test_an_account_is_opened_for_a_person_closed_and_opened_again(client, chief
     assert client.post("/admin/trace/person/", {"action": "retire", "_selected_action": [person.pk]}).status_code == 302
     ada.refresh_from_db()
     assert not ada.is_active
+
+
+def test_a_badge_is_issued_and_ended_by_operations_and_shows_no_secret(client, chief):
+    bob = make_person("BOB", roles=[Role.OPERATOR])
+    told = {"person": bob.pk, "code": "BDG-1", "pin": "8305", "again": "8306"}
+    page = client.post("/admin/trace/badge/add/", told)
+    assert "The two PINs differ" in page.content.decode() and "8305" not in page.content.decode()
+    assert client.post("/admin/trace/badge/add/", {**told, "pin": "1111", "again": "1111"}).status_code == 409
+    assert client.post("/admin/trace/badge/add/", {**told, "again": "8305"}).status_code == 302
+    badge = Badge.objects.get()
+    assert badge.person == bob and badge.digest == badge_digest("BDG-1")
+    for path in ("", f"{badge.pk}/change/"):
+        page = client.get(f"/admin/trace/badge/{path}").content.decode()
+        assert badge.digest not in page and badge.pin not in page
+    assert client.post("/admin/trace/badge/", {"action": "end", "_selected_action": [badge.pk]}).status_code == 302
+    badge.refresh_from_db()
+    assert badge.ended
+    client.force_login(make_user("pia", roles=[Role.PLANNER]))
+    assert client.get("/admin/trace/badge/add/").status_code == 403
+
+
+def test_a_device_shows_its_secret_once(client, chief):
+    stations = [make_station("WS1"), make_station("WS2")]
+    told = {"key": "kiosk-1", "name": "wave solder", "at": [station.pk for station in stations]}
+    page = client.post("/admin/trace/device/add/", told, follow=True).content.decode()
+    secret = re.search(r"shown once: ([A-Z2-9-]{24})", page)[1]
+    device = Device.objects.get()
+    assert (device.key, device.stations, device.digest) == ("KIOSK-1", ["WS1", "WS2"], device_digest(secret))
+    page = client.get(f"/admin/trace/device/{device.pk}/change/").content.decode()
+    assert secret not in page and device.digest not in page and "WS1, WS2" in page
+    renew = {"action": "renew", "_selected_action": [device.pk]}
+    assert "shown once" in client.post("/admin/trace/device/", renew, follow=True).content.decode()
+    device.refresh_from_db()
+    assert device.digest != device_digest(secret) and device.stations == ["WS1", "WS2"]
+    client.post("/admin/trace/device/", {"action": "end", "_selected_action": [device.pk]})
+    device.refresh_from_db()
+    assert device.ended
+
+
+def test_a_qualification_is_defined_given_and_ended_by_operations(client, chief):
+    client.force_login(make_user("pia", roles=[Role.PLANNER]))
+    assert client.post("/admin/trace/qualification/add/", {"key": "q", "name": "hand soldering"}).status_code == 302
+    bob, qualification = make_person("BOB"), Qualification.objects.get(key="Q")
+    told = {"person": bob.pk, "qualification": qualification.pk, "since_0": "2026-01-01", "since_1": "08:00"}
+    told |= {"vouched_by": chief.person.pk, "note": "certificate 7"}
+    assert client.post("/admin/trace/qualified/add/", told).status_code == 403
+    client.force_login(chief)
+    assert client.get("/admin/trace/qualified/add/").status_code == 200
+    assert client.post("/admin/trace/qualified/add/", told).status_code == 302
+    period = Qualified.objects.get()
+    assert (period.person, period.until, period.note) == (bob, None, "certificate 7")
+    assert client.get(f"/admin/trace/qualified/{period.pk}/change/").status_code == 200
+    posted = {"action": "end", "_selected_action": [period.pk]}
+    assert client.post("/admin/trace/qualified/", posted).status_code == 302
+    assert Qualified.objects.get(superseded=None).until is not None
+    verbs = ["define_qualification", "qualify_person", "end_qualification"]
+    assert list(Event.objects.order_by("id").values_list("verb", flat=True)) == verbs
 
 
 def test_a_planner_looks_at_people_and_changes_none(client, chief):

@@ -12,9 +12,9 @@ import pytest
 from django.apps import apps
 from django.db import IntegrityError, connection, models, transaction
 
-from tests.factories import Plant, moment, ticks
+from tests.factories import Plant, make_person, moment, ticks
 from trace.core.clock import OPEN
-from trace.core.models import Token
+from trace.core.models import Badge, Device, Token
 from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Salvage, Shipment, WorkOrder
 from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
@@ -48,6 +48,19 @@ def token(p: Plant) -> Token:
 def second_token(p: Plant) -> Token:
     saved_copy(token(p))
     return Token(person=p.ann, name="bench", digest="0b" * 32, issued=moment(), ended=moment())
+
+
+def badge(p: Plant) -> Badge:
+    return Badge(person=p.ann, digest="0c" * 32, pin="x", issued=moment())
+
+
+def second_badge(p: Plant) -> Badge:
+    saved_copy(badge(p))
+    return Badge(person=p.ann, digest="0c" * 32, pin="x", issued=moment(), ended=moment())
+
+
+def device(p: Plant) -> Device:
+    return Device(key="D", name="d", stations=["INSERT"], digest="0e" * 32, issued=moment())
 
 
 def event(p: Plant) -> Event:
@@ -274,6 +287,12 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "feed_record_counts_in_order": [(feed_record, {"at_least": 1}), (feed_record, {"quantity": 1, "at_least": 2})],
     "token_digest_is_sha256": [(token, {"digest": "secret"}), (token, {"digest": "0A" * 32})],
     "one_token_per_place": [(second_token, {"ended": None})],
+    "device_digest_is_sha256": [(device, {"digest": "secret"})],
+    "device_has_stations": [(device, {"stations": []})],
+    "badge_digest_is_sha256": [(badge, {"digest": "secret"})],
+    "badge_has_a_pin": [(badge, {"pin": ""})],
+    "one_badge_per_person": [(second_badge, {"ended": None, "digest": "0d" * 32})],
+    "one_badge_per_code": [(second_badge, lambda row: {"ended": None, "person": make_person()})],
     "span_not_empty": [(span, {"end": 10}), (span, {"end": 5})],
     "span_oldest_first": [(span, {"oldest": 11})],
     "span_sure_inside": [(span, {"sure_from": 9})],
@@ -373,6 +392,7 @@ def test_a_constraint_refuses(name: str, make: Make, change: Any) -> None:
     [
         (second_subject, {}),
         (second_token, {}),
+        (second_badge, {}),
         (copy_of(answer), {"key": "2"}),
         (copy_of(lot), {"key": "L2", "date_code": "2602"}),
         (lambda p: Supplier(key="X", name="X"), {}),

@@ -1,6 +1,6 @@
 """Index of the areas' models; import them from their areas."""
 
-from trace.core.models import Person, Token, User
+from trace.core.models import Badge, Device, Person, Token, User
 from trace.engineering.models import (
     BomLine,
     Characteristic,
@@ -9,6 +9,8 @@ from trace.engineering.models import (
     PanelPlace,
     Part,
     Placement,
+    Qualification,
+    Qualified,
     Site,
     StandardCost,
     Station,
@@ -47,9 +49,9 @@ from trace.material.models import (
 )
 
 __all__ = [
-    "Answer", "Axis", "AxisSlack", "BomLine", "Carton", "Characteristic", "Consignment", "Container", "Customer",
-    "Derivation", "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "HourlyRate",
-    "LooseSighting", "Lot", "Packing", "PanelPlace", "Part", "Pass", "Person", "Placement", "Salvage", "SetUp",
-    "SetUpLine", "Shipment", "Site", "Source", "Span", "StandardCost", "Station", "Step", "Substitute", "Supplier",
-    "Tape", "Token", "Unit", "User", "WorkOrder",
+    "Answer", "Axis", "AxisSlack", "Badge", "BomLine", "Carton", "Characteristic", "Consignment", "Container",
+    "Customer", "Derivation", "Designator", "Device", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting",
+    "Hold", "HourlyRate", "LooseSighting", "Lot", "Packing", "PanelPlace", "Part", "Pass", "Person", "Placement",
+    "Qualification", "Qualified", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Source", "Span",
+    "StandardCost", "Station", "Step", "Substitute", "Supplier", "Tape", "Token", "Unit", "User", "WorkOrder",
 ]  # fmt: skip

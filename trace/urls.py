@@ -3,7 +3,7 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from trace.web.views import entry, home, lists, record, revisions, suspects, things, units
+from trace.web.views import entry, home, kiosk, lists, record, revisions, suspects, things, units
 
 handler403 = "trace.web.views.entry.forbidden"
 handler404 = "trace.web.views.entry.not_found"
@@ -28,6 +28,8 @@ urlpatterns = [
     path("floor/", home.floor, name="floor"),
     path("sign-in/", entry.SignIn.as_view(), name="sign-in"),
     path("sign-out/", entry.SignOut.as_view(), name="sign-out"),
+    path("badge/", kiosk.BadgePage.as_view(), name="badge"),
+    path("device/", kiosk.DevicePage.as_view(), name="device"),
     path("scan/", entry.scan, name="scan"),
     path("record/", record.record, name="record"),
     path("record/<int:number>/", record.entry, name="entry"),

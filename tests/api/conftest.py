@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from itertools import count
 
 import pytest
+from django.core.cache import cache
 from rest_framework.test import APIClient
 
 from tests.factories import make_person, moment
@@ -14,6 +15,12 @@ from trace.core.models import Token
 from trace.core.permissions import Role
 
 _keys = count(1)
+
+
+@pytest.fixture(autouse=True)
+def _nobody_asked_before() -> None:
+    """How often was asked is counted in a cache that outlives a test."""
+    cache.clear()
 
 
 class Client(APIClient):

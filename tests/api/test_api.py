@@ -19,6 +19,7 @@ from trace.floor.models import Pass
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event
 from trace.material.models import FeedRecord, Lot
+from trace.material.operations.setups import define_feed
 
 pytestmark = pytest.mark.django_db
 
@@ -186,3 +187,30 @@ def test_no_secret_is_shown(client) -> None:
     shown = f"{client.get('/api/v1/people/').json()} {closed.json()} {client.get('/api/v1/entries/').json()}"
     user.refresh_from_db()
     assert user.password not in shown and "password" not in shown and "digest" not in shown
+
+
+@pytest.mark.parametrize(
+    ("verb", "told", "done"),
+    [
+        ("load_feed", {"feed": "SLOT-R", "container": "REEL"}, True),
+        ("load_feed", {"feed": "ELSEWHERE", "container": "REEL"}, False),
+        ("start_setup", {"key": "S-2", "station": "FINAL", "assembly": "PRODUCT", "feeds": {}}, False),
+        ("place_holds", {"targets": ["station:TEST"], "reason": "x"}, False),
+        ("place_holds", {"targets": ["setup:SETUP"], "reason": "x"}, True),
+        ("define_customer", {"key": "K", "name": "k"}, True),
+    ],
+)
+def test_a_token_bound_to_stations_records_there_only(client, verb: str, told: dict, done: bool) -> None:
+    plant = Plant()
+    for key in ("REEL", "OTHER"):
+        plant.reel(key)
+    plant.do(define_feed, key="ELSEWHERE", station=plant.test)
+    Token.objects.filter(person=client.person).update(stations=["INSERT", "FINAL-2"])
+    answer = client.do(verb, **told)
+    if done:
+        assert answer.status_code == 201, answer.json()
+    else:
+        assert (answer.status_code, answer.json()["code"]) == (403, "not-here")
+        assert "the token test is for FINAL-2 and INSERT" in answer.json()["detail"]
+    Token.objects.filter(person=client.person).update(stations=[])
+    assert client.do("load_feed", feed="ELSEWHERE", container="OTHER").status_code == 201  # the next is anywhere

@@ -23,7 +23,7 @@ from config.wsgi import application
 from tests.api.conftest import Client, make_client
 from tests.factories import Plant, moment
 from trace.api.operations import ELSEWHERE, find_operations, serializer_for
-from trace.exchange.arguments import MomentField, RecordField, ThingField, TupleField
+from trace.exchange.arguments import PlannedField, RecordField, ThingField, TupleField
 from trace.ledger.models import Event
 
 pytestmark = pytest.mark.django_db
@@ -110,7 +110,7 @@ def nearly_right(field: serializers.Field) -> st.SearchStrategy[Any]:
             right = st.fixed_dictionaries({name: nearly_right(one) for name, one in field.fields.items()})
         case serializers.ChoiceField():
             right = st.sampled_from([*field.choices, "none such"])
-        case MomentField():
+        case PlannedField():
             right = st.integers(-60, 3_000).map(lambda minutes: moment(minutes).isoformat())
         case serializers.DateField():
             right = st.dates().map(str)

@@ -16,9 +16,9 @@ pytestmark = pytest.mark.django_db
 LINES = "application/x-ndjson"
 
 
-def send(client, *lines: object):
+def send(client, *lines: object, **headers: str):
     text = "\n".join(line if isinstance(line, str) else json.dumps(line) for line in lines)
-    return client.post("/api/v1/intake/", text, content_type=LINES, headers={"Accept": LINES})
+    return client.post("/api/v1/intake/", text, content_type=LINES, headers={"Accept": LINES, **headers})
 
 
 def answers(response) -> list[dict]:

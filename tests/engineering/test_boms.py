@@ -12,6 +12,7 @@ from trace.engineering.operations import (
     RouteRow,
     SubstituteRefused,
     approve_substitute,
+    define_qualification,
     define_station,
     set_bom,
     set_route,
@@ -169,15 +170,17 @@ def stations(site, who) -> list[str]:
 
 def test_a_route_says_where_and_what_each_step_fills(part, board, stations, who):
     set_bom(assembly=board, rows=[BomRow(part("CHIP"), 3, ("U1", "U2", "U3"))], **who)
+    wave = define_qualification(key="WAVE", name="wave soldering", **who)
     set_route(
         part=board,
         rows=[
             RouteRow(10, "Insert", stations[:2], Decimal("1.5"), "Mind pin 1.", ("U1", "U3")),
-            RouteRow(20, "Solder", stations[2:]),
+            RouteRow(20, "Solder", stations[2:], qualification="WAVE"),
         ],
         **who,
     )
     steps = list_steps(board)
+    assert [step.qualification for step in steps] == [None, wave]
     assert [(step.number, step.name, step.minutes, step.caution) for step in steps] == [
         (10, "Insert", Decimal("1.5"), "Mind pin 1."),
         (20, "Solder", 0, ""),
@@ -193,6 +196,7 @@ WRONG_ROUTES = {
     "number 0": ([RouteRow(0, "a", ["WAVE"]), RouteRow(10, "b", ["WAVE"])], "number can't be 0"),
     "nowhere": ([RouteRow(10, "a")], "no station"),
     "unknown station": ([RouteRow(10, "a", ["NONE"])], "NONE, which does not exist"),
+    "unknown qualification": ([RouteRow(10, "a", ["WAVE"], qualification="WAVE")], "no qualification WAVE"),
     "retired station": ([RouteRow(10, "a", ["OLD"])], "OLD, which is retired"),
     "unknown designator": ([RouteRow(10, "a", ["WAVE"], designators=["X9"])], "X9, which BOARD does not have"),
     "filled twice": (

@@ -9,6 +9,7 @@ import pytest
 from django.apps import apps
 from django.db import IntegrityError, models, transaction
 
+from tests.factories import make_person, moment
 from trace.engineering.models import (
     BomLine,
     Characteristic,
@@ -17,6 +18,8 @@ from trace.engineering.models import (
     PanelPlace,
     Part,
     Placement,
+    Qualification,
+    Qualified,
     Site,
     StandardCost,
     Station,
@@ -41,11 +44,16 @@ def plant(db) -> SimpleNamespace:
     Placement.objects.create(**PLACEMENT, assembly=board)
     Substitute.objects.create(line=line, part=chip)
     Step.objects.create(part=board, number=10, name="s")
+    solder = Qualification.objects.create(key="Q", name="q")
+    bob, ann = make_person("BOB"), make_person("ANN")
+    Qualified.objects.create(person=bob, qualification=solder, since=moment(1), vouched_by=ann)
     Characteristic.objects.create(part=board, step_number=10, number=1, name="c", unit_of_measure="V", lower=1)
     PanelPlace.objects.create(panel=board, number=1, board=chip, x=0, y=0, rotation=0)
     StandardCost.objects.create(part=chip, since=WHEN.date(), standard_cost=1, replace_minutes=0)
     HourlyRate.objects.create(station=station, since=WHEN.date(), rate_per_hour=1)
-    return SimpleNamespace(site=site, station=station, board=board, chip=chip, line=line)
+    return SimpleNamespace(
+        site=site, station=station, board=board, chip=chip, line=line, solder=solder, bob=bob, ann=ann
+    )
 
 
 def station(plant, **changed):
@@ -100,6 +108,15 @@ def rate(plant, **changed):
     HourlyRate.objects.create(**{"station": plant.station, **sound, **changed})
 
 
+def qualified(plant, **changed):
+    told = {"person": plant.bob, "qualification": plant.solder, "since": moment(2), "until": moment(3)}
+    Qualified.objects.create(**{**told, "vouched_by": plant.ann, **changed})
+
+
+def vouched_by_themselves(plant):
+    qualified(plant, vouched_by=plant.bob)
+
+
 BREACHES: list[tuple[str, Callable, dict]] = [
     ("station_rate_not_negative", station, {"rate_per_hour": Decimal("-0.0001")}),
     ("part_number_and_revision", part, {"number": "B", "revision": "A"}),
@@ -120,6 +137,10 @@ BREACHES: list[tuple[str, Callable, dict]] = [
     ("placement_rotation_within_one_turn", placement, {"rotation": 360}),
     ("placement_rotation_within_one_turn", placement, {"rotation": Decimal("-0.0001")}),
     ("placement_side_known", placement, {"side": "inside"}),
+    ("qualified_for_some_time", qualified, {"until": moment(2)}),
+    ("nobody_vouches_for_themselves", vouched_by_themselves, {}),
+    ("qualified_since_a_moment_once", qualified, {"since": moment(1)}),
+    ("qualified_without_end_once", qualified, {"until": None}),
     ("step_number_once_per_route", step, {"number": 10}),
     ("step_minutes_not_negative", step, {"minutes": Decimal("-0.001")}),
     ("part_released_is_built_here", part, {"released": WHEN}),
@@ -163,7 +184,7 @@ def test_the_database_refuses(plant, name, make, changed):
 
 
 @pytest.mark.parametrize(
-    "make", [station, part, line, designator, placement, step, characteristic, panel_place, cost, rate]
+    "make", [station, part, line, designator, placement, step, characteristic, panel_place, cost, rate, qualified]
 )
 def test_the_same_without_the_breach_is_accepted(plant, make):
     make(plant)

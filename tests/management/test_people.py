@@ -10,7 +10,9 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.test import Client
 
-from trace.core.models import Person, Token, User
+from tests.factories import make_station
+from trace.core.models import Badge, Device, Person, Token, User
+from trace.core.secrecy import badge_digest, device_digest
 from trace.ledger.models import Event
 
 pytestmark = pytest.mark.django_db
@@ -55,3 +57,33 @@ def test_a_token_is_printed_once_and_opens_the_api(monkeypatch: pytest.MonkeyPat
     assert client.get("/api/v1/lots/", headers={"Authorization": f"Bearer {secret}"}).status_code == 200
     with pytest.raises(CommandError, match="Nobody has the key NONE"):
         call_command("issue_token", "NONE", "x")
+
+
+def test_a_badge_and_its_pin_are_asked_for(monkeypatch: pytest.MonkeyPatch, capsys) -> None:
+    add(monkeypatch, "P-1", "Ada Planner", "--role", "operator")
+    for line, why in (("BDG-1\n1234\n", "guessed at once"), ("\n8305\n", "empty"), ("BDG-1\n", "4 to 12 digits")):
+        monkeypatch.setattr(sys, "stdin", io.StringIO(line))
+        with pytest.raises(CommandError, match=why):
+            call_command("issue_badge", "p-1")
+    assert not Badge.objects.exists()
+    capsys.readouterr()
+    monkeypatch.setattr(sys, "stdin", io.StringIO("BDG-1\n8305\n"))
+    call_command("issue_badge", "p-1")
+    assert capsys.readouterr().out == "P-1 Ada Planner has this badge from now on.\n"
+    assert Badge.objects.get().digest == badge_digest("BDG-1")
+    with pytest.raises(CommandError, match="Nobody has the key NONE"):
+        call_command("issue_badge", "NONE")
+
+
+def test_a_devices_secret_is_printed_once_and_a_token_may_be_bound(capsys) -> None:
+    make_station("WS1")
+    call_command("issue_device", "kiosk-1", "screen at wave solder", "ws1")
+    secret = capsys.readouterr().out.strip()
+    device = Device.objects.get()
+    assert (device.key, device.stations, device.digest) == ("KIOSK-1", ["WS1"], device_digest(secret))
+    assert not Event.objects.filter(payload__contains=secret).exists()
+    with pytest.raises(CommandError, match="no station NONE"):
+        call_command("issue_device", "kiosk-1", "x", "NONE")
+    call_command("add_person", "BT1", "Tester", "--machine", "--role", "operator")
+    call_command("issue_token", "bt1", "tester", "--station", "WS1")
+    assert Token.objects.get().stations == ["WS1"]

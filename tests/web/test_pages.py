@@ -10,13 +10,13 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import URLPattern
 
-from tests.factories import Plant, moment, ticks
+from tests.factories import Plant, make_person, moment, ticks
 from tests.web.conftest import Suspects, make_user
 from tests.web.test_answers import rows_of, text_of
 from trace import urls
 from trace.core.errors import Refusal
 from trace.engineering.models import Part, Site
-from trace.engineering.operations import import_placements
+from trace.engineering.operations import define_qualification, import_placements, qualify_person
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import record_passes, start_pass
@@ -92,7 +92,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "home": "/", "floor": "/floor/", "scan": "/scan/?q=SN", "lot": "/lots/K77/", "lot-cost": "/lots/K77/cost/",
         "lot-unit": f"/lots/K77/units/{serial}/", "container": "/containers/BAD/",
         "container-cost": "/containers/BAD/cost/", "container-unit": f"/containers/BAD/units/{serial}/",
-        "unit": f"/units/{serial}/", "record": "/record/", "revisions": "/parts/BOARD/revisions/",
+        "unit": f"/units/{serial}/", "record": "/record/", "device": "/device/", "revisions": "/parts/BOARD/revisions/",
         "compared": "/parts/BOARD/revisions/PRODUCT/", "lists": "/lists/", "list": "/lists/parts/",
         "entry": f"/record/{Event.objects.filter(verb='pack_units').get().pk}/",
     }  # fmt: skip
@@ -100,7 +100,22 @@ def addresses(suspects: Suspects) -> dict[str, str]:
 
 def test_every_route_is_tried_here(suspects: Suspects) -> None:
     ours = {route.name for route in urls.urlpatterns if isinstance(route, URLPattern)}
-    assert ours - {"sign-in", "sign-out", "tape", "list-csv"} == set(addresses(suspects))
+    assert ours - {"sign-in", "sign-out", "badge", "tape", "list-csv"} == set(addresses(suspects))
+
+
+def test_a_persons_qualifications_say_whether_they_hold(visitor: Client, suspects: Suspects) -> None:
+    plant, bob = suspects.plant, make_person("BOB")
+    for key, since, until in (("SOLDER", 1, 2), ("TEST", 1, None), ("LIFT", 10**7, None)):
+        told = {"since": moment(since), "until": until and moment(until), "remark": f"certificate {key}"}
+        qualification = plant.do(define_qualification, key=key, name=f"to {key.lower()}")
+        plant.do(qualify_person, person=bob, qualification=qualification, **told)
+    rows = rows_of(visitor.get("/people/BOB/?csv=qualifications"))
+    assert {row["Qualification"]: row["Now"] for row in rows} == {
+        "to solder": "ran out", "to test": "in force", "to lift": "not yet",
+    }  # fmt: skip
+    assert (rows[-1]["On what"], rows[-1]["Vouched for by"]) == ("certificate SOLDER", "ANN Ann")
+    plant.board.steps.filter(number=10).update(qualification=qualification)
+    assert "to lift" in text_of(visitor.get("/parts/BOARD/").content.decode())
 
 
 def test_every_page_answers_within_few_queries(visitor: Client, suspects: Suspects) -> None:

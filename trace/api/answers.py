@@ -17,7 +17,7 @@ from rest_framework.renderers import BaseRenderer, JSONRenderer
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from trace.api.problems import Problem
+from trace.api.problems import problems
 from trace.core.keys import read_label
 from trace.core.permissions import PAGES, may, roles_of
 from trace.exchange.backward import describe_unit
@@ -31,7 +31,6 @@ TIMES = [
     OpenApiParameter("at", str, description="As of then; in the plant's time, or with an offset."),
     OpenApiParameter("known", str, description="As known then: nothing recorded later is believed."),
 ]
-PROBLEMS: dict[Any, Any] = {(code, "application/problem+json"): Problem for code in (400, 401, 403, 404, 406, 409)}
 
 
 class Rows(BaseRenderer):
@@ -87,7 +86,7 @@ class Affected(APIView):
             (200, "application/json"): OpenApiTypes.OBJECT,
             (200, "text/csv"): OpenApiTypes.STR,
             (200, "application/x-ndjson"): OpenApiTypes.STR,
-            **PROBLEMS,
+            **problems(400, 404, 406, 409),
         },
     )
     def get(self, request: Any) -> HttpResponseBase:
@@ -122,7 +121,7 @@ class Built(APIView):
         operation_id="get_built",
         tags=["answers"],
         parameters=TIMES,
-        responses={200: OpenApiTypes.OBJECT, **{code: problem for code, problem in PROBLEMS.items() if code[0] != 406}},
+        responses={200: OpenApiTypes.OBJECT, **problems(400, 404, 409)},
     )
     def get(self, request: Any, key: str) -> Response:
         """The whole tree, at every place the lots that may be there, and what happened there before."""

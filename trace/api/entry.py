@@ -2,42 +2,55 @@
 
 from __future__ import annotations
 
-import hashlib
 from typing import Any
 
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from rest_framework.authentication import BaseAuthentication, get_authorization_header
-from rest_framework.exceptions import AuthenticationFailed
+from rest_framework.exceptions import AuthenticationFailed, Throttled
 from rest_framework.permissions import BasePermission
+from rest_framework.throttling import SimpleRateThrottle
 
-from trace.core.models import Person, Token
+from trace.core.models import Token
 from trace.core.permissions import PAGES, may, roles_of
+from trace.core.secrecy import digest_of
+from trace.core.visitor import Visitor
+from trace.ledger.source import bind
 
 
-class Bearer:
-    """The user of a request that came with a token: its person, and no session."""
+class BadTokens(SimpleRateThrottle):
+    """So many tokens that are none from one address. Good ones from there are answered all the same: nobody guesses 256
+    bits, and a program with an old token must not stop the line behind the same address."""
 
-    is_authenticated = is_active = True
+    scope = "bad-tokens"
 
-    def __init__(self, person: Person) -> None:
-        self.person, self.pk = person, person.pk
+    def get_cache_key(self, request: Any, view: Any) -> str:
+        return f"bad-tokens-{self.get_ident(request)}"
 
-    def __str__(self) -> str:
-        return self.person.name
+
+class Requests(SimpleRateThrottle):
+    """So many requests of one token, or of one person's sessions."""
+
+    scope = "requests"
+
+    def get_cache_key(self, request: Any, view: Any) -> str:
+        return f"token-{request.auth.pk}" if request.auth else f"person-{request.user.person.pk}"
 
 
 class ByToken(BaseAuthentication):
     """`Authorization: Bearer <secret>`; only its SHA-256 is on record."""
 
-    def authenticate(self, request: Any) -> tuple[Bearer, Token] | None:
+    def authenticate(self, request: Any) -> tuple[Visitor, Token] | None:
         scheme, _, secret = get_authorization_header(request).partition(b" ")
         if scheme.lower() != b"bearer":
             return None
-        digest = hashlib.sha256(secret.strip()).hexdigest()
-        token = Token.objects.select_related("person").filter(digest=digest, ended=None).first()
+        token = Token.objects.select_related("person").filter(digest=digest_of(secret.strip()), ended=None).first()
         if token is None:
+            if not (limit := BadTokens()).allow_request(request, None):
+                raise Throttled(limit.wait())
             raise AuthenticationFailed("This token is not valid, or no longer. Ask an administrator for another.")
-        return Bearer(token.person), token
+        if token.stations:
+            bind(f"the token {token.name}", token.stations)
+        return Visitor(token.person), token
 
     def authenticate_header(self, request: Any) -> str:
         return "Bearer"

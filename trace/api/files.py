@@ -13,7 +13,7 @@ from rest_framework import serializers
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from trace.api.problems import Problem
+from trace.api.problems import DEVICE_TIME, problems
 from trace.core.permissions import OPERATIONS, check_permitted, in_words
 from trace.engineering.csv_file import FileTable
 from trace.engineering.models import Part
@@ -90,10 +90,11 @@ def _view_of(name: str, kind: Kind) -> Callable[..., Any]:
         operation_id=f"import_{name}",
         tags=["files"],
         description=f"{FileRequest.__doc__}\n\nFor {in_words(OPERATIONS[kind.verb])}.",
+        parameters=[DEVICE_TIME],
         request=FileRequest,
         responses={
             200: FileReport,
-            **{(code, "application/problem+json"): Problem for code in (400, 401, 403, 404, 409)},
+            **problems(400, 404, 409),
         },
     )
     view: type[FileImport] = type(f"{name.title()}File", (FileImport,), {"kind": kind})

@@ -15,7 +15,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from trace.api.operations import ELSEWHERE, carry_out, find_operations
-from trace.api.problems import Problem, describe
+from trace.api.problems import DEVICE_TIME, describe, problems
 from trace.core.models import Person
 
 LINES = "application/x-ndjson"
@@ -52,10 +52,11 @@ class Intake(APIView):
         operation_id="take_in",
         tags=["intake"],
         summary="Operations in a batch, one a line",
+        parameters=[DEVICE_TIME],
         request={LINES: OpenApiTypes.STR},
         responses={
             (200, LINES): OpenApiTypes.STR,
-            **{(code, "application/problem+json"): Problem for code in (400, 401, 403, 406, 415)},
+            **problems(400, 406, 415),
         },
     )
     def post(self, request: Any) -> Response:

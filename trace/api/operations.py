@@ -21,7 +21,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 import trace
-from trace.api.problems import Problem
+from trace.api.problems import DEVICE_TIME, problems
 from trace.api.things import represent, serializer_of
 from trace.core.keys import clean_text
 from trace.core.models import Person
@@ -31,11 +31,9 @@ from trace.ledger.operation import Request
 
 KEY = "Idempotency-Key"
 AREAS = ("engineering", "holds", "material", "floor")
-ELSEWHERE = frozenset({"issue_token", "enter_bom", "enter_placements"})
-"""Not carried out by themselves: who has a token must not make another, and a file comes as a file (`api/files.py`)."""
-
-PROBLEMS = (400, 401, 403, 404, 409, 423)
-"""The statuses of what may go wrong."""
+ELSEWHERE = frozenset({"issue_token", "issue_badge", "issue_device", "bind_device", "enter_bom", "enter_placements"})
+"""Not carried out by themselves: who has a token must not make another way in, and a file comes as a file
+(`api/files.py`)."""
 
 
 @cache
@@ -101,12 +99,13 @@ def _view_of(verb: str) -> Callable[..., Any]:
         summary=words.partition("\n")[0],
         description=f"{words}\n\nFor {in_words(OPERATIONS[verb])}.",
         parameters=[
-            OpenApiParameter(KEY, str, OpenApiParameter.HEADER, required=True, description="One for each request.")
+            OpenApiParameter(KEY, str, OpenApiParameter.HEADER, required=True, description="One for each request."),
+            DEVICE_TIME,
         ],
         request=serializer_for(verb),
         responses={
             201: _result_of(verb),
-            **{(code, "application/problem+json"): Problem for code in PROBLEMS},
+            **problems(400, 404, 409, 423),
         },
     )
     view: type[Operation] = type(f"{verb.title().replace('_', '')}View", (Operation,), {"verb": verb})

@@ -7,6 +7,8 @@ from typing import Any
 
 from django.core.exceptions import PermissionDenied
 from django.http import Http404
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter
 from rest_framework import exceptions, serializers
 from rest_framework.response import Response
 from rest_framework.views import APIView, set_rollback
@@ -28,6 +30,25 @@ class Problem(serializers.Serializer):
     code = serializers.CharField()
     action = serializers.CharField(allow_blank=True)
     extra = serializers.DictField(child=serializers.JSONField(allow_null=True))
+
+
+EVERYWHERE = (401, 403, 429)
+"""What any request may be answered: who asks is not known, may not, or asks too often."""
+
+
+def problems(*codes: int) -> dict[Any, Any]:
+    """The answers that are problems, for a schema: these, and those that there are everywhere."""
+    return {(code, MEDIA_TYPE): Problem for code in sorted({*EVERYWHERE, *codes})}
+
+
+DEVICE_TIME = OpenApiParameter(
+    "Device-Time",
+    OpenApiTypes.DATETIME,
+    OpenApiParameter.HEADER,
+    description="What the device's clock shows as it sends: what that is off is taken away from every moment that the "
+    "request tells (at, entered …). Off by more than a day is refused.",
+)
+"""Of every request that tells moments."""
 
 
 class Nowhere(APIView):
@@ -52,6 +73,10 @@ def describe(error: Exception) -> dict[str, Any] | None:
     if isinstance(error, exceptions.ValidationError):
         action = "Correct the named fields and send it again."
         return _problem(400, "bad-request", "The request can't be read so.", action, {"fields": error.detail})
+    if isinstance(error, exceptions.Throttled):
+        wait = f"{error.wait} second{'' if error.wait == 1 else 's'}"
+        action = "Wait as long as Retry-After says, then send it again."
+        return _problem(429, "too-often", f"That was asked too often: the next is answered in {wait}.", action, {})
     if isinstance(error, exceptions.APIException):
         return _problem(error.status_code, str(error.default_code).replace("_", "-"), str(error.detail), "", {})
     return None

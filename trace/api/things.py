@@ -16,7 +16,7 @@ from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema, extend_schema_field, extend_schema_view
 from rest_framework import pagination, routers, serializers, viewsets
 
-from trace.api.problems import Problem
+from trace.api.problems import problems
 from trace.core.clock import OPEN, from_ticks
 from trace.core.models import TickField
 from trace.exchange.arguments import has_key
@@ -32,6 +32,7 @@ NAMES = {
     "customers": "Customer",
     "derivations": "Derivation",
     "designators": "Designator",
+    "devices": "Device",
     "entries": "Event",
     "entry-subjects": "EventSubject",
     "feed-records": "FeedRecord",
@@ -48,6 +49,8 @@ NAMES = {
     "passes": "Pass",
     "people": "Person",
     "placements": "Placement",
+    "qualifications": "Qualification",
+    "qualified-people": "Qualified",
     "salvages": "Salvage",
     "set-up-lines": "SetUpLine",
     "set-ups": "SetUp",
@@ -70,7 +73,7 @@ KINDS: Mapping[str, type[Model]] = {address: apps.get_model("trace", name) for a
 POSITIONS = frozenset({"first", "last", "end", "sure_from"})
 """Fields that are a position on an axis; other ticks are moments."""
 
-INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator", "password", "digest"})
+INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator", "password", "digest", "pin"})
 """Fields of the system's own, secrets among them. What is superseded is not listed."""
 
 
@@ -142,7 +145,6 @@ def _viewset_of(address: str, model: type[Model]) -> type[viewsets.ReadOnlyModel
         for field in model._meta.concrete_fields
         if isinstance(field, models.ForeignKey) and has_key(field.related_model)
     ]
-    problems: dict[Any, Any] = {(code, "application/problem+json"): Problem for code in (400, 401, 403, 404)}
     name = model._meta.object_name or ""
     words = " ".join((model.__doc__ or "").split())
     view = type(
@@ -164,13 +166,13 @@ def _viewset_of(address: str, model: type[Model]) -> type[viewsets.ReadOnlyModel
             operation_id=f"list_{address.replace('-', '_')}",
             tags=["on record"],
             description=words,
-            responses={200: many, **problems},
+            responses={200: many, **problems(400, 404)},
         ),
         retrieve=extend_schema(
             operation_id=f"get_{address.replace('-', '_')}",
             tags=["on record"],
             description=words,
-            responses={200: one, **problems},
+            responses={200: one, **problems(400, 404)},
         ),
     )(view)
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from datetime import UTC, datetime, timedelta
+from typing import NewType
 
 from trace.core.errors import Refusal
 
@@ -18,6 +19,9 @@ DAY = 86_400_000_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 
+
+Planned = NewType("Planned", datetime)
+"""A moment that somebody set, past or to come, such as the end of a qualification: no clock told it."""
 
 EXACT = timedelta(0)
 """The error of a moment that the plant's own clock tells."""

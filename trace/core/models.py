@@ -62,6 +62,7 @@ class Token(models.Model):
 
     person = models.ForeignKey(Person, models.PROTECT, related_name="tokens")
     name = models.CharField(max_length=60, help_text="where it is used")
+    stations = models.JSONField(default=list, blank=True, help_text="keys of those it may record at; none: anywhere")
     digest = models.CharField(max_length=64, unique=True)
     issued = models.DateTimeField()
     ended = models.DateTimeField(null=True, blank=True)
@@ -76,3 +77,51 @@ class Token(models.Model):
 
     def __str__(self) -> str:
         return f"{self.name} of {self.person}"
+
+
+class Badge(models.Model):
+    """What somebody shows at a device to say who they are, and the PIN that proves it.
+
+    Of the code only the SHA-256 is kept, of the PIN the hash by Django's password hasher. Who may record what they
+    do at stations needs no account.
+    """
+
+    person = models.ForeignKey(Person, models.PROTECT, related_name="badges")
+    digest = models.CharField(max_length=64)
+    pin = models.CharField(max_length=128)
+    issued = models.DateTimeField()
+    ended = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=models.Q(digest__regex=r"^[0-9a-f]{64}$"), name="badge_digest_is_sha256"),
+            models.CheckConstraint(condition=~models.Q(pin=""), name="badge_has_a_pin"),
+            models.UniqueConstraint(fields=["person"], condition=models.Q(ended=None), name="one_badge_per_person"),
+            models.UniqueConstraint(fields=["digest"], condition=models.Q(ended=None), name="one_badge_per_code"),
+        ]
+
+    def __str__(self) -> str:
+        return f"badge of {self.person}"
+
+
+class Device(models.Model):
+    """A screen at stations. The browser that was once shown its secret, of which the SHA-256 is kept, is this device;
+    what is recorded there by who came by badge is at its stations."""
+
+    key = KeyField()
+    name = models.CharField(max_length=120)
+    stations = models.JSONField(help_text="their keys")
+    digest = models.CharField(max_length=64, unique=True)
+    issued = models.DateTimeField(help_text="when the secret was made")
+    bound = models.DateTimeField(null=True, blank=True, help_text="when a browser was last bound by it")
+    ended = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["key"]
+        constraints = [
+            models.CheckConstraint(condition=models.Q(digest__regex=r"^[0-9a-f]{64}$"), name="device_digest_is_sha256"),
+            models.CheckConstraint(condition=~models.Q(stations=[]), name="device_has_stations"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.key} {self.name}"

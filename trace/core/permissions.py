@@ -49,6 +49,11 @@ OPERATIONS: Mapping[str, Roles] = {
     "open_account": ADMINISTRATOR,
     "close_account": ADMINISTRATOR,
     "issue_token": ADMINISTRATOR,
+    "issue_badge": ADMINISTRATOR,
+    "end_badge": ADMINISTRATOR,
+    "issue_device": ADMINISTRATOR,
+    "bind_device": ADMINISTRATOR,
+    "end_device": ADMINISTRATOR,
     # what is built, of what, how and where
     "define_site": PLANNING | ADMINISTRATOR,
     "define_station": PLANNING,
@@ -70,6 +75,10 @@ OPERATIONS: Mapping[str, Roles] = {
     "withdraw_source": PLANNING | QUALITY,
     "define_customer": PLANNING,
     "release_order": PLANNING,
+    # who may do a step that asks for more than a role
+    "define_qualification": PLANNING,
+    "qualify_person": STOPPING | ADMINISTRATOR,
+    "end_qualification": STOPPING | ADMINISTRATOR,
     # material
     "receive_lot": STORES,
     "store_container": FEEDING,
@@ -129,12 +138,16 @@ PAGES: Mapping[str, Roles] = {
     "compared": EVERYONE,
     **dict.fromkeys(("lists", "list", "list-csv"), OFFICE),
     "admin": PLANNING | ADMINISTRATOR,
+    "device": ADMINISTRATOR,
     "api": EVERYONE,
 }
 """Every page by its route's name (or its namespace): who may open it."""
 
-OPEN_TO_ALL = frozenset({"sign-in", "sign-out"})
+OPEN_TO_ALL = frozenset({"sign-in", "sign-out", "badge"})
 """Pages for whoever comes."""
+
+BY_BADGE: Roles = EVERYONE - PLANNING - ADMINISTRATOR
+"""What somebody may be who came by badge and PIN: four digits open no master data, and give nobody a role."""
 
 
 class NotPermitted(Refusal):

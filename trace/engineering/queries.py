@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
+from typing import Any
 
 from django.db import connection
 from django.db.models import QuerySet
@@ -14,6 +15,7 @@ from django.db.models.expressions import RawSQL
 
 from trace.core.errors import NotFound
 from trace.core.keys import read_label
+from trace.core.models import Person
 from trace.core.sql import load_sql
 from trace.engineering.models import (
     BomLine,
@@ -21,6 +23,8 @@ from trace.engineering.models import (
     HourlyRate,
     Part,
     Placement,
+    Qualification,
+    Qualified,
     StandardCost,
     Station,
     Step,
@@ -59,6 +63,23 @@ def get_station(key: str) -> Station:
         return Station.objects.get(key=read_label(key))
     except Station.DoesNotExist:
         raise NotFound(f"There is no station {key}.", action="Check its label.") from None
+
+
+def list_lacking(person: Person, qualifications: Collection[int], at: datetime) -> dict[int | None, dict[str, Any]]:
+    """Of these qualifications, by id, those that a person does not have at a moment, as the interlock's facts say it:
+    `who` `lacks` what, and when it `ran_out` where there was one before."""
+    had: dict[int, list[datetime | None]] = defaultdict(list)
+    periods = Qualified.objects.filter(
+        person=person, qualification__in=qualifications, since__lte=at, superseded=None
+    ).values_list("qualification", "until")
+    for qualification, until in periods:
+        had[qualification].append(until)
+    lacking = {pk for pk in qualifications if not any(until is None or until > at for until in had[pk])}
+    names = dict(Qualification.objects.filter(pk__in=lacking).values_list("pk", "name")) if lacking else {}
+    return {
+        pk: {"who": str(person), "lacks": name, "ran_out": max(filter(None, had[pk]), default=None)}
+        for pk, name in names.items()
+    }
 
 
 def list_fitting_parts(assembly: Part, designator: str) -> set[int]:

@@ -1,4 +1,4 @@
-"""What may stand in a bill of material, and how a part gets its key. No database, no clock."""
+"""What may stand in a bill of material, how a part gets its key, what is no PIN. No database, no clock."""
 
 from __future__ import annotations
 
@@ -157,3 +157,25 @@ def shorten(text: str, length: int = 60) -> str:
     """`text` for a sentence: what can't be shown is spelled out, what is too long is cut."""
     shown = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text[: length + 1])
     return shown if len(shown) <= length else f"{shown[:length]}…"
+
+
+PIN = re.compile(r"\d{4,12}", re.ASCII)
+YEAR = re.compile(r"(19|20)\d\d")
+
+
+def explain_weak_pin(pin: str) -> str:
+    """Why a PIN can't be used; empty where it can.
+
+    Refused are what NIST SP 800-63B (5.1.1.2) names first, repeated and sequential characters, and years, which people
+    choose by their birth (common practice).
+    """
+    if not PIN.fullmatch(pin):
+        return "A PIN is 4 to 12 digits."
+    steps = {(int(after) - int(before)) % 10 for before, after in zip(pin, pin[1:], strict=False)}
+    if steps in ({0}, {1}, {9}):
+        return "A PIN of one digit, or of digits in a row, is guessed at once."
+    if any(len(pin) % n == 0 and pin == pin[:n] * (len(pin) // n) for n in range(1, len(pin) // 2 + 1)):
+        return "A PIN that repeats itself is easily guessed."
+    if YEAR.fullmatch(pin):
+        return "A PIN that is a year is easily guessed."
+    return ""

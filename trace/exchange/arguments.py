@@ -17,11 +17,12 @@ from django.db.models import Model, TextChoices
 from drf_spectacular.extensions import OpenApiSerializerFieldExtension
 from rest_framework import serializers
 
-from trace.core.clock import OPEN, now
+from trace.core.clock import OPEN, Planned, from_ticks, now
 from trace.core.errors import Refusal
 from trace.core.keys import KEY_LENGTH
+from trace.ledger.source import true_moment
 
-EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
+EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), from_ticks(OPEN)
 AHEAD = timedelta(minutes=5)
 """By how much the clock of who sends may be ahead of the server's."""
 
@@ -75,8 +76,8 @@ class ThingField(serializers.CharField):
         return RecordField(model).to_internal_value(key)
 
 
-class MomentField(serializers.DateTimeField):
-    """When something happened: never before 1970, and never yet to come."""
+class PlannedField(serializers.DateTimeField):
+    """A moment that somebody set, also one to come: within what can be kept."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(default_timezone=UTC, **options)
@@ -86,7 +87,18 @@ class MomentField(serializers.DateTimeField):
             moment = super().to_internal_value(value)
         except OverflowError:
             raise serializers.ValidationError("There is no such moment.") from None
-        if not EARLIEST <= moment <= now() + AHEAD:
+        if not EARLIEST <= moment < LATEST:
+            raise serializers.ValidationError("No plant will see this moment, or none was there.")
+        return moment
+
+
+class MomentField(PlannedField):
+    """When something happened: never before 1970, and never yet to come. By the device's clock, where the request tells
+    what that shows: the operation puts it right. Refuses with BadClock."""
+
+    def to_internal_value(self, value: Any) -> datetime:
+        moment = super().to_internal_value(value)
+        if not EARLIEST <= true_moment(moment) <= now() + AHEAD:
             raise serializers.ValidationError(
                 "This moment is yet to come, or long before any plant. Check the clock of the device."
             )
@@ -150,6 +162,7 @@ PLAIN: Mapping[Any, Callable[..., serializers.Field]] = {
     Decimal: AmountField,
     str: _text,
     datetime: MomentField,
+    Planned: PlannedField,
     date: serializers.DateField,
     timedelta: serializers.DurationField,
     Model: ThingField,

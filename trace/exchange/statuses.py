@@ -9,13 +9,16 @@ from trace.core.keys import BadKey, BadText
 from trace.core.moments import BadMoment
 from trace.core.permissions import NotPermitted
 from trace.holds.gate import Held
+from trace.ledger.source import BadClock, NotHere
 
 STATUS: Mapping[type[Refusal], int] = {
     NotFound: 404,
     BadKey: 400,
     BadText: 400,
     BadMoment: 400,
+    BadClock: 400,
     NotPermitted: 403,
+    NotHere: 403,
     Held: 423,
 }
 

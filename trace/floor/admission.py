@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from django.db.models import Model
 
 from trace.core.clock import from_ticks
+from trace.core.models import Person
 from trace.core.sql import fetch
 from trace.engineering.models import Designator, Station
+from trace.engineering.queries import list_lacking
 from trace.floor.evidence import Visit, gather_evidence, reach
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
 from trace.floor.rules import DRAWS_STAND, Facts, RouteStep, Stopped, judge, list_due
@@ -46,11 +49,12 @@ def admit(
     setup: SetUp | None = None,
     positions: Sequence[tuple[int, int]] | None = None,
     *,
+    by: Person,
     after_work: bool = False,
 ) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
 
-    `after_work`: they have drawn already. Then what is wrong with material or children, or held, refuses
+    `after_work`: they have drawn already. Then what is wrong with material, children or who did it, or held, refuses
     nothing: it is in the admission of the unit that it stops. For use inside a moving operation, after
     its row locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each
     unit's part at the station when it was scanned. `positions` are those it will draw at, where it does
@@ -65,7 +69,9 @@ def admit(
     everything = [inner for inside in contents.values() for inner in inside]
     unknown = list_unknown_children(everything) if found.children else {}
     missing = list_missing_children(units) if found.places_of_children else {}
-    places = places_of(units) if found.elsewhere else {}
+    places: Mapping[int, dict[str, Any]] = places_of(units) if found.elsewhere else {}
+    asked = {due.qualification for due in dues.values() if due and due.qualification}
+    lacking = list_lacking(by, asked, from_ticks(scan)) if asked and not by.is_machine else {}
     local: list[Model] = []
     holds: list[Hold] = []
     ageing: list[Lot] = []
@@ -81,7 +87,8 @@ def admit(
         facts = Facts(
             unit=unit.key,
             station=station.key,
-            due=tuple(choices[unit.pk]),
+            due=due,
+            choices=tuple(choices[unit.pk]),
             scrapped=unit.scrapped is not None,
             expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
             exhausted=exhausted,
@@ -98,6 +105,7 @@ def admit(
                 for designator, part, number in missing.get(unit.pk, ())
                 if due and number is not None and number < choices[unit.pk][0].number
             ),
+            **lacking.get(due.qualification, {}) if due else {},
             held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
             **places.get(unit.pk, {}),
         )

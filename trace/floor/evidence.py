@@ -102,8 +102,8 @@ def _setups(rows: str | None, station: Station) -> Iterable[SetUp]:
 def _routes(rows: str | None) -> dict[int, list[RouteStep]]:
     routes: dict[int, list[RouteStep]] = defaultdict(list)
     in_order = sorted(json.loads(rows or "[]"), key=lambda row: (row[0], row[2], row[-1] or ""))
-    for (part, pk, number, name, *joined), stations in groupby(in_order, itemgetter(slice(6))):
-        routes[part].append(RouteStep(pk, number, name, tuple(station for *_, station in stations if station), *joined))
+    for (part, pk, number, name, *asked), stations in groupby(in_order, itemgetter(slice(7))):
+        routes[part].append(RouteStep(pk, number, name, tuple(station for *_, station in stations if station), *asked))
     return routes
 
 

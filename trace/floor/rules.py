@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import groupby
 from typing import Any, Protocol, TypeVar
 
@@ -25,6 +26,7 @@ class RouteStep:
     stations: tuple[str, ...]
     free_order: str = ""
     alternative: str = ""
+    qualification: int | None = None
 
 
 class OnRoute(Protocol):
@@ -58,11 +60,13 @@ def _joined(step: OnRoute) -> bool:
 
 @dataclass(frozen=True)
 class Facts:
-    """What the interlock looks at for one unit at one station: `due` are the steps of which one is next."""
+    """What the interlock looks at for one unit at one station: `due` is the step that is next for it there, `choices`
+    are all of which one is next."""
 
     unit: str
     station: str
-    due: tuple[RouteStep, ...] = ()
+    due: RouteStep | None = None
+    choices: tuple[RouteStep, ...] = ()
     inside_at: str | None = None
     fitted_in: str | None = None
     scrapped: bool = False
@@ -75,6 +79,9 @@ class Facts:
     without_setup: tuple[str, ...] = ()
     expired: tuple[str, ...] = ()
     exhausted: tuple[str, ...] = ()
+    who: str = ""
+    lacks: str = ""
+    ran_out: datetime | None = None
     held: tuple[str, ...] = ()
 
 
@@ -92,12 +99,21 @@ class Rule:
 
 
 def _not_due(facts: Facts) -> str | None:
-    if not facts.due:
+    if facts.due is None:
         return f"{facts.unit} has no step left on its route."
-    if any(facts.station in step.stations for step in facts.due):
+    if facts.station in facts.due.stations:
         return None
-    needs = (f"step {step.number}, {step.name}, at {' or '.join(step.stations)}" for step in facts.due)
+    choices = facts.choices or (facts.due,)
+    needs = (f"step {step.number}, {step.name}, at {' or '.join(step.stations)}" for step in choices)
     return f"{facts.unit} still needs {'; or '.join(needs)}."
+
+
+def _not_qualified(facts: Facts) -> str | None:
+    if not facts.lacks or facts.due is None:
+        return None
+    if facts.ran_out:
+        return f"{facts.who}’s qualification for {facts.lacks} ran out at {facts.ran_out:%Y-%m-%d %H:%M} UTC."
+    return f"{facts.who} is not qualified for {facts.lacks}, which step {facts.due.number}, {facts.due.name}, asks for."
 
 
 SCAN_CHILD = "Scan what is fitted there."
@@ -184,6 +200,13 @@ RULES: tuple[Rule, ...] = (
         "what was counted onto a feed here is surely used up, and nothing else is on record there",
         lambda f: f"What was loaded on {', '.join(f.exhausted)} is used up by its count." if f.exhausted else None,
         "Scan what is loaded there now.",
+        draws_stand=True,
+    ),
+    Rule(
+        "not-qualified",
+        "the step asks for a qualification that whoever does it does not have then (a machine needs none)",
+        _not_qualified,
+        "Let somebody qualified do it, or ask the supervisor.",
         draws_stand=True,
     ),
     Rule(

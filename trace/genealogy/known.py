@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from django.db import connection, models, transaction
 
 from trace.core.clock import OPEN, from_ticks
+from trace.engineering.models import Qualified
 from trace.floor.models import (
     Consignment,
     Fitting,
@@ -77,6 +78,7 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     LooseSighting: (RECORDED, {}),
     Packing: (RECORDED, _until("ended", "until")),
     Pass: (STOOD, {**STANDS, **_BOUNDED, **_CLOSED}),
+    Qualified: (STOOD, STANDS),
     Salvage: (STOOD, STANDS),
     SetUp: (RECORDED, _until("ended", '"end"', str(OPEN))),
     SetUpLine: ("setup_id IN (SELECT id FROM {schema}.trace_setup WHERE recorded <= {known})", {}),

@@ -12,6 +12,8 @@ from typing import Any
 
 from django.db.models import Model, QuerySet
 
+from trace.core.secrecy import Secret
+
 VERSION = 1
 
 
@@ -36,6 +38,8 @@ def plain(value: Any) -> Any:
         case timedelta():
             seconds, rest = divmod(value // timedelta(microseconds=1), 1_000_000)
             return f"PT{seconds}.{rest:06}S"
+        case Secret():
+            return "kept secret"
         case Model():
             return ":".join(subject_of(value))
         case Mapping():

@@ -26,6 +26,7 @@ from trace.core.permissions import check_permitted
 from trace.core.sql import load_sql
 from trace.ledger.canonical import VERSION, canonical, plain, records_in, subject_of
 from trace.ledger.models import Answer
+from trace.ledger.source import check_here, clock_facts, true_moments
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -89,7 +90,8 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
     A record whose answer says more than its row has a method `said()`, which gives that as JSON can hold it,
     and `say_again(said)`, which takes it in: a repeated request gets the record as it is now, and hears the same.
     An operation calls no other operation: one change, one event. Refusals: RequestReused,
-    UnknownActor, NotPermitted (the table of `core/permissions.py`), and the function's own.
+    UnknownActor, NotPermitted (the table of `core/permissions.py`), those of the request's source
+    (`ledger/source.py`), and the function's own.
     """
 
     def decorate(work: Callable[P, R]) -> Callable[..., R]:
@@ -99,38 +101,44 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
         ):
             raise TypeError(f"{work.__name__} must take keyword-only arguments, by and at among them")
 
+        # By a clock: `Planned` moments are not.
+        clocked = {name for name, parameter in parameters.items() if "datetime" in str(parameter.annotation)}
+
         @functools.wraps(work)
-        def run(*, request: Request | None = None, **arguments: Any) -> R:
+        def run(*, request: Request | None = None, **told: Any) -> R:
             if _running.get() is not None:
                 raise RuntimeError(f"{work.__name__} was called inside another operation")
+            arguments = true_moments(told, clocked)
             by, at = arguments["by"], arguments["at"]
             if by is None:
                 raise UnknownActor("Nobody is named as the one who does this.")
             if by.retired and at > by.retired:
                 raise UnknownActor(f"{by} is no longer here since {by.retired:%-d %B %Y}.")
             check_permitted(str(by), by.roles, work.__name__)
+            check_here(records_in(arguments))
             for _ in range(RETRIES):
                 try:
-                    return carry_out(request, arguments)
+                    return carry_out(request, told, arguments)
                 except OperationalError as error:
                     # Two operations locked the same rows in turn; the database undid this one.
                     if connection.in_atomic_block or getattr(error.__cause__, "sqlstate", "") != DEADLOCK:
                         raise
-            return carry_out(request, arguments)
+            return carry_out(request, told, arguments)
 
-        def carry_out(request: Request | None, arguments: dict[str, Any]) -> R:
+        def carry_out(request: Request | None, told: dict[str, Any], arguments: dict[str, Any]) -> R:
             with transaction.atomic():
                 if gate:
                     gate()
-                answer = _claim(request, work.__name__, arguments) if request else None
+                answer = _claim(request, work.__name__, told) if request else None
                 if answer and answer.response:
                     return _recall(answer.response)
-                running = _Running()
+                running = _Running(facts=clock_facts())
                 token = _running.set(running)
                 try:
                     result = work(**arguments)  # type: ignore[call-arg]
                 finally:
                     _running.reset(token)
+                check_here(records_in(result))  # a unit may be inside a station that nobody named
                 _write_event(work.__name__, arguments, result, running)
                 if answer:
                     answer.response = json.dumps(_refer(result))

@@ -12,7 +12,7 @@ from django.utils.cache import patch_vary_headers
 from django.utils.functional import SimpleLazyObject
 
 from trace.core.errors import Refusal
-from trace.core.permissions import OPEN_TO_ALL, PAGES, Roles, in_words, may, roles_of
+from trace.core.permissions import BY_BADGE, OPEN_TO_ALL, PAGES, Roles, in_words, may, roles_of
 from trace.engineering.models import Site
 from trace.exchange.statuses import status_of
 
@@ -62,6 +62,8 @@ class PlantPages:
 def forbid(request: HttpRequest, permitted: Roles) -> HttpResponse:
     """403: what the account lacks, and who may do it."""
     without = None if roles_of(request.user) else "role" if getattr(request.user, "person", None) else "person"
+    if "badge" in request.session and (without or not may(BY_BADGE, permitted)):
+        without = "badge"
     context = {"without": without, "who": in_words(permitted) if permitted else ""}
     return render(request, "403.html", context, status=403)
 

@@ -13,6 +13,7 @@ from django.db.models.functions import Upper
 
 from trace.core.keys import KEY, KEY_LENGTH, BadKey, check_character, clean_key, read_label
 from trace.core.models import Person
+from trace.core.secrecy import clean_scan
 from trace.engineering.models import Part, Station
 from trace.floor.models import Carton, Customer, Shipment, Unit, WorkOrder
 from trace.material.models import Container, Feed, Lot, SetUp, Supplier, Tape
@@ -47,10 +48,6 @@ HINTS: dict[str, tuple[str, ...]] = {
     "part": ("number__istartswith",),
 }
 """By what else a thing may be meant: enough to suggest it."""
-
-SYMBOLOGY = re.compile(r"^\][A-Za-z][0-9A-Za-z]")
-"""The symbology identifier of ISO/IEC 15424, which a scanner may send before what it read: ], a letter
-for the kind of code, a modifier (common practice)."""
 
 MOST_ZEROS = 6
 """So many leading zeros may be left out of a number in a key …"""
@@ -104,7 +101,7 @@ class Reading:
 
 def read_scan(text: str) -> Reading:
     """Read a scanned or typed text: label text with its check character, a key, or another name."""
-    text = SYMBOLOGY.sub("", "".join(c for c in text if c.isprintable()).strip()[:120]).strip()
+    text = clean_scan(text)
     reading = Reading(text)
     if not text:
         reading.problem, reading.action = "Nothing was scanned.", "Scan or type a label, a serial or a lot number."

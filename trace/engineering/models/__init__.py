@@ -3,6 +3,7 @@
 from trace.engineering.models.costs import HourlyRate, StandardCost
 from trace.engineering.models.parts import BomLine, Designator, PanelPlace, Part, Placement, Substitute
 from trace.engineering.models.plant import ScanMode, Site, Station
+from trace.engineering.models.qualifications import Qualification, Qualified
 from trace.engineering.models.routes import Characteristic, Step
 
 __all__ = [
@@ -13,6 +14,8 @@ __all__ = [
     "PanelPlace",
     "Part",
     "Placement",
+    "Qualification",
+    "Qualified",
     "ScanMode",
     "Site",
     "StandardCost",

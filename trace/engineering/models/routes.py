@@ -7,6 +7,7 @@ from django.db.models import F, Q
 
 from trace.engineering.models.parts import Part
 from trace.engineering.models.plant import Station
+from trace.engineering.models.qualifications import Qualification
 
 
 class Step(models.Model):
@@ -29,6 +30,7 @@ class Step(models.Model):
     first_piece = models.BooleanField(
         default=False, help_text="after a changeover the first unit is approved before the next one starts"
     )
+    qualification = models.ForeignKey(Qualification, models.PROTECT, null=True, blank=True, related_name="steps")
     sample_every = models.PositiveIntegerField(
         null=True, blank=True, help_text="one unit in so many is tested here; empty: each of them"
     )

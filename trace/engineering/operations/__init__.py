@@ -1,5 +1,14 @@
 """Writing the engineering data: sites, stations, parts, bills of material, placements, routes, costs."""
 
+from trace.engineering.operations.access import (
+    BadgeRefused,
+    DeviceRefused,
+    bind_device,
+    end_badge,
+    end_device,
+    issue_badge,
+    issue_device,
+)
 from trace.engineering.operations.boms import (
     BomRefused,
     PanelRefused,
@@ -46,6 +55,12 @@ from trace.engineering.operations.placements import (
     enter_placements,
     import_placements,
 )
+from trace.engineering.operations.qualifications import (
+    QualificationRefused,
+    define_qualification,
+    end_qualification,
+    qualify_person,
+)
 from trace.engineering.operations.revisions import RevisionRefused, release_revision, retire_part, revise_part
 from trace.engineering.operations.routes import (
     CharacteristicRefused,
@@ -59,9 +74,9 @@ from trace.engineering.rules import BomRow
 
 __all__ = [
     "AMENDABLE",
-    "WHILE_UNUSED",
     "AccountRefused",
     "AmendmentRefused",
+    "BadgeRefused",
     "BomFileRefused",
     "BomRefused",
     "BomReport",
@@ -69,6 +84,7 @@ __all__ = [
     "CharacteristicRefused",
     "CharacteristicRow",
     "CostRefused",
+    "DeviceRefused",
     "PanelRefused",
     "PanelRow",
     "PartCost",
@@ -77,6 +93,7 @@ __all__ = [
     "PlacementFileRefused",
     "PlacementReport",
     "PlacementsRefused",
+    "QualificationRefused",
     "Released",
     "RevisionRefused",
     "RouteRefused",
@@ -85,21 +102,30 @@ __all__ = [
     "StationRate",
     "StationRefused",
     "SubstituteRefused",
+    "WHILE_UNUSED",
     "add_person",
     "amend_record",
     "approve_substitute",
+    "bind_device",
     "check_draft",
     "close_account",
     "define_part",
+    "define_qualification",
     "define_site",
     "define_station",
+    "end_badge",
+    "end_device",
+    "end_qualification",
     "enter_placements",
     "get_command_line",
     "import_bom",
     "import_placements",
     "is_used",
+    "issue_badge",
+    "issue_device",
     "issue_token",
     "open_account",
+    "qualify_person",
     "release_revision",
     "retire_part",
     "retire_person",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -10,7 +10,7 @@ from django.db.models import CharField, Model
 
 from trace.core.errors import Refusal
 from trace.engineering.cells import LineProblem
-from trace.engineering.models import Part, Site
+from trace.engineering.models import Part, Site, Station
 from trace.engineering.rules import shorten
 from trace.ledger.operation import operation
 
@@ -56,6 +56,13 @@ def check_draft(part: Part) -> None:
     """Refuse with Released what may have been built by it. What is bought has nothing to release."""
     if released := Part.objects.filter(pk=part.pk).values_list("released", flat=True).first():
         raise Released(f"{part} is released since {released:%-d %B %Y}, and units may have been built by it.")
+
+
+def keys_of(stations: Iterable[Station], refusal: type[Refusal]) -> list[str]:
+    """The stations' keys in order, each once; those that are retired are refused."""
+    if gone := sorted(station.key for station in stations if station.retired):
+        raise refusal(f"{', '.join(gone)}: retired.")
+    return sorted({station.key for station in stations})
 
 
 class FileRefused(Refusal):

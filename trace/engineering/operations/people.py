@@ -8,9 +8,10 @@ from typing import Any
 
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text, free_key
-from trace.core.models import Person, Token, User
+from trace.core.models import Badge, Person, Token, User
 from trace.core.permissions import Role
-from trace.engineering.operations.common import changing, save_checked
+from trace.engineering.models import Station
+from trace.engineering.operations.common import changing, keys_of, save_checked
 from trace.ledger.operation import note
 
 
@@ -63,7 +64,8 @@ def set_roles(*, person: Person, roles: Sequence[str], by: Person, at: datetime)
 
 @changing
 def retire_person(*, person: Person, by: Person, at: datetime) -> Person:
-    """The person does nothing here any more: the account and the tokens end; what they did keeps their name.
+    """The person does nothing here any more: the account, the tokens and the badge end; what they did keeps their
+    name.
 
     Refuses with PersonRefused who left already, and to let the last administrator go.
     """
@@ -73,7 +75,8 @@ def retire_person(*, person: Person, by: Person, at: datetime) -> Person:
     person.retired = at
     person.save(update_fields=["retired"])
     User.objects.filter(person=person).update(is_active=False)
-    Token.objects.filter(person=person, ended=None).update(ended=at)
+    for kind in (Token, Badge):
+        kind._default_manager.filter(person=person, ended=None).update(ended=at)
     _check_administrator_left(person)
     return person
 
@@ -113,18 +116,22 @@ def close_account(*, person: Person, by: Person, at: datetime) -> User:
 
 
 @changing
-def issue_token(*, person: Person, name: str, digest: str, by: Person, at: datetime) -> Token:
+def issue_token(
+    *, person: Person, name: str, digest: str, stations: Sequence[Station] = (), by: Person, at: datetime
+) -> Token:
     """What a machine or program shows to be taken for this person; `name` says where it is used. Tokens of
     the same name end. `digest` is the SHA-256 of the secret, in hexadecimal: no record keeps the secret.
+    With `stations` only what is there may be recorded with it.
 
-    Refuses with AccountRefused who left, and a digest that is none; with BadText.
+    Refuses with AccountRefused who left, a station that is retired, and a digest that is none; with BadText.
     """
     person = _lock(person)
     if person.retired:
         raise AccountRefused(f"{person} is no longer here.")
     name = clean_text(name, 60, "The token's name")
     Token.objects.filter(person=person, name=name, ended=None).update(ended=at)
-    token = Token(person=person, name=name, digest=digest, issued=at)
+    bound_to = keys_of(stations, AccountRefused)
+    token = Token(person=person, name=name, digest=digest, stations=bound_to, issued=at)
     save_checked(token, AccountRefused)
     return token
 

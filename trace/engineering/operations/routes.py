@@ -12,7 +12,7 @@ from operator import attrgetter
 
 from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.engineering.models import Characteristic, Designator, Part, Station, Step
+from trace.engineering.models import Characteristic, Designator, Part, Qualification, Station, Step
 from trace.engineering.operations.common import changing, check_draft, save_checked
 
 
@@ -29,7 +29,8 @@ class RouteRow:
     that may do it, `designators` what it fills, `caution` what the operator must heed, `instruction` what to do,
     `picture` the SHA-256 of the file that shows it. Steps that follow each other under one name of `free_order` go
     in any order, of those under one name of `alternative` one is enough. `first_piece`: after a changeover the first
-    is approved before the next starts; `sample_every`: one unit in so many is tested."""
+    is approved before the next starts; `sample_every`: one unit in so many is tested; `qualification` is the key of
+    what whoever does it must have proved to be able to do."""
 
     number: int
     name: str
@@ -43,6 +44,7 @@ class RouteRow:
     alternative: str = ""
     first_piece: bool = False
     sample_every: int | None = None
+    qualification: str = ""
 
 
 @changing
@@ -51,7 +53,8 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
 
     After the bill of material, if it names designators; what a draft had before is replaced. Refuses with
     RouteRefused: a part that is not built here; no step; a number that is below 1 or used twice; a step without a
-    station, or at one that is unknown or retired; a designator that the assembly lacks, that two steps fill, or whose
+    station, or at one that is unknown or retired; a qualification that there is not; a
+    designator that the assembly lacks, that two steps fill, or whose
     bill of material names another step or one that is missing here; steps in free order, or alternatives, that do
     not follow each other; what the record does not accept. With Released.
     """
@@ -62,14 +65,19 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
         station.key: station for station in Station.objects.filter(key__in={k for r in rows for k in r.stations})
     }
     designators = {designator.name: designator for designator in Designator.objects.filter(parent=part)}
-    if problems := list(_judge(part, rows, stations, designators)):
+    wanted = {row.qualification for row in rows if row.qualification}
+    qualifications = {one.key: one for one in Qualification.objects.filter(key__in=wanted)}
+    problems = [f"There is no qualification {key}." for key in sorted(wanted - qualifications.keys())]
+    if problems := [*_judge(part, rows, stations, designators), *problems]:
         raise RouteRefused(" ".join(problems))
 
     part.steps.all().delete()
     steps = []
     for row in rows:
-        own = {name: value for name, value in vars(row).items() if name not in ("stations", "designators")}
-        step = Step(part=part, **own)
+        own = {
+            name: value for name, value in vars(row).items() if name not in ("stations", "designators", "qualification")
+        }
+        step = Step(part=part, qualification=qualifications.get(row.qualification), **own)
         save_checked(step, RouteRefused)
         step.stations.set(stations[key] for key in row.stations)
         for name in row.designators:

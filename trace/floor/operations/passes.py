@@ -62,7 +62,7 @@ def start_pass(
     _want_setup(setup, station, locked)
     doubt = to_error(error)
     neighbour = neighbour_scan(station, scan, by, error=doubt)
-    (admission,) = admit(locked, station, [Move.START], scan, setup, position and [position])
+    (admission,) = admit(locked, station, [Move.START], scan, setup, position and [position], by=by)
     (entry,) = _record(
         [admission], station, by, scanned_in=scan, error=doubt, positions=position and [position], neighbour=neighbour
     )
@@ -124,7 +124,7 @@ def record_passes(
     `positions` gives each unit its own board set or cycle counts, in the order of the units. A line of a
     `sheet` is a unit or a rack of them; at a loose station it proves no more than a scan.
 
-    A unit that the interlock stops for its material, its children or a hold has drawn all the same: its
+    A unit that the interlock stops for its material, its children, who did it or a hold has drawn all the same: its
     pass is recorded as aborted, and its `stopped` says why. It has not passed; the step stays due. What it
     drew is sure, but at a loose station, where the rest may not have been drawn.
     All or none. Refuses with Stopped (every other rule), PassRefused, SheetRefused; at most BATCH at a time.
@@ -157,7 +157,14 @@ def record_passes(
     ordered = [locked[unit.pk] for unit in units]
     return _record(
         admit(
-            ordered, station, [Move.START, Move.FINISH], scanned_in or scanned_out, setup, positions, after_work=True
+            ordered,
+            station,
+            [Move.START, Move.FINISH],
+            scanned_in or scanned_out,
+            setup,
+            positions,
+            by=by,
+            after_work=True,
         ),
         station,
         by,

@@ -35,7 +35,8 @@ SELECT
     (SELECT jsonb_agg(jsonb_build_array(id, key, assembly_id, axis_id, first, "end", kind, slack)) FROM in_force) AS setups,
     (
         SELECT jsonb_agg(jsonb_build_array(
-            step.part_id, step.id, step.number, step.name, step.free_order, step.alternative, station.key
+            step.part_id, step.id, step.number, step.name, step.free_order, step.alternative,
+            step.qualification_id, station.key
         ))
         FROM trace_step step
         LEFT JOIN trace_step_stations at ON at.step_id = step.id

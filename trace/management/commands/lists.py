@@ -12,6 +12,7 @@ from trace.core.clock import now
 from trace.core.errors import Refusal
 from trace.exchange.lists.files import ListRefused, export_list, import_list, write_csv
 from trace.exchange.lists.kinds import KINDS
+from trace.management.importing import find_person
 
 
 class Command(BaseCommand):

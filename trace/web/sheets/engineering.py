@@ -27,7 +27,7 @@ def part_sheet(it: Part) -> Sheet:
     lots = Lot.objects.filter(part=it).select_related("supplier")
     units = Unit.objects.filter(part=it).select_related("order")
     lines = it.lines.select_related("child").prefetch_related("designators", "substitutes__part")
-    steps = it.steps.prefetch_related("stations")
+    steps = it.steps.select_related("qualification").prefetch_related("stations")
     used = BomLine.objects.filter(child=it).select_related("parent").prefetch_related("designators")
     facts: list[Fact] = [
         ("Number", f"{it.number} {it.revision}".strip()),
@@ -128,6 +128,7 @@ def _route_table(steps: Any) -> Table:
             Column("minutes", "Minutes", lambda step: step.minutes, number=True),
             Column("turn", "Its turn", _turn),
             Column("instruction", "Instruction", lambda step: step.instruction),
+            Column("qualification", "Asks for", lambda step: step.qualification.name if step.qualification else ""),
             Column("caution", "Caution", lambda step: step.caution),
         ],
         list(steps),

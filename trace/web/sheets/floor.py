@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from django.db.models import QuerySet
 
+from trace.core.clock import now
 from trace.core.models import Person
 from trace.core.permissions import Role
+from trace.engineering.models import Qualified
 from trace.floor.models import Carton, Consignment, Customer, Packing, Shipment, Unit, WorkOrder
 from trace.ledger.models import Event
 from trace.material.models import Lot, Supplier
@@ -144,8 +146,32 @@ def person_sheet(it: Person) -> Sheet:
     facts: list[Fact] = [("Kind", "machine" if it.is_machine else "person"), ("Roles", roles or "none")]
     if it.retired:
         facts.append(("Left", Moment.of(it.retired)))
+    tables = [events_table(events, "What they did, the latest first", "They have done nothing yet.", who=it.key)]
+    if not it.is_machine:
+        tables.insert(0, _qualifications_table(it))
     return Sheet(
-        f"{it.name}: {count(events.count(), 'entry').replace('entrys', 'entries')} on the record.",
-        facts,
-        [events_table(events, "What they did, the latest first", "They have done nothing yet.", who=it.key)],
+        f"{it.name}: {count(events.count(), 'entry').replace('entrys', 'entries')} on the record.", facts, tables
+    )
+
+
+def _qualifications_table(person: Person) -> Table:
+    def state(period: Qualified) -> str:
+        if period.until and period.until <= now():
+            return "ran out"
+        return "not yet" if period.since > now() else "in force"
+
+    periods = Qualified.objects.filter(person=person, superseded=None).select_related("qualification", "vouched_by")
+    return Table(
+        "qualifications",
+        "Qualifications",
+        [
+            Column("qualification", "Qualification", lambda p: p.qualification.name, "qualification__name"),
+            Column("state", "Now", state),
+            Column("since", "From", lambda p: Moment.of(p.since), "since"),
+            Column("until", "Until", lambda p: Moment.of(p.until) if p.until else "no end", "until"),
+            Column("by", "Vouched for by", lambda p: Ref("person", p.vouched_by.key, p.vouched_by.name)),
+            Column("note", "On what", lambda p: p.note),
+        ],
+        periods.order_by("-since", "-pk"),
+        "None is on record: steps that ask for one stop here.",
     )

@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib.auth.views import LoginView, LogoutView
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
-from django.shortcuts import render
+from django.shortcuts import redirect, render
+from django.urls import reverse
 
+from trace.web.kiosk import find_badge
 from trace.web.scan import read_scan
+from trace.web.views.kiosk import ask_pin
 
 
 class SignIn(LoginView):
-    """The sign-in page."""
+    """The sign-in page. At a device people show their badges, but for those who ask for the password."""
 
     template_name = "sign_in.html"
     redirect_authenticated_user = True
+
+    def get(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        if request.device and "password" not in request.GET:  # type: ignore[attr-defined]
+            return HttpResponseRedirect(f"{reverse('badge')}?{request.GET.urlencode()}".rstrip("?"))
+        return super().get(request, *args, **kwargs)
 
 
 class SignOut(LogoutView):
@@ -23,7 +33,12 @@ class SignOut(LogoutView):
 
 
 def scan(request: HttpRequest) -> HttpResponse:
-    """Open what was scanned; offer a choice where it names several things, say so where it names none."""
+    """Open what was scanned; offer a choice where it names several things, say so where it names none. A badge changes
+    the operator of a device; elsewhere it is somebody's page."""
+    badge = find_badge(request.GET.get("q", ""))
+    if badge:
+        at_device = request.device is not None  # type: ignore[attr-defined]
+        return ask_pin(request, badge) if at_device else redirect("person", badge.person.key)
     reading = read_scan(request.GET.get("q", ""))
     if len(reading.found) == 1:
         return HttpResponseRedirect(reading.found[0].href)

@@ -12,10 +12,9 @@ from django.contrib import admin
 from django.db import transaction
 from django.db.models import Model
 from django.forms.models import BaseInlineFormSet
-from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect
+from django.http import HttpRequest
 
-from trace.core.clock import now
+from trace.admin.common import KeepsAll, asking
 from trace.core.errors import Refusal
 from trace.core.permissions import OPERATIONS, may, roles_of
 from trace.engineering.models import BomLine, Characteristic, Step
@@ -32,32 +31,6 @@ from trace.engineering.operations import (
     set_route,
 )
 from trace.engineering.rules import EACH, run_together
-from trace.ledger.canonical import subject_of
-from trace.web.record import record_link
-
-
-class KeepsAll:
-    """Whom the site lets in may look; nothing is deleted: things retire. Its history is the record's."""
-
-    def has_module_permission(self, request: Any) -> bool:
-        return True
-
-    def has_view_permission(self, request: Any, obj: Any = None) -> bool:
-        return True
-
-    def has_delete_permission(self, request: Any, obj: Any = None) -> bool:
-        return False
-
-    def history_view(self, request: HttpRequest, object_id: str, extra_context: Any = None) -> HttpResponse:
-        """What happened to it stands in the ledger, not in a log of the admin's own."""
-        found = self.get_object(request, object_id)  # type: ignore[attr-defined]
-        kind, key = subject_of(found) if found else ("", "")
-        return redirect(record_link(kind=kind, key=key))
-
-
-def asking(request: Any) -> dict[str, Any]:
-    """Who does something in the admin, and when, as every operation wants to know."""
-    return {"by": request.user.person, "at": now()}
 
 
 def would_refuse(work: Callable[..., Any], arguments: Mapping[str, Any]) -> str:

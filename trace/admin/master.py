@@ -1,0 +1,86 @@
+"""What the plant is made of: forms that ask the operations."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import admin
+
+from trace.admin.common import ShowsOnly
+from trace.admin.defining import BomRows, CharacteristicRows, Defined, StepRows
+from trace.engineering.operations import define_part, define_site, define_station
+from trace.floor.operations.dispatch import define_customer
+from trace.material.operations.sources import approve_source
+from trace.material.operations.stock import define_supplier
+from trace.models import BomLine, Customer, Part, Site, Source, Station, Substitute, Supplier
+
+
+class Substitutes(ShowsOnly, admin.TabularInline):
+    model = Substitute
+    fields = ("part",)
+
+
+@admin.register(Site)
+class SiteAdmin(Defined):
+    define = staticmethod(define_site)
+    list_display = ("key", "name", "zone", "currency")
+
+
+@admin.register(Station)
+class StationAdmin(Defined):
+    define = staticmethod(define_station)
+    list_display = ("key", "name", "area", "scan_mode", "rate_per_hour", "retired")
+    list_filter = ("area", "scan_mode")
+    search_fields = ("key", "name")
+
+
+@admin.register(Part)
+class PartAdmin(Defined):
+    define = staticmethod(define_part)
+    list_display = ("number", "revision", "name", "kind", "state", "serialised", "standard_cost")
+    list_filter = ("kind", "serialised", ("released", admin.EmptyFieldListFilter))
+    search_fields = ("number", "name", "key")
+    inlines = (BomRows, StepRows, CharacteristicRows)
+    change_form_template = "admin/part.html"
+
+    @admin.display(description="state")
+    def state(self, part: Part) -> str:
+        if part.retired:
+            return "retired"
+        return "bought" if not part.level else "released" if part.released else "draft"
+
+    def get_inlines(self, request: Any, obj: Part | None = None) -> tuple[type[admin.TabularInline], ...]:
+        return self.inlines if obj and obj.level else ()
+
+
+@admin.register(BomLine)
+class BomLineAdmin(ShowsOnly, admin.ModelAdmin):
+    """To look up where a part is used; a line is changed on its assembly's page."""
+
+    list_display = ("parent", "number", "child", "quantity")
+    list_select_related = ("parent", "child")
+    search_fields = ("parent__number", "child__number")
+    inlines = (Substitutes,)
+
+
+@admin.register(Supplier)
+class SupplierAdmin(Defined):
+    define = staticmethod(define_supplier)
+    list_display = ("key", "name", "is_plant")
+    search_fields = ("key", "name")
+
+
+@admin.register(Source)
+class SourceAdmin(Defined):
+    define = staticmethod(approve_source)
+    list_display = ("part", "supplier", "number", "since", "until")
+    list_select_related = ("part", "supplier")
+    list_filter = (("until", admin.EmptyFieldListFilter),)
+    search_fields = ("number", "part__number", "supplier__name")
+
+
+@admin.register(Customer)
+class CustomerAdmin(Defined):
+    define = staticmethod(define_customer)
+    list_display = ("key", "name")
+    search_fields = ("key", "name")

@@ -1,0 +1,137 @@
+"""Whence a request comes: the stations to which its device or token is bound, and what its clock is off.
+
+Set once for each request, and asked by the operation decorator and by what reads moments: pages and the API pass both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db.models import Model
+
+from trace.core.clock import EXACT
+from trace.core.errors import Refusal
+
+
+class NotHere(Refusal):
+    """The device or token is bound to stations, and this is at another."""
+
+    code = "not-here"
+    action = "Record it at a device of that station, or sign in with a password."
+
+
+class BadClock(Refusal):
+    """The device's clock can't be read, or is off by more than can be put right."""
+
+    code = "bad-clock"
+    action = "Set the clock of the device, and send it again."
+
+
+@dataclass(frozen=True)
+class Source:
+    """`stations`: the keys of those at which may be recorded, None for anywhere; `name` says whose they are.
+    `device_time`: what the device's clock showed when it sent, as it was told; `arrived`: when that came."""
+
+    name: str = ""
+    stations: frozenset[str] | None = None
+    device_time: str = ""
+    arrived: datetime | None = None
+
+
+ANYWHERE = Source()
+
+_SOURCE: ContextVar[Source] = ContextVar("source", default=ANYWHERE)
+
+AT: Mapping[str, tuple[str, ...]] = {
+    "station": (),
+    "axis": ("station",),
+    "feed": ("axis", "station"),
+    "setup": ("axis", "station"),
+    "feedrecord": ("feed", "axis", "station"),
+    "pass": ("station",),
+}
+"""What is at a station, by kind: how the station is reached from it. A tape's axis has none."""
+
+WORST = timedelta(days=1)
+"""What a device's clock may be off."""
+
+
+@contextmanager
+def coming_from(source: Source) -> Iterator[None]:
+    """Inside, a request of this source is answered."""
+    token = _SOURCE.set(source)
+    try:
+        yield
+    finally:
+        _SOURCE.reset(token)
+
+
+def bind(name: str, stations: Iterable[str]) -> None:
+    """For the rest of the request: only what is at these stations may be recorded."""
+    _SOURCE.set(replace(_SOURCE.get(), name=name, stations=frozenset(stations)))
+
+
+def check_here(records: Iterable[Model]) -> None:
+    """Refuse with NotHere where one of the records is at a station to which the source is not bound."""
+    source = _SOURCE.get()
+    if source.stations is None:
+        return
+    for record in records:
+        key = _station_of(record)
+        if key and key not in source.stations:
+            those = " and ".join(sorted(source.stations))
+            raise NotHere(f"This is at {key}, and {source.name} is for {those}.", station=key)
+
+
+def _station_of(record: Model) -> str | None:
+    """The key of the station at which a thing is; None where it is at none."""
+    if (kind := record._meta.model_name or "") not in AT:
+        return None
+    found: Any = record
+    for name in AT[kind]:
+        found = getattr(found, name) if found is not None else None
+    return found.key if found is not None else None
+
+
+def clock_off() -> timedelta:
+    """By how much the device's clock is ahead of ours, less what the request was on its way; nothing where the request
+    does not tell. Refuses with BadClock what is no moment, and more than a day."""
+    source = _SOURCE.get()
+    if not source.device_time or source.arrived is None:
+        return EXACT
+    try:
+        shown = datetime.fromisoformat(source.device_time)
+        off = shown - source.arrived
+    except (ValueError, TypeError, OverflowError):
+        raise BadClock(
+            f"“{source.device_time[:40]}” is no moment with an offset.",
+            action="Send Device-Time as RFC 3339 has it, such as 2026-03-02T14:30:05.250Z.",
+        ) from None
+    if not -WORST <= off <= WORST:
+        fast = "ahead" if off > EXACT else "behind"
+        raise BadClock(f"The device’s clock is {abs(off).days} days or more {fast}.")
+    return off
+
+
+def true_moment(told: datetime) -> datetime:
+    """A moment that a device's clock told, as ours would have. Refuses with BadClock."""
+    return told - clock_off()
+
+
+def true_moments(arguments: dict[str, Any], clocked: Collection[str]) -> dict[str, Any]:
+    """An operation's arguments, the `clocked` ones as our clock would have told them. Refuses with BadClock."""
+    if not clock_off():
+        return arguments
+    right = {name: true_moment(arguments[name]) for name in clocked if arguments.get(name) is not None}
+    return {**arguments, **right}
+
+
+def clock_facts() -> dict[str, Any]:
+    """What an event notes of the device's clock: nothing where the request did not tell."""
+    off = clock_off()
+    return {"device_clock_ahead" if off > EXACT else "device_clock_behind": abs(off)} if off else {}

@@ -1,0 +1,118 @@
+"""The device that a browser is, and who signed in at it by badge.
+
+The browser of a device has a signed cookie with the digest of the device's secret, until that is made anew or the
+device ends. A session by badge names badge and device, and has no account: it is over when either is, after some
+minutes in which nothing was asked for, and after a shift.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from axes.utils import reset
+from django.conf import settings
+from django.contrib.auth import authenticate
+from django.contrib.auth.hashers import check_password
+from django.http import HttpRequest, HttpResponse
+from django.middleware.csrf import rotate_token
+
+from trace.core.clock import now
+from trace.core.models import Badge, Device
+from trace.core.permissions import BY_BADGE
+from trace.core.secrecy import badge_digest, clean_scan
+from trace.core.visitor import Visitor
+from trace.ledger.source import Source, coming_from
+
+COOKIE = SALT = "device"
+KEPT = 400 * 24 * 60 * 60
+"""Seconds: the longest that browsers keep a cookie (RFC 6265bis); every sign-in by badge renews it."""
+
+FINE = 30
+"""Seconds between two notes of when a session was last used: not every page writes one."""
+
+
+class Kiosk:
+    """Tells pages and the API which device asks, who came by badge, and what the device's clock shows."""
+
+    def __init__(self, answer: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.answer = answer
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        arrived = now()
+        device = find_device(request)
+        request.device = device  # type: ignore[attr-defined]
+        name, stations = "", None
+        if "badge" in request.session and (visitor := _find_visitor(request, device)) and device:
+            request.user = visitor  # type: ignore[assignment]
+            name, stations = f"the device {device.key}", frozenset(device.stations)
+        with coming_from(Source(name, stations, request.headers.get("Device-Time", ""), arrived)):
+            return self.answer(request)
+
+
+class ByBadge:
+    """Django's way to ask whether somebody is who they say: the badge and its PIN."""
+
+    def authenticate(
+        self, request: HttpRequest | None, badge: Badge | None = None, pin: str = "", **_: Any
+    ) -> Visitor | None:
+        return Visitor(badge.person) if badge and check_password(pin, badge.pin) else None
+
+
+def find_device(request: HttpRequest) -> Device | None:
+    """The device that this browser is."""
+    digest = request.get_signed_cookie(COOKIE, default="", salt=SALT) if COOKIE in request.COOKIES else ""
+    return Device.objects.filter(digest=digest, ended=None).first() if digest else None
+
+
+def keep_device(response: HttpResponse, device: Device) -> None:
+    """The browser that gets this is the device from now on."""
+    response.set_signed_cookie(
+        COOKIE,
+        device.digest,
+        salt=SALT,
+        max_age=KEPT,
+        secure=settings.SESSION_COOKIE_SECURE,
+        httponly=True,
+        samesite="Strict",
+    )
+
+
+def find_badge(code: str) -> Badge | None:
+    """The badge in use whose code was scanned."""
+    if not clean_scan(code):
+        return None
+    badges = Badge.objects.select_related("person").filter(ended=None, person__retired=None)
+    return badges.filter(digest=badge_digest(code)).first()
+
+
+def prove(request: HttpRequest, badge: Badge, device: Device, pin: str) -> bool:
+    """Whether the PIN is right. Wrong ones count by badge and device, and soon none is looked at for a while."""
+    counted = f"badge {badge.pk} at {device.key}"
+    if authenticate(request, username=counted, badge=badge, pin=pin) is None:
+        return False
+    reset(username=counted)
+    return True
+
+
+def enter(request: HttpRequest, badge: Badge, device: Device) -> None:
+    """A session of whoever has the badge; nothing is left of the one before."""
+    moment = now().timestamp()
+    request.session.flush()
+    request.session.update({"badge": badge.pk, "device": device.pk, "began": moment, "seen": moment})
+    rotate_token(request)
+
+
+def _find_visitor(request: HttpRequest, device: Device | None) -> Visitor | None:
+    """Who came by badge, as they may be then; a session that is over ends."""
+    session, moment = request.session, now().timestamp()
+    fresh = moment - session["seen"] <= settings.BADGE_IDLE and moment - session["began"] <= settings.SESSION_COOKIE_AGE
+    badges = Badge.objects.select_related("person").filter(ended=None, person__retired=None)
+    badge = badges.filter(pk=session["badge"]).first() if fresh else None
+    if badge is None or device is None or device.pk != session["device"]:
+        session.flush()
+        return None
+    if moment - session["seen"] > FINE:
+        session["seen"] = moment
+    badge.person.roles = [role for role in badge.person.roles if role in BY_BADGE]
+    return Visitor(badge.person)
