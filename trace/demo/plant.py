@@ -6,7 +6,7 @@ import csv
 from collections import defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from decimal import Decimal
 from functools import cached_property
 from types import MappingProxyType
@@ -15,7 +15,9 @@ from typing import Any, TypeVar
 from django.conf import settings
 from django.db.models import Model
 
+from trace.core.clock import Planned
 from trace.core.models import Person
+from trace.core.secrecy import Secret, device_digest
 from trace.demo.calendar import PREPARED, ZONE
 from trace.engineering.models import Part, Site, Station
 from trace.engineering.operations import (
@@ -23,10 +25,14 @@ from trace.engineering.operations import (
     RouteRow,
     add_person,
     define_part,
+    define_qualification,
     define_site,
     define_station,
     get_command_line,
+    issue_badge,
+    issue_device,
     open_account,
+    qualify_person,
     set_bom,
     set_route,
 )
@@ -37,7 +43,7 @@ from trace.material.operations.stock import define_supplier
 
 FIXTURES = settings.BASE_DIR / "fixtures" / "demo"
 SITE = "QUILLMOOR"
-PLANNER = "P05"
+PLANNER, SUPERVISOR = "P05", "P06"
 
 M = TypeVar("M", bound=Model)
 T = TypeVar("T")
@@ -128,6 +134,41 @@ def make_people() -> dict[str, Person]:
     return people
 
 
+def make_ways_in(plant: Plant) -> None:
+    """A screen at stations, and badges to be scanned there."""
+    done: dict[str, Any] = {"by": get_command_line(), "at": PREPARED}
+    for row in rows("devices"):
+        stations = [plant.stations[key] for key in row["stations"].split()]
+        digest = device_digest(row["secret"])
+        issue_device(key=row["key"], name=row["name"], stations=stations, digest=digest, **done)
+    for row in rows("badges"):
+        person = plant.people[row["person"]]
+        issue_badge(person=person, code=Secret(row["code"]), pin=Secret(row["pin"]), **done)
+
+
+def qualify_people(plant: Plant) -> None:
+    """What some steps ask for, and who has it; one let it run out."""
+    defined = {
+        row["key"]: define_qualification(**row, by=plant.people[PLANNER], at=PREPARED) for row in rows("qualifications")
+    }
+    for row in rows("qualified"):
+        since, until = (
+            Planned(datetime.fromisoformat(day).replace(tzinfo=ZONE).astimezone(UTC)) if day else None
+            for day in (row["since"], row["until"])
+        )
+        assert since
+        qualify_person(
+            person=plant.people[row["person"]],
+            qualification=defined[row["qualification"]],
+            since=since,
+            until=until,
+            vouched_by=plant.people[row["vouched_by"]],
+            remark=row["note"],
+            by=plant.people[SUPERVISOR],
+            at=PREPARED,
+        )
+
+
 def prepare(plant: Plant) -> None:
     """Enter the master data."""
     plant.people = make_people()
@@ -164,6 +205,8 @@ def prepare(plant: Plant) -> None:
             replace_minutes=Decimal(row["replace_minutes"]),
             **done,
         )
+    make_ways_in(plant)
+    qualify_people(plant)
     boms, routes = defaultdict(list), defaultdict(list)
     for row in rows("bom"):
         designators = row["designators"].split()
@@ -184,6 +227,7 @@ def prepare(plant: Plant) -> None:
                 stations=row["stations"].split(),
                 minutes=Decimal(row["minutes"]),
                 caution=row["caution"],
+                qualification=row["qualification"],
             )
         )
     for number, lines in boms.items():
