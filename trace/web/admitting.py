@@ -1,4 +1,4 @@
-"""Who is who, what they are qualified for, and with what they get in: each change by its operation."""
+"""With what people get in at stations, and what they are qualified for, in the admin: each change by its operation."""
 
 from __future__ import annotations
 
@@ -6,116 +6,48 @@ from typing import Any
 
 from django import forms
 from django.contrib import admin
-from django.contrib.auth.admin import UserAdmin
-from django.contrib.auth.forms import AdminUserCreationForm
 from django.contrib.messages import SUCCESS
 from django.db.models import QuerySet
-from django.utils.safestring import mark_safe
 
-from trace.admin.common import ByOperation, asking
-from trace.core.permissions import Role
+from trace.core.clock import now
+from trace.core.models import Badge, Device, Person
+from trace.core.permissions import OPERATIONS, may, roles_of
 from trace.core.secrecy import Secret, device_digest, make_device_secret
+from trace.engineering.models import Qualification, Qualified, Station
 from trace.engineering.operations import (
-    add_person,
-    close_account,
     define_qualification,
     end_badge,
     end_device,
     end_qualification,
     issue_badge,
     issue_device,
-    open_account,
     qualify_person,
-    retire_person,
-    set_roles,
 )
-from trace.models import Badge, Device, Person, Qualification, Qualified, Station, User
 
 
-class PersonForm(forms.ModelForm):
-    """Roles by name."""
-
-    roles = forms.MultipleChoiceField(choices=Role.choices, required=False, widget=forms.CheckboxSelectMultiple)
-
-    class Meta:
-        model = Person
-        fields = ("key", "name", "is_machine", "roles")
+def asking(request: Any) -> dict[str, Any]:
+    """Who does something in the admin, and when, as every operation wants to know."""
+    return {"by": request.user.person, "at": now()}
 
 
-@admin.register(Person)
-class PersonAdmin(ByOperation, admin.ModelAdmin):
-    form = PersonForm
-    list_display = ("key", "name", "may", "is_machine", "retired")
-    list_filter = ("is_machine", ("retired", admin.EmptyFieldListFilter))
-    search_fields = ("key", "name")
-    actions = ("retire",)
+class ByOperation:
+    """Whom the site lets in may look; whoever may carry out the operation may change; nothing is deleted."""
 
-    @admin.display(description="roles")
-    def may(self, person: Person) -> str:
-        return ", ".join(str(Role(role).label) for role in person.roles) or "none"
+    verb = ""
 
-    def get_readonly_fields(self, request: Any, obj: Person | None = None) -> tuple[str, ...]:
-        return ("key", "name", "is_machine") if obj else ()  # what was signed says who it was
+    def has_module_permission(self, request: Any) -> bool:
+        return True
 
-    def save_model(self, request: Any, obj: Person, form: forms.ModelForm, change: bool) -> None:
-        if change:
-            set_roles(person=obj, roles=obj.roles, **asking(request))
-            return
-        made = add_person(key=obj.key, name=obj.name, roles=obj.roles, is_machine=obj.is_machine, **asking(request))
-        obj.pk, obj.key = made.pk, made.key
+    def has_view_permission(self, request: Any, obj: Any = None) -> bool:
+        return True
 
-    @admin.action(description="They left: retire them, close their accounts", permissions=["change"])
-    def retire(self, request: Any, people: QuerySet[Person]) -> None:
-        for person in people:
-            retire_person(person=person, **asking(request))
-        self.message_user(request, f"Retired: {', '.join(map(str, people))}.", SUCCESS)
+    def has_delete_permission(self, request: Any, obj: Any = None) -> bool:
+        return False
 
+    def has_add_permission(self, request: Any, obj: Any = None) -> bool:
+        return may(roles_of(request.user), OPERATIONS[self.verb])
 
-class AccountForm(AdminUserCreationForm):
-    """Every account is somebody's."""
-
-    person = forms.ModelChoiceField(Person.objects.filter(retired=None, is_machine=False))
-
-
-@admin.register(User)
-class AccountAdmin(ByOperation, UserAdmin):
-    list_display = ("username", "person", "is_active", "last_login")
-    list_filter = ("is_active",)
-    list_select_related = ("person",)
-    search_fields = ("username", "person__name", "person__key")
-    # Not the password: who may only look would be shown its hash.
-    fieldsets = ((None, {"fields": ("username", "person", "is_active", "last_login", "set_password")}),)
-    add_form = AccountForm
-    add_fieldsets = ((None, {"fields": ("username", "person", "usable_password", "password1", "password2")}),)
-    filter_horizontal = ()
-    actions = ("close", "open_again")
-
-    def get_readonly_fields(self, request: Any, obj: User | None = None) -> tuple[str, ...]:
-        return ("username", "person", "is_active", "last_login", "set_password") if obj else ()
-
-    @admin.display(description="password")
-    def set_password(self, account: User) -> str:
-        return mark_safe('<a href="../password/">Set another</a>')
-
-    def save_model(self, request: Any, obj: User, form: forms.ModelForm, change: bool) -> None:
-        """The account by its operation; the password by Django, which keeps it from every record."""
-        assert obj.person is not None and not change
-        password = obj.password
-        made = open_account(person=obj.person, username=obj.username, **asking(request))
-        obj.pk, obj._state.adding = made.pk, False
-        User.objects.filter(pk=made.pk).update(password=password)
-
-    @admin.action(description="Close these accounts", permissions=["change"])
-    def close(self, request: Any, accounts: QuerySet[User]) -> None:
-        for account in accounts.select_related("person"):
-            close_account(person=account.person, **asking(request))
-        self.message_user(request, "Closed: they can no longer sign in.", SUCCESS)
-
-    @admin.action(description="Open these accounts again, without a password", permissions=["change"])
-    def open_again(self, request: Any, accounts: QuerySet[User]) -> None:
-        for account in accounts.select_related("person"):
-            open_account(person=account.person, username=account.username, **asking(request))
-        self.message_user(request, "Open again. Set a password for each.", SUCCESS)
+    has_change_permission = has_add_permission
 
 
 class BadgeForm(forms.ModelForm):
