@@ -18,6 +18,7 @@ from trace.demo import stories
 from trace.demo.calendar import UNTIL, moment
 from trace.demo.plant import SITE, Plant
 from trace.engineering.models import Designator, ScanMode, Station, Step
+from trace.engineering.queries import list_lacking
 from trace.floor.models import Consignment, Fitting, Pass, Shipment, Unit
 from trace.floor.queries import find_due_steps, get_unit
 from trace.genealogy.forward import Population, summarise_population, trace_forward
@@ -145,6 +146,15 @@ def check_the_moved_fan(plant):
     assert get_unit(stories.scrapped(plant)).scrapped and homes[0].until and not homes[1].until
 
 
+def check_only_qualified_people_passed_steps_that_ask_for_it(plant):
+    asking = Step.objects.filter(qualification__isnull=False)
+    assert set(asking.values_list("qualification__key", flat=True)) == {"WAVE", "BOARD-TEST", "HV-TEST"}
+    passes = Pass.objects.filter(step__in=asking, outcome="passed")
+    assert passes.count() > 100
+    for person, qualification in passes.values_list("by", "step__qualification").distinct():
+        assert not list_lacking(Person.objects.get(pk=person), {qualification}, UNTIL)
+
+
 def check_everything_happened_in_its_time(plant):
     """And all of it by an operation, but for people and their accounts: there is no by whom before."""
     assert Event.objects.filter(happened__gt=UNTIL).count() == 0
@@ -153,6 +163,7 @@ def check_everything_happened_in_its_time(plant):
 
 
 CHECKS = (
+    check_only_qualified_people_passed_steps_that_ask_for_it,
     check_shape,
     check_cautions,
     check_the_drifting_lot,

@@ -37,6 +37,9 @@ LISTS: dict[str, str] = {
     "parts": "number,name,kind,level,serialised,unit_of_measure,standard_cost\n"
     "RES,Resistor,component,,,,0.01\nRES2,Resistor,,,,,\nBOARD,Board,assembly,1,yes,,\nPANEL,Panel,assembly,2,yes,,\n",
     "sources": "part,supplier,number\nRES,ACME,A-10K\n",
+    "qualifications": "key,name\nTEST,testing live boards\n",
+    "qualified": "person,qualification,since,until,vouched_by,remark\n"
+    "P-7,TEST,2026-01-05T00:00:00+00:00,2028-01-05T00:00:00+00:00,ANN,certificate 7\n",
     "bom": "assembly,part,quantity,designators,each,step_number\nBOARD,RES,2,R1 R2,1,10\n",
     "routes": 'part,number,name,stations,minutes,caution,free_order\nBOARD,10,Insert,INS,1.5,"Sharp, hot",\n'
     "BOARD,20,Test,INS TEST,,,LAST\nBOARD,30,Look,TEST,,,LAST\n",

@@ -6,7 +6,7 @@ import csv
 from collections import defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import cached_property
 from types import MappingProxyType
 from typing import Any, TypeVar
@@ -14,10 +14,19 @@ from typing import Any, TypeVar
 from django.conf import settings
 from django.db.models import Model
 
+from trace.core.clock import Planned
 from trace.core.models import Person
+from trace.core.secrecy import Secret, device_digest
 from trace.demo.calendar import PREPARED, ZONE
-from trace.engineering.models import Part, Site, Station
-from trace.engineering.operations import get_command_line, open_account, release_revision
+from trace.engineering.models import Part, Qualification, Site, Station
+from trace.engineering.operations import (
+    get_command_line,
+    issue_badge,
+    issue_device,
+    open_account,
+    qualify_person,
+    release_revision,
+)
 from trace.exchange.lists.files import import_list
 from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Customer
@@ -25,7 +34,7 @@ from trace.material.models import Supplier
 
 FIXTURES = settings.BASE_DIR / "fixtures" / "demo"
 SITE = "QUILLMOOR"
-PLANNER = "P05"
+PLANNER, SUPERVISOR = "P05", "P06"
 
 M = TypeVar("M", bound=Model)
 T = TypeVar("T")
@@ -114,7 +123,40 @@ def make_people() -> dict[str, Person]:
     return people
 
 
-LISTS = ("sites", "stations", "suppliers", "customers", "parts", "bom", "routes")
+def make_ways_in(plant: Plant) -> None:
+    """A screen at stations, and badges to be scanned there."""
+    done: dict[str, Any] = {"by": get_command_line(), "at": PREPARED}
+    for row in rows("devices"):
+        stations = [plant.stations[key] for key in row["stations"].split()]
+        digest = device_digest(row["secret"])
+        issue_device(key=row["key"], name=row["name"], stations=stations, digest=digest, **done)
+    for row in rows("badges"):
+        person = plant.people[row["person"]]
+        issue_badge(person=person, code=Secret(row["code"]), pin=Secret(row["pin"]), **done)
+
+
+def qualify_people(plant: Plant) -> None:
+    """Who has what some steps ask for; one let it run out."""
+    defined = {one.key: one for one in Qualification.objects.all()}
+    for row in rows("qualified"):
+        since, until = (
+            Planned(datetime.fromisoformat(day).replace(tzinfo=ZONE).astimezone(UTC)) if day else None
+            for day in (row["since"], row["until"])
+        )
+        assert since
+        qualify_person(
+            person=plant.people[row["person"]],
+            qualification=defined[row["qualification"]],
+            since=since,
+            until=until,
+            vouched_by=plant.people[row["vouched_by"]],
+            remark=row["note"],
+            by=plant.people[SUPERVISOR],
+            at=PREPARED,
+        )
+
+
+LISTS = ("sites", "stations", "suppliers", "customers", "parts", "qualifications", "bom", "routes")
 """The master data, brought in as a planner would: in this order, one needs another."""
 
 
@@ -131,3 +173,5 @@ def prepare(plant: Plant) -> None:
     plant.parts = {part.number: part for part in Part.objects.all()}
     for part in Part.objects.filter(level__gt=0).order_by("level", "pk"):
         plant.parts[part.number] = release_revision(part=part, **done)
+    make_ways_in(plant)
+    qualify_people(plant)

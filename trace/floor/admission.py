@@ -105,6 +105,7 @@ def admit(
                 for designator, part, number in missing.get(unit.pk, ())
                 if due and number is not None and number < choices[unit.pk][0].number
             ),
+            asking=f"step {due.number}, {due.name}," if due else "",
             **lacking.get(due.qualification, {}) if due else {},
             held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
             **places.get(unit.pk, {}),

@@ -80,6 +80,7 @@ class Facts:
     expired: tuple[str, ...] = ()
     exhausted: tuple[str, ...] = ()
     who: str = ""
+    asking: str = ""
     lacks: str = ""
     ran_out: datetime | None = None
     held: tuple[str, ...] = ()
@@ -109,11 +110,11 @@ def _not_due(facts: Facts) -> str | None:
 
 
 def _not_qualified(facts: Facts) -> str | None:
-    if not facts.lacks or facts.due is None:
+    if not facts.lacks:
         return None
     if facts.ran_out:
         return f"{facts.who}’s qualification for {facts.lacks} ran out at {facts.ran_out:%Y-%m-%d %H:%M} UTC."
-    return f"{facts.who} is not qualified for {facts.lacks}, which step {facts.due.number}, {facts.due.name}, asks for."
+    return f"{facts.who} is not qualified for {facts.lacks}, which {facts.asking} asks for."
 
 
 SCAN_CHILD = "Scan what is fitted there."

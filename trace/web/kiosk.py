@@ -14,6 +14,7 @@ from axes.utils import reset
 from django.conf import settings
 from django.contrib.auth import authenticate
 from django.contrib.auth.hashers import check_password
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.middleware.csrf import rotate_token
 
@@ -78,12 +79,14 @@ def keep_device(response: HttpResponse, device: Device) -> None:
     )
 
 
+def list_badges() -> QuerySet[Badge]:
+    """Those in use."""
+    return Badge.objects.select_related("person").filter(ended=None, person__retired=None)
+
+
 def find_badge(code: str) -> Badge | None:
     """The badge in use whose code was scanned."""
-    if not clean_scan(code):
-        return None
-    badges = Badge.objects.select_related("person").filter(ended=None, person__retired=None)
-    return badges.filter(digest=badge_digest(code)).first()
+    return list_badges().filter(digest=badge_digest(code)).first() if clean_scan(code) else None
 
 
 def prove(request: HttpRequest, badge: Badge, device: Device, pin: str) -> bool:
@@ -107,8 +110,7 @@ def _find_visitor(request: HttpRequest, device: Device | None) -> Visitor | None
     """Who came by badge, as they may be then; a session that is over ends."""
     session, moment = request.session, now().timestamp()
     fresh = moment - session["seen"] <= settings.BADGE_IDLE and moment - session["began"] <= settings.SESSION_COOKIE_AGE
-    badges = Badge.objects.select_related("person").filter(ended=None, person__retired=None)
-    badge = badges.filter(pk=session["badge"]).first() if fresh else None
+    badge = list_badges().filter(pk=session["badge"]).first() if fresh else None
     if badge is None or device is None or device.pk != session["device"]:
         session.flush()
         return None

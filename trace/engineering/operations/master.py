@@ -231,6 +231,7 @@ AMENDABLE: Mapping[str, str] = {
     "part": "name",
     "step": "name minutes caution instruction picture first_piece sample_every",
     "characteristic": "name unit_of_measure lower target upper judge",
+    "qualification": "name",
     "supplier": "name",
     "customer": "name",
 }

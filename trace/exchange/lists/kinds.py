@@ -24,6 +24,8 @@ from trace.engineering.models import (
     PanelPlace,
     Part,
     Placement,
+    Qualification,
+    Qualified,
     Site,
     StandardCost,
     Station,
@@ -41,9 +43,11 @@ from trace.engineering.operations import (
     amend_record,
     approve_substitute,
     define_part,
+    define_qualification,
     define_site,
     define_station,
     enter_placements,
+    qualify_person,
     set_bom,
     set_characteristics,
     set_costs,
@@ -266,6 +270,12 @@ def _sources() -> Iterator[Values]:
         yield {"part": found.part, "supplier": found.supplier, "number": found.number}
 
 
+def _qualified() -> Iterator[Values]:
+    for found in Qualified.objects.filter(superseded=None).select_related("person", "qualification", "vouched_by"):
+        own = {name: getattr(found, name) for name in ("person", "qualification", "since", "until", "vouched_by")}
+        yield {**own, "remark": found.note}
+
+
 def _give_roles(person: Person, changes: Values, done: Done) -> object:
     if changes.keys() - {"roles"}:
         return amend_record(record=person, changes=changes, **done)  # refuses: what was signed says who it was
@@ -286,6 +296,15 @@ KINDS: Mapping[str, Kind] = {
         ("part", "supplier", "number"),
         _sources,
         _once(approve_source),
+    ),
+    "qualifications": _records("Qualifications", define_qualification, Qualification, "key"),
+    "qualified": Kind(
+        "Qualified people",
+        "qualify_person",
+        qualify_person,
+        ("person", "qualification", "since"),
+        _qualified,
+        _once(qualify_person),
     ),
     "bom": _together("Bills of material", set_bom, "assembly", BomRow, "part", _bom),
     "routes": _together("Routes", set_route, "part", RouteRow, "number", _routes),

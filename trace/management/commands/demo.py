@@ -45,6 +45,15 @@ class Command(BaseCommand):
         if port:
             serve(port)
 
+    def describe_kiosk(self, address: str) -> list[str]:
+        """How a browser becomes a screen at stations."""
+        device, badge = rows("devices")[0], rows("badges")[0]
+        return [
+            f"To sign in by badge, as {device['name']}: as edda open {address}device/ and type",
+            f"    {device['secret']}",
+            f"  then scan or type the badge {badge['code']}, PIN {badge['pin']}.",
+        ]
+
     def find_port(self, wanted: int) -> int:
         """The first free port from the wanted one on."""
         for port in range(wanted, min(wanted + 100, 65536)):
@@ -75,6 +84,7 @@ class Command(BaseCommand):
             f"    {address}lots/{stories.UNTIMED_LOT}/"
             if port
             else f"    python3 manage.py affected {stories.UNTIMED_LOT}",
+            *(self.describe_kiosk(address) if port else []),
             *(["Ctrl-C stops it."] if port else []),
         ]
         self.stdout.write("\n".join(lines))

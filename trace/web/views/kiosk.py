@@ -17,7 +17,7 @@ from trace.core.clock import now
 from trace.core.models import Badge, Device
 from trace.core.secrecy import device_digest
 from trace.engineering.operations import bind_device
-from trace.web.kiosk import COOKIE, enter, find_badge, keep_device, prove
+from trace.web.kiosk import COOKIE, enter, find_badge, keep_device, list_badges, prove
 
 PROMPT = 600
 """Seconds within which the PIN must follow the badge."""
@@ -74,7 +74,7 @@ def _read_prompt(signed: str) -> Badge | None:
         pk = signing.loads(signed, salt="badge", max_age=PROMPT)
     except signing.BadSignature:
         return None
-    return Badge.objects.select_related("person").filter(pk=pk, ended=None, person__retired=None).first()
+    return list_badges().filter(pk=pk).first()
 
 
 def _safe_next(request: HttpRequest) -> str:
