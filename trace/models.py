@@ -1,5 +1,6 @@
 """Index of the areas' models; import them from their areas."""
 
+from trace.approvals.models import Attachment, Deviation, Signature
 from trace.core.models import Person, Token, User
 from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
 from trace.floor.models import (
@@ -12,6 +13,7 @@ from trace.floor.models import (
     Pass,
     Salvage,
     Shipment,
+    Skip,
     Unit,
     WorkOrder,
 )
@@ -33,8 +35,9 @@ from trace.material.models import (
 )
 
 __all__ = [
-    "Answer", "Axis", "AxisSlack", "BomLine", "Carton", "Consignment", "Container", "Customer", "Derivation",
-    "Designator", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting", "Lot",
-    "Packing", "Part", "Pass", "Person", "Placement", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Span",
-    "Station", "Step", "Substitute", "Supplier", "Tape", "Token", "Unit", "User", "WorkOrder",
+    "Answer", "Attachment", "Axis", "AxisSlack", "BomLine", "Carton", "Consignment", "Container", "Customer",
+    "Derivation", "Designator", "Deviation", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold",
+    "LooseSighting", "Lot", "Packing", "Part", "Pass", "Person", "Placement", "Salvage", "SetUp", "SetUpLine",
+    "Shipment", "Signature", "Site", "Skip", "Span", "Station", "Step", "Substitute", "Supplier", "Tape", "Token",
+    "Unit", "User", "WorkOrder",
 ]  # fmt: skip

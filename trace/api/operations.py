@@ -29,9 +29,10 @@ from trace.core.permissions import OPERATIONS, check_permitted, in_words
 from trace.ledger.operation import Request
 
 KEY = "Idempotency-Key"
-AREAS = ("engineering", "holds", "material", "floor")
-ELSEWHERE = frozenset({"issue_token", "enter_bom", "enter_placements"})
-"""Not carried out by themselves: who has a token must not make another, and a file comes as a file (`api/files.py`)."""
+AREAS = ("engineering", "approvals", "holds", "material", "floor")
+ELSEWHERE = frozenset({"issue_token", "enter_bom", "enter_placements", "attach_file", "sign"})
+"""Not carried out by themselves: who has a token must not make another, a file comes as a file (`api/files.py`), and a
+signature with account and password (`api/approvals.py`)."""
 
 PROBLEMS = (400, 401, 403, 404, 409, 423)
 """The statuses of what may go wrong."""

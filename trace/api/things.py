@@ -23,6 +23,7 @@ from trace.core.models import TickField
 from trace.ledger.canonical import plain
 
 NAMES = {
+    "attachments": "Attachment",
     "axes": "Axis",
     "bom-lines": "BomLine",
     "cartons": "Carton",
@@ -30,6 +31,7 @@ NAMES = {
     "containers": "Container",
     "customers": "Customer",
     "derivations": "Derivation",
+    "deviations": "Deviation",
     "designators": "Designator",
     "entries": "Event",
     "entry-subjects": "EventSubject",
@@ -49,7 +51,9 @@ NAMES = {
     "set-up-lines": "SetUpLine",
     "set-ups": "SetUp",
     "shipments": "Shipment",
+    "signatures": "Signature",
     "sites": "Site",
+    "skips": "Skip",
     "spans": "Span",
     "stations": "Station",
     "steps": "Step",
@@ -65,7 +69,7 @@ KINDS: Mapping[str, type[Model]] = {address: apps.get_model("trace", name) for a
 POSITIONS = frozenset({"first", "last", "end", "sure_from"})
 """Fields that are a position on an axis; other ticks are moments."""
 
-INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator", "password", "digest"})
+INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator", "password", "digest", "seal"})
 """Fields of the system's own, secrets among them. What is superseded is not listed."""
 
 

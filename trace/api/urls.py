@@ -3,7 +3,7 @@
 from django.urls import path
 from drf_spectacular.views import SpectacularAPIView
 
-from trace.api import answers, files, operations
+from trace.api import answers, approvals, files, operations
 from trace.api.docs import Docs
 from trace.api.intake import Intake
 from trace.api.problems import Nowhere
@@ -14,6 +14,7 @@ app_name = "api"
 urlpatterns = [
     *operations.make_routes(),
     *files.make_routes(),
+    *approvals.make_routes(),
     *answers.make_routes(),
     path("intake/", Intake.as_view(), name="intake"),
     *make_router().urls,

@@ -39,6 +39,9 @@ STORES: Roles = frozenset({Role.HANDLER, Role.SUPERVISOR})
 TAPES: Roles = frozenset({Role.SEQUENCER, Role.SUPERVISOR})
 BENCH: Roles = STATIONS | QUALITY
 DISPATCH: Roles = frozenset({Role.OPERATOR, Role.HANDLER, Role.SUPERVISOR})
+SIGNING: Roles = frozenset({Role.TECHNICIAN, Role.SUPERVISOR, Role.QUALITY, Role.PLANNER})
+EVERYDAY: Roles = EVERYONE - {Role.AUDITOR}
+"""Whoever works here; an auditor only looks."""
 OFFICE: Roles = frozenset({Role.SUPERVISOR, Role.QUALITY, Role.AUDITOR, Role.PLANNER, Role.ADMINISTRATOR})
 
 OPERATIONS: Mapping[str, Roles] = {
@@ -104,6 +107,11 @@ OPERATIONS: Mapping[str, Roles] = {
     "unpack_unit": DISPATCH,
     "load_shipment": DISPATCH,
     "send_shipment": DISPATCH,
+    # what was decided, and the evidence
+    "open_deviation": STOPPING,
+    "revoke_deviation": STOPPING,
+    "sign": SIGNING,
+    "attach_file": EVERYDAY,
     # what must not move
     "place_holds": STOPPING,
     "release_hold": QUALITY,
@@ -114,6 +122,10 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(
         ("home", "floor", "scan", "record", "entry", "lot", "lot-unit", "container", "container-unit", "unit"), EVERYONE
     ),
+    **dict.fromkeys(("deviations", "deviation", "attachment"), EVERYONE),
+    **dict.fromkeys(("open-deviation", "revoke-deviation"), STOPPING),
+    "sign": SIGNING,
+    "attach": EVERYDAY,
     **dict.fromkeys(("part", "station", "feed", "setup", "tape", "order", "carton", "shipment"), EVERYONE),
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),
     **dict.fromkeys(("lot-cost", "container-cost"), OFFICE),

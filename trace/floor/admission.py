@@ -11,9 +11,10 @@ from django.db.models import Model
 from trace.core.clock import from_ticks
 from trace.core.sql import fetch
 from trace.engineering.models import Designator, Station
+from trace.floor.deviating import Deviated, Permits
 from trace.floor.evidence import Visit, gather_evidence, reach
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
-from trace.floor.rules import DRAWS_STAND, Facts, RouteStep, Stopped, judge
+from trace.floor.rules import DRAWS_STAND, Facts, RouteStep, Stopped
 from trace.holds.gate import find_holds
 from trace.holds.models import Hold
 from trace.holds.rules import Move
@@ -27,7 +28,7 @@ class Admission:
     """A unit may go ahead: the step that is due, the set-up that serves it there, whether the unit
     perhaps drew for this step before, whether an earlier pass, of whatever step, may have filled a
     place that this one fills, and its passes so far. Where it was `stopped` after the work, only its draws
-    may be recorded."""
+    may be recorded; `deviated` is what would have stopped it, had no deviation let it by."""
 
     unit: Unit
     step: RouteStep
@@ -36,6 +37,7 @@ class Admission:
     refilling: bool
     visits: list[Visit]
     stopped: tuple[Stopped, ...] = ()
+    deviated: tuple[Deviated, ...] = ()
 
 
 def admit(
@@ -51,14 +53,16 @@ def admit(
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
 
     `after_work`: they have drawn already. Then what is wrong with material or children, or held, refuses
-    nothing: it is in the admission of the unit that it stops. For use inside a moving operation, after
-    its row locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each
-    unit's part at the station when it was scanned. `positions` are those it will draw at, where it does
-    not draw by the clock. The number of queries does not grow with the number of units.
+    nothing: it is in the admission of the unit that it stops. What a deviation in force covers stops
+    nothing either; `record_deviated` counts its uses. For use inside a moving operation, after its row
+    locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each unit's part
+    at the station when it was scanned. `positions` are those it will draw at, where it does not draw by the
+    clock. The number of queries does not grow with the number of units.
     """
     found = gather_evidence(units, station, scan, setup, positions)
-    dues = {unit.pk: _due_step(found.routes[unit.part_id], found.visits[unit.pk]) for unit in units}
-    served = _served_elsewhere({due.pk for u in units if (due := dues[u.pk]) and u.part_id not in found.setups})
+    left = {u.pk: _steps_left(found.routes[u.part_id], found.visits[u.pk], found.skips[u.pk]) for u in units}
+    unserved = {step.pk for u in units if u.part_id not in found.setups for step in left[u.pk][:1]}
+    served = _served_elsewhere(unserved)
     contents = contents_of(units) if found.children else {unit.pk: [unit] for unit in units}
     everything = [inner for inside in contents.values() for inner in inside]
     unknown = list_unknown_children(everything) if found.children else {}
@@ -72,40 +76,49 @@ def admit(
         local, ageing, exhausted = _things_at(station, found.serving, positions)
         found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
         holds = list({hold.pk: hold for hold in found_holds}.values())
+    permits = Permits(from_ticks(scan))
     admissions, refusals = [], []
     for unit in units:
-        due = dues[unit.pk]
         subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]} if holds else set()
-        facts = Facts(
-            unit=unit.key,
-            station=station.key,
-            due=due,
-            scrapped=unit.scrapped is not None,
-            expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
-            exhausted=exhausted,
-            made_later=scan < unit.created,
-            scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),
-            unknown_children=tuple(
-                f"what is fitted in {inner.key} at {designator}"
-                for inner in contents[unit.pk]
-                for designator in unknown.get(inner.pk, ())
-            ),
-            without_setup=tuple(sorted(served.get(due.pk, ()))) if due else (),
-            missing_children=tuple(
-                f"{part} at {designator}"
-                for designator, part, number in missing.get(unit.pk, ())
-                if due and number is not None and number < due.number
-            ),
-            held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
-            **places.get(unit.pk, {}),
-        )
-        stopped = judge(facts)
+
+        def look(due: RouteStep | None, unit: Unit = unit, subjects: set[tuple[str, str]] = subjects) -> Facts:
+            """The facts with this step due."""
+            if due and due.pk not in unserved and unit.part_id not in found.setups:  # one that a skip leads to
+                unserved.add(due.pk)
+                served.update(_served_elsewhere({due.pk}))
+            return Facts(
+                unit=unit.key,
+                station=station.key,
+                due=due,
+                scrapped=unit.scrapped is not None,
+                expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
+                exhausted=exhausted,
+                made_later=scan < unit.created,
+                scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),
+                unknown_children=tuple(
+                    f"what is fitted in {inner.key} at {designator}"
+                    for inner in contents[unit.pk]
+                    for designator in unknown.get(inner.pk, ())
+                ),
+                without_setup=tuple(sorted(served.get(due.pk, ()))) if due else (),
+                missing_children=tuple(
+                    f"{part} at {designator}"
+                    for designator, part, number in missing.get(unit.pk, ())
+                    if due and number is not None and number < due.number
+                ),
+                held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
+                **places.get(unit.pk, {}),
+            )
+
+        due, stopped, deviated = permits.settle(unit, left[unit.pk], look)
         refusals += stopped
         if due:
             visits, serves = found.visits[unit.pk], found.setups.get(unit.part_id)
             drew = [visit for visit in visits if visit.drew != Pass.Drew.NONE]
             repeated, refilling = any(v.step == due.pk for v in drew), any(v.refilling for v in drew)
-            admissions.append(Admission(unit, due, serves, repeated, refilling, visits, tuple(stopped)))
+            admissions.append(
+                Admission(unit, due, serves, repeated, refilling, visits, tuple(stopped), tuple(deviated))
+            )
     if any(not after_work or refusal.extra["rule"] not in DRAWS_STAND for refusal in refusals):
         raise Stopped(
             refusals[0].message,
@@ -116,9 +129,10 @@ def admit(
     return admissions
 
 
-def _due_step(route: Iterable[RouteStep], visits: Iterable[Visit]) -> RouteStep | None:
-    passed = {visit.step for visit in visits if visit.outcome == Pass.Outcome.PASSED}
-    return next((step for step in route if step.pk not in passed), None)
+def _steps_left(route: Iterable[RouteStep], visits: Iterable[Visit], skipped: Collection[int]) -> list[RouteStep]:
+    """What a unit has still to pass, in order; the first of it is due."""
+    done = {visit.step for visit in visits if visit.outcome == Pass.Outcome.PASSED} | set(skipped)
+    return [step for step in route if step.pk not in done]
 
 
 def _served_elsewhere(steps: Collection[int]) -> dict[int, list[str]]:

@@ -10,7 +10,7 @@ from trace.core.errors import NotFound
 from trace.engineering.models import Step
 from trace.engineering.queries import list_steps
 from trace.floor.admission import list_missing_children, list_unknown_children, places_of
-from trace.floor.models import Fitting, LooseSighting, Packing, Pass, Unit
+from trace.floor.models import Fitting, LooseSighting, Packing, Pass, Skip, Unit
 from trace.floor.rules import SCAN_CHILD
 
 
@@ -30,7 +30,7 @@ def get_open_pass(unit: Unit) -> Pass | None:
 
 
 def find_due_step(unit: Unit) -> Step | None:
-    """The first step of its route that the unit has not passed; None when it is finished."""
+    """The first step of its route that the unit has neither passed nor skipped; None when it is finished."""
     return find_due_steps([unit]).get(unit.pk)
 
 
@@ -39,7 +39,7 @@ def find_due_steps(units: Sequence[Unit]) -> dict[int, Step]:
     routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
     passed = set(
         Pass.objects.filter(unit__in=units, outcome=Pass.Outcome.PASSED, superseded=None).values_list("unit", "step")
-    )
+    ) | set(Skip.objects.filter(unit__in=units, superseded=None).values_list("unit", "step"))
     due = {
         unit.pk: next((step for step in routes[unit.part_id] if (unit.pk, step.pk) not in passed), None)
         for unit in units

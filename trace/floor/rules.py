@@ -49,13 +49,22 @@ class Facts:
 class Rule:
     """One rule of the interlock: `when` it stops, in words; `says` gives the sentence when the facts
     break it, else None; `action` is what to do next. `draws_stand`: the scan itself is right, so where it
-    comes after the work, what was drawn is recorded all the same; the unit has not passed."""
+    comes after the work, what was drawn is recorded all the same; the unit has not passed. `deviable`: the kinds of
+    things to which a deviation from the rule may be limited; without any there is none."""
 
     code: str
     when: str
     says: Callable[[Facts], str | None]
     action: str
     draws_stand: bool = False
+    deviable: tuple[str, ...] = ()
+
+
+NOT_DUE = "not-due"
+"""A deviation from it is the skip of a step, which it names."""
+
+HERE = ("part", "step", "station", "unit")
+"""To what every deviation may be limited: the part of the unit, its due step's number, the station, units by serial."""
 
 
 def _not_due(facts: Facts) -> str | None:
@@ -101,10 +110,11 @@ RULES: tuple[Rule, ...] = (
         "Scan it out there first.",
     ),
     Rule(
-        "not-due",
+        NOT_DUE,
         "the step due on the unit's route is not done at this station",
         _not_due,
         "Take it to where it is due.",
+        deviable=HERE,
     ),
     Rule(
         "child-missing",
@@ -145,6 +155,7 @@ RULES: tuple[Rule, ...] = (
         lambda f: f"Lot {', '.join(f.expired)} on a feed here has expired." if f.expired else None,
         "Take it off the feed and load another.",
         draws_stand=True,
+        deviable=(*HERE, "lot"),
     ),
     Rule(
         "exhausted",
@@ -172,6 +183,9 @@ class Stopped(Refusal):
 
 DRAWS_STAND = {rule.code for rule in RULES if rule.draws_stand}
 """Rules that stop a unit and leave what it drew on record, where its scan comes after the work."""
+
+DEVIABLE = {rule.code: rule.deviable for rule in RULES if rule.deviable}
+"""Rules from which an approved deviation may permit to depart: the kinds of things to which it may be limited."""
 
 
 def judge(facts: Facts) -> list[Stopped]:

@@ -22,6 +22,7 @@ from trace.floor.models import (
     Pass,
     Salvage,
     Shipment,
+    Skip,
     Unit,
 )
 from trace.holds.models import Hold
@@ -81,6 +82,7 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     SetUp: (RECORDED, _until("ended", '"end"', str(OPEN))),
     SetUpLine: ("setup_id IN (SELECT id FROM {schema}.trace_setup WHERE recorded <= {known})", {}),
     Shipment: ("TRUE", _until("departure_recorded", "departed")),
+    Skip: (STOOD, STANDS),
     Span: (STOOD, STANDS),
     Tape: (RECORDED, _until("finished", "board_sets", "planned") | _until("finished", "built_until", str(OPEN))),
     Unit: (

@@ -11,6 +11,7 @@ from typing import Any
 from django.db.models import Model, Q
 from django.db.models.functions import Upper
 
+from trace.approvals.models import Deviation
 from trace.core.keys import KEY, KEY_LENGTH, BadKey, check_character, clean_key, read_label
 from trace.core.models import Person
 from trace.engineering.models import Part, Station
@@ -36,6 +37,7 @@ KINDS: dict[str, type[Model]] = {
     "setup": SetUp,
     "supplier": Supplier,
     "customer": Customer,
+    "deviation": Deviation,
 }
 """What the scan line opens, by key."""
 
@@ -69,6 +71,7 @@ DESCRIBED = {
     "person": ("name",),
     "supplier": ("name",),
     "customer": ("name",),
+    "deviation": ("reason",),
 }
 """What tells one thing of a kind from another, beside its key."""
 

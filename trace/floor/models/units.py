@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from django.db import models
 from django.db.models import F, Q
 
+from trace.approvals.models import Deviation
 from trace.core.clock import DAY, OPEN, now_ticks
 from trace.core.errors import Refusal
 from trace.core.models import KeyField, Person, TickField
@@ -144,6 +145,25 @@ class Pass(models.Model):
                 name="pass_ends_with_an_outcome",
             ),
             models.CheckConstraint(condition=Q(error__gte=0), name="pass_error_not_negative"),
+        ]
+
+
+class Skip(models.Model):
+    """A step that a unit skipped under a deviation: it counts as passed, from `at` on."""
+
+    unit = models.ForeignKey(Unit, models.PROTECT, related_name="skips")
+    step = models.ForeignKey(Step, models.PROTECT, related_name="+")
+    deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="+")
+    at = TickField()
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    recorded = TickField()
+    superseded = TickField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["unit", "step"], condition=Q(superseded=None), name="step_skipped_once_by_a_unit"
+            )
         ]
 
 

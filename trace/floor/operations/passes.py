@@ -14,6 +14,7 @@ from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit, contents_of
+from trace.floor.deviating import record_deviated
 from trace.floor.draws import length_class, reckon_after
 from trace.floor.evidence import scan_elsewhere
 from trace.floor.models import Pass, Unit
@@ -236,6 +237,7 @@ def _record(
         want_drawn(drew, only, [setup] if setup else [])
     if stopped := {a.unit.key: [refusal.message for refusal in a.stopped] for a in admissions if a.stopped}:
         note(stopped=stopped)
+    record_deviated([one for a in admissions for one in a.deviated], scan, by, recorded)
     passes = []
     for index, admission in enumerate(admissions):
         unit, setup = admission.unit, admission.setup

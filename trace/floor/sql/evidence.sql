@@ -53,6 +53,10 @@ SELECT
         FROM trace_pass p
         WHERE p.unit_id = ANY(%(units)s) AND p.superseded IS NULL
     ) AS visits,
+    (
+        SELECT jsonb_agg(jsonb_build_array(unit_id, step_id))
+        FROM trace_skip WHERE unit_id = ANY(%(units)s) AND superseded IS NULL
+    ) AS skips,
     EXISTS (SELECT 1 FROM trace_pass WHERE unit_id = ANY(%(units)s) AND inside AND superseded IS NULL)
     OR EXISTS (SELECT 1 FROM trace_fitting WHERE child_id = ANY(%(units)s) AND until IS NULL AND superseded IS NULL)
     OR EXISTS (SELECT 1 FROM trace_packing WHERE unit_id = ANY(%(units)s) AND until IS NULL)
