@@ -3,6 +3,7 @@
 from trace.approvals.models import Attachment, Deviation, Signature
 from trace.core.models import Person, Token, User
 from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
+from trace.engineering.shifts import DayOff, Shift
 from trace.floor.models import (
     Carton,
     Consignment,
@@ -36,8 +37,8 @@ from trace.material.models import (
 
 __all__ = [
     "Answer", "Attachment", "Axis", "AxisSlack", "BomLine", "Carton", "Consignment", "Container", "Customer",
-    "Derivation", "Designator", "Deviation", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold",
-    "LooseSighting", "Lot", "Packing", "Part", "Pass", "Person", "Placement", "Salvage", "SetUp", "SetUpLine",
-    "Shipment", "Signature", "Site", "Skip", "Span", "Station", "Step", "Substitute", "Supplier", "Tape", "Token",
-    "Unit", "User", "WorkOrder",
+    "DayOff", "Derivation", "Designator", "Deviation", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting",
+    "Hold", "LooseSighting", "Lot", "Packing", "Part", "Pass", "Person", "Placement", "Salvage", "SetUp",
+    "SetUpLine", "Shift", "Shipment", "Signature", "Site", "Skip", "Span", "Station", "Step", "Substitute",
+    "Supplier", "Tape", "Token", "Unit", "User", "WorkOrder",
 ]  # fmt: skip

@@ -3,7 +3,7 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from trace.web.views import approvals, entry, home, record, suspects, things, units
+from trace.web.views import approvals, calendar, entry, home, record, suspects, things, units
 
 handler403 = "trace.web.views.entry.forbidden"
 handler404 = "trace.web.views.entry.not_found"
@@ -38,6 +38,8 @@ urlpatterns = [
     path("containers/<str:key>/cost/", suspects.container_cost, name="container-cost"),
     path("containers/<str:key>/units/<str:serial>/", suspects.container_unit, name="container-unit"),
     path("units/<str:key>/", units.unit, name="unit"),
+    path("calendar/", calendar.calendar, name="calendar"),
+    path("calendar/set/", calendar.set_calendar, name="set-calendar"),
     path("deviations/", approvals.deviations, name="deviations"),
     path("deviations/open/", approvals.new_deviation, name="open-deviation"),
     path("deviations/<str:key>/", approvals.deviation, name="deviation"),

@@ -1,6 +1,7 @@
 """Every constraint of the engineering models, broken on purpose: the database itself refuses."""
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from decimal import Decimal
 from types import SimpleNamespace
 
@@ -9,6 +10,7 @@ from django.apps import apps
 from django.db import IntegrityError, models, transaction
 
 from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
+from trace.engineering.shifts import DayOff, Shift
 
 pytestmark = pytest.mark.django_db
 
@@ -61,6 +63,24 @@ def step(plant, **changed):
     Step.objects.create(**{"part": plant.board, "number": 20, "name": "s", **changed})
 
 
+def shift(plant, **changed):
+    Shift.objects.create(
+        **{"name": "x", "weekdays": ["Monday"], "begins": "06:00", "ends": "14:00", "since": "2026-03-02", **changed}
+    )
+
+
+def second_shift(plant, **changed):
+    shift(plant)
+    shift(plant, **changed)
+
+
+def day_off(plant, **changed):
+    DayOff.objects.create(day="2026-03-02", name="x")
+    DayOff.objects.create(
+        **{"day": "2026-03-02", "name": "y", "withdrawn": datetime(2026, 3, 1, tzinfo=UTC), **changed}
+    )
+
+
 BREACHES: list[tuple[str, Callable, dict]] = [
     ("station_rate_not_negative", station, {"rate_per_hour": Decimal("-0.0001")}),
     ("part_number_and_revision", part, {"number": "B", "revision": "A"}),
@@ -83,12 +103,15 @@ BREACHES: list[tuple[str, Callable, dict]] = [
     ("placement_side_known", placement, {"side": "inside"}),
     ("step_number_once_per_route", step, {"number": 10}),
     ("step_minutes_not_negative", step, {"minutes": Decimal("-0.001")}),
+    ("one_shift_of_a_name", second_shift, {"until": None}),
+    ("shift_holds_forward", shift, {"until": "2026-03-01"}),
+    ("day_off_once", day_off, {"withdrawn": None}),
     ("substitute_once_per_line", lambda plant: Substitute.objects.create(line=plant.line, part=plant.chip), {}),
 ]
 CONSTRAINTS: dict[str, tuple[type[models.Model], models.BaseConstraint]] = {
     constraint.name: (model, constraint)
     for model in apps.get_app_config("trace").get_models()
-    if model.__module__ == "trace.engineering.models"
+    if model.__module__.startswith("trace.engineering.")
     for constraint in model._meta.constraints
 }
 
@@ -103,7 +126,7 @@ def test_the_database_refuses(plant, name, make, changed):
     assert name in str(refused.value) or (columns and ", ".join(columns) in str(refused.value))
 
 
-@pytest.mark.parametrize("make", [station, part, line, designator, placement, step])
+@pytest.mark.parametrize("make", [station, part, line, designator, placement, step, shift, day_off])
 def test_the_same_without_the_breach_is_accepted(plant, make):
     make(plant)
 

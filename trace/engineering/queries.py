@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
+from zoneinfo import ZoneInfo
 
 from django.db import connection
 from django.db.models import QuerySet
@@ -14,7 +16,9 @@ from django.db.models.expressions import RawSQL
 from trace.core.errors import NotFound
 from trace.core.keys import read_label
 from trace.core.sql import load_sql
-from trace.engineering.models import BomLine, Designator, Part, Placement, Station, Step, Substitute
+from trace.engineering.calendar import WEEKDAYS, Calendar, ShiftHours
+from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
+from trace.engineering.shifts import DayOff, Shift
 
 
 class RevisionUnclear(NotFound):
@@ -48,6 +52,24 @@ def get_station(key: str) -> Station:
         return Station.objects.get(key=read_label(key))
     except Station.DoesNotExist:
         raise NotFound(f"There is no station {key}.", action="Check its label.") from None
+
+
+def get_calendar() -> Calendar:
+    """When the plant works, now and on any day on record; in UTC where there is no plant yet."""
+    site = Site.objects.first()
+    shifts = [
+        ShiftHours(
+            shift.name,
+            frozenset(map(WEEKDAYS.index, shift.weekdays)),
+            shift.begins,
+            shift.ends,
+            shift.since,
+            shift.until or date.max,
+        )
+        for shift in Shift.objects.all()
+    ]
+    days_off = frozenset(DayOff.objects.filter(withdrawn=None).values_list("day", flat=True))
+    return Calendar(ZoneInfo(site.zone if site else "UTC"), shifts, days_off)
 
 
 def list_fitting_parts(assembly: Part, designator: str) -> set[int]:

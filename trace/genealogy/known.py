@@ -13,6 +13,7 @@ from contextlib import contextmanager
 
 from django.db import connection, models, transaction
 
+from trace.approvals.models import Deviation
 from trace.core.clock import OPEN, from_ticks
 from trace.floor.models import (
     Consignment,
@@ -65,6 +66,7 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     Consignment: (RECORDED, {}),
     Container: (RECORDED, {**_until("gone_recorded", "gone"), "store": "''"}),  # where it stood is not kept
     Derivation: (STOOD, STANDS),
+    Deviation: ("recorded <= {moment}", {}),  # its uses and its end are those of today
     Event: ("recorded <= {moment}", {}),
     FeedRecord: (STOOD, STANDS),
     Fitting: (STOOD, {**STANDS, **_until("ended", "until"), **_until("ended", "doubted")}),

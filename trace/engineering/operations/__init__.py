@@ -32,6 +32,7 @@ from trace.engineering.operations.placements import (
     import_placements,
 )
 from trace.engineering.operations.routes import RouteRefused, RouteRow, set_route
+from trace.engineering.operations.shifts import CalendarRefused, DayOffRow, ShiftRow, set_days_off, set_shifts
 from trace.engineering.rules import BomRow
 
 __all__ = [
@@ -40,6 +41,11 @@ __all__ = [
     "BomRefused",
     "BomReport",
     "BomRow",
+    "CalendarRefused",
+    "DayOffRow",
+    "ShiftRow",
+    "set_days_off",
+    "set_shifts",
     "CostRefused",
     "PartCost",
     "PartRefused",

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import datetime, timedelta
-from typing import Any
 
-from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
-from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import content_disposition_header
@@ -20,10 +17,9 @@ from trace.approvals.models import Attachment, Deviation, Meaning
 from trace.approvals.operations import AttachmentRefused, SignRefused, attach_file, revoke_deviation, sign
 from trace.approvals.queries import find_approval, find_state, get_deviation, list_attachments, list_signatures
 from trace.core.clock import from_ticks, now, to_ticks
-from trace.core.errors import NotFound, Refusal
+from trace.core.errors import NotFound
 from trace.core.keys import clean_key
 from trace.exchange.credentials import check_credentials
-from trace.exchange.statuses import status_of
 from trace.floor.operations.deviations import DeviationRefused, open_deviation
 from trace.floor.rules import DEVIABLE
 from trace.ledger.canonical import subject_of
@@ -38,6 +34,7 @@ from trace.web.approvals import (
     skips_table,
 )
 from trace.web.cells import Moment, Ref, kind_words, page_of
+from trace.web.forms import asking, fill_in
 from trace.web.moments import Asof
 from trace.web.tables import respond
 from trace.web.timeline import record_table
@@ -45,25 +42,6 @@ from trace.web.written import read_content
 
 SIGNING = timedelta(minutes=15)
 """For so long after a signature the next one of the same session asks for the password alone (21 CFR 11.200(a)(1))."""
-
-
-def fill_in(
-    request: HttpRequest, template: str, context: dict[str, Any], do: Callable[[], str]
-) -> HttpResponse | HttpResponseRedirect:
-    """A page with a form. What was sent is done, and leads on to where `do` says; where it is refused, the form
-    stays as it was filled in, with the refusal above it."""
-    refusal = None
-    if request.method == "POST":
-        try:
-            return HttpResponseRedirect(do())
-        except Refusal as refused:
-            refusal = refused
-    context = {**context, "refusal": refusal, "sent": request.POST}
-    return render(request, template, context, status=status_of(refusal) if refusal else 200)
-
-
-def _done(request: HttpRequest) -> dict[str, Any]:
-    return {"by": request.user.person, "at": now()}  # type: ignore[union-attr]
 
 
 # Deviations ----------------------------------------------------------------------------------------------------------
@@ -126,7 +104,7 @@ def new_deviation(request: HttpRequest) -> HttpResponse:
             reason=sent.get("reason", ""),
             expires=_read_end(sent.get("expires", "")),
             most=int(most) if (most := sent.get("most", "")).isdecimal() and len(most) < 10 else 0,
-            **_done(request),
+            **asking(request),
         )
         return reverse("deviation", args=[made.key])
 
@@ -150,7 +128,7 @@ def revoke(request: HttpRequest, key: str) -> HttpResponse:
     it = get_deviation(clean_key(key))
 
     def do() -> str:
-        revoke_deviation(deviation=it, reason=request.POST.get("reason", ""), **_done(request))
+        revoke_deviation(deviation=it, reason=request.POST.get("reason", ""), **asking(request))
         return reverse("deviation", args=[it.key])
 
     return fill_in(request, "revoke.html", {"it": it}, do)
@@ -169,7 +147,7 @@ def sign_record(request: HttpRequest, kind: str, key: str) -> HttpResponse:
         meaning = request.POST.get("meaning", "")
         if meaning not in Meaning.values:
             raise SignRefused("Say what your signature means.")
-        done = _done(request)
+        done = asking(request)
         username = request.user.get_username() if again else request.POST.get("username", "")
         check_credentials(request, done["by"], username, request.POST.get("password", ""))
         sign(subject=record, meaning=meaning, **done)
@@ -208,7 +186,7 @@ def attach(request: HttpRequest, kind: str, key: str) -> HttpResponse:
             raise FileTooLong("The file is too long.")
         sha256 = store(file.chunks()).sha256
         attach_file(
-            subject=record, sha256=sha256, name=file.name or "", media_type=file.content_type or "", **_done(request)
+            subject=record, sha256=sha256, name=file.name or "", media_type=file.content_type or "", **asking(request)
         )
         return page_of(kind, key) or request.path
 
