@@ -2,6 +2,7 @@
 
 from trace.approvals.models import Attachment, Deviation, Signature
 from trace.core.models import Person, Token, User
+from trace.engineering.equipment import Calibration, CheckPiece, Equipment, PieceCheck, Program, ProgramLoad
 from trace.engineering.models import BomLine, Designator, Part, Placement, Site, Station, Step, Substitute
 from trace.engineering.shifts import DayOff, Shift
 from trace.floor.models import (
@@ -36,9 +37,10 @@ from trace.material.models import (
 )
 
 __all__ = [
-    "Answer", "Attachment", "Axis", "AxisSlack", "BomLine", "Carton", "Consignment", "Container", "Customer",
-    "DayOff", "Derivation", "Designator", "Deviation", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting",
-    "Hold", "LooseSighting", "Lot", "Packing", "Part", "Pass", "Person", "Placement", "Salvage", "SetUp",
-    "SetUpLine", "Shift", "Shipment", "Signature", "Site", "Skip", "Span", "Station", "Step", "Substitute",
-    "Supplier", "Tape", "Token", "Unit", "User", "WorkOrder",
+    "Answer", "Attachment", "Axis", "AxisSlack", "BomLine", "Calibration", "Carton", "CheckPiece", "Consignment",
+    "Container", "Customer", "DayOff", "Derivation", "Designator", "Deviation", "Equipment", "Event",
+    "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "LooseSighting", "Lot", "Packing", "Part", "Pass",
+    "Person", "PieceCheck", "Placement", "Program", "ProgramLoad", "Salvage", "SetUp", "SetUpLine", "Shift",
+    "Shipment", "Signature", "Site", "Skip", "Span", "Station", "Step", "Substitute", "Supplier", "Tape", "Token",
+    "Unit", "User", "WorkOrder",
 ]  # fmt: skip

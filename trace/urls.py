@@ -3,7 +3,7 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from trace.web.views import approvals, calendar, entry, home, record, suspects, things, units
+from trace.web.views import approvals, calendar, entry, equipment, home, record, suspects, things, units
 
 handler403 = "trace.web.views.entry.forbidden"
 handler404 = "trace.web.views.entry.not_found"
@@ -40,6 +40,9 @@ urlpatterns = [
     path("units/<str:key>/", units.unit, name="unit"),
     path("calendar/", calendar.calendar, name="calendar"),
     path("calendar/set/", calendar.set_calendar, name="set-calendar"),
+    path("equipment/", equipment.equipment_list, name="equipment-list"),
+    path("equipment/<str:key>/", equipment.equipment, name="equipment"),
+    path("equipment/<str:key>/use/", equipment.use, name="use-equipment"),
     path("deviations/", approvals.deviations, name="deviations"),
     path("deviations/open/", approvals.new_deviation, name="open-deviation"),
     path("deviations/<str:key>/", approvals.deviation, name="deviation"),

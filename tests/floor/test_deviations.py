@@ -64,6 +64,7 @@ def test_what_a_deviation_must_say() -> None:
         ("deviation-refused", {"scope": ["lot:NONE"]}),
         ("deviation-refused", {"scope": ["K77"]}),
         ("deviation-refused", {"scope": ["supplier:ACME"]}),
+        ("deviation-refused", {"scope": ["equipment:HV-1"]}),
         ("deviation-refused", {"scope": ["part:a b"]}),
         ("deviation-refused", {"rules": ["not-due"], "scope": ["part:BOARD"]}),
         ("deviation-refused", {"rules": ["not-due"], "scope": ["part:BOARD", "step:30"]}),

@@ -18,6 +18,7 @@ from trace.approvals.files import store
 from trace.approvals.operations import attach_file
 from trace.core.models import User
 from trace.core.permissions import Role
+from trace.engineering.operations import define_equipment, record_calibration
 from trace.floor.models import Unit
 from trace.floor.operations.deviations import open_deviation
 from trace.floor.operations.dispatch import define_customer, load_shipment, pack_units, send_shipment
@@ -72,6 +73,9 @@ def build_suspects() -> Suspects:
     plant.do(send_shipment, 32, shipment=shipment)
     lot = Lot.objects.get(key="K77")
     plant.do(place_holds, 40, targets=[lot], reason="Parts drift after solder.")
+    told = {"name": "Tester 1", "kind": "high-voltage tester", "station": plant.test}
+    tester = plant.do(define_equipment, key="HV-1", calibrate_every=365, caution="High voltage.", **told)
+    plant.do(record_calibration, 1, equipment=tester, passed=True)
     told = {"rules": ["not-due"], "scope": ["part:BOARD", "step:20"], "reason": "The tester is down.", "most": 5}
     plant.do(open_deviation, 41, key="DEV-1", expires=moment(500), **told)
     plant.do(

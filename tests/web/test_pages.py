@@ -109,6 +109,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "lot-unit": f"/lots/K77/units/{serial}/", "container": "/containers/BAD/",
         "container-cost": "/containers/BAD/cost/", "container-unit": f"/containers/BAD/units/{serial}/",
         "unit": f"/units/{serial}/", "record": "/record/",
+        "equipment-list": "/equipment/", "equipment": "/equipment/HV-1/", "use-equipment": "/equipment/HV-1/use/",
         "calendar": "/calendar/", "set-calendar": "/calendar/set/",
         "deviations": "/deviations/", "open-deviation": "/deviations/open/", "deviation": "/deviations/DEV-1/",
         "revoke-deviation": "/deviations/DEV-1/revoke/", "sign": "/sign/deviation/DEV-1/", "attach": "/attach/lot/K77/",

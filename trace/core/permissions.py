@@ -39,6 +39,7 @@ STORES: Roles = frozenset({Role.HANDLER, Role.SUPERVISOR})
 TAPES: Roles = frozenset({Role.SEQUENCER, Role.SUPERVISOR})
 BENCH: Roles = STATIONS | QUALITY
 DISPATCH: Roles = frozenset({Role.OPERATOR, Role.HANDLER, Role.SUPERVISOR})
+UPKEEP: Roles = frozenset({Role.TECHNICIAN, Role.QUALITY, Role.PLANNER})
 SIGNING: Roles = frozenset({Role.TECHNICIAN, Role.SUPERVISOR, Role.QUALITY, Role.PLANNER})
 EVERYDAY: Roles = EVERYONE - {Role.AUDITOR}
 """Whoever works here; an auditor only looks."""
@@ -62,6 +63,15 @@ OPERATIONS: Mapping[str, Roles] = {
     "approve_substitute": PLANNING,
     "set_route": PLANNING,
     "set_costs": PLANNING,
+    "define_equipment": UPKEEP,
+    "move_equipment": UPKEEP,
+    "retire_equipment": UPKEEP,
+    "define_check_piece": UPKEEP,
+    "retire_check_piece": UPKEEP,
+    "define_program": UPKEEP,
+    "load_program": UPKEEP | STOPPING,
+    "record_calibration": UPKEEP,
+    "record_check": STATIONS | UPKEEP,
     "set_shifts": PLANNING | ADMINISTRATOR,
     "set_days_off": PLANNING | ADMINISTRATOR,
     "define_supplier": PLANNING,
@@ -128,7 +138,8 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("open-deviation", "revoke-deviation"), STOPPING),
     "sign": SIGNING,
     "attach": EVERYDAY,
-    "calendar": EVERYONE,
+    **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
+    "use-equipment": STATIONS | UPKEEP,
     "set-calendar": PLANNING | ADMINISTRATOR,
     **dict.fromkeys(("part", "station", "feed", "setup", "tape", "order", "carton", "shipment"), EVERYONE),
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),

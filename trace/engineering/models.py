@@ -202,10 +202,17 @@ class Step(models.Model):
     minutes = models.DecimalField(max_digits=8, decimal_places=3, default=0)
     stations = models.ManyToManyField(Station, related_name="steps")
     caution = models.CharField(max_length=300, blank=True)
+    equipment_kind = models.CharField(max_length=40, blank=True, help_text="the kind of equipment that it needs")
+    program = models.ForeignKey(
+        "trace.Program", models.PROTECT, null=True, blank=True, related_name="+", help_text="that must be on it"
+    )
 
     class Meta:
         ordering = ["part", "number"]
         constraints = [
+            models.CheckConstraint(
+                condition=Q(program=None) | ~Q(equipment_kind=""), name="step_program_runs_on_equipment"
+            ),
             models.UniqueConstraint(fields=["part", "number"], name="step_number_once_per_route"),
             models.CheckConstraint(condition=Q(minutes__gte=0), name="step_minutes_not_negative"),
         ]

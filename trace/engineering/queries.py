@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from django.db import connection
 from django.db.models import QuerySet
@@ -55,8 +55,7 @@ def get_station(key: str) -> Station:
 
 
 def get_calendar() -> Calendar:
-    """When the plant works, now and on any day on record; in UTC where there is no plant yet."""
-    site = Site.objects.first()
+    """When the plant works, now and on any day on record."""
     shifts = [
         ShiftHours(
             shift.name,
@@ -69,7 +68,16 @@ def get_calendar() -> Calendar:
         for shift in Shift.objects.all()
     ]
     days_off = frozenset(DayOff.objects.filter(withdrawn=None).values_list("day", flat=True))
-    return Calendar(ZoneInfo(site.zone if site else "UTC"), shifts, days_off)
+    return Calendar(get_zone(), shifts, days_off)
+
+
+def get_zone() -> ZoneInfo:
+    """The plant's zone; UTC where there is no plant yet, or its zone is none."""
+    site = Site.objects.first()
+    try:
+        return ZoneInfo(site.zone if site else "UTC")
+    except (ZoneInfoNotFoundError, ValueError):
+        return ZoneInfo("UTC")
 
 
 def list_fitting_parts(assembly: Part, designator: str) -> set[int]:

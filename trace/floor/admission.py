@@ -10,8 +10,10 @@ from django.db.models import Model
 
 from trace.core.clock import from_ticks
 from trace.core.sql import fetch
+from trace.engineering.equipment import Equipment
 from trace.engineering.models import Designator, Station
 from trace.floor.deviating import Deviated, Permits
+from trace.floor.doing import EquipmentHere
 from trace.floor.evidence import Visit, gather_evidence, reach
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
 from trace.floor.rules import DRAWS_STAND, Facts, RouteStep, Stopped
@@ -28,7 +30,8 @@ class Admission:
     """A unit may go ahead: the step that is due, the set-up that serves it there, whether the unit
     perhaps drew for this step before, whether an earlier pass, of whatever step, may have filled a
     place that this one fills, and its passes so far. Where it was `stopped` after the work, only its draws
-    may be recorded; `deviated` is what would have stopped it, had no deviation let it by."""
+    may be recorded; `deviated` is what would have stopped it, had no deviation let it by.
+    `equipment` is the id of what the step is done with, where it needs any."""
 
     unit: Unit
     step: RouteStep
@@ -38,6 +41,7 @@ class Admission:
     visits: list[Visit]
     stopped: tuple[Stopped, ...] = ()
     deviated: tuple[Deviated, ...] = ()
+    equipment: int | None = None
 
 
 def admit(
@@ -48,6 +52,7 @@ def admit(
     setup: SetUp | None = None,
     positions: Sequence[tuple[int, int]] | None = None,
     *,
+    equipment: Equipment | None = None,
     after_work: bool = False,
 ) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
@@ -57,7 +62,7 @@ def admit(
     nothing either; `record_deviated` counts its uses. For use inside a moving operation, after its row
     locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each unit's part
     at the station when it was scanned. `positions` are those it will draw at, where it does not draw by the
-    clock. The number of queries does not grow with the number of units.
+    clock, `equipment` what the operator named. The number of queries does not grow with the number of units.
     """
     found = gather_evidence(units, station, scan, setup, positions)
     left = {u.pk: _steps_left(found.routes[u.part_id], found.visits[u.pk], found.skips[u.pk]) for u in units}
@@ -76,7 +81,7 @@ def admit(
         local, ageing, exhausted = _things_at(station, found.serving, positions)
         found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
         holds = list({hold.pk: hold for hold in found_holds}.values())
-    permits = Permits(from_ticks(scan))
+    permits, here = Permits(from_ticks(scan)), EquipmentHere(station, equipment, from_ticks(scan))
     admissions, refusals = [], []
     for unit in units:
         subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]} if holds else set()
@@ -106,6 +111,7 @@ def admit(
                     for designator, part, number in missing.get(unit.pk, ())
                     if due and number is not None and number < due.number
                 ),
+                doing=here.find(due),
                 held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
                 **places.get(unit.pk, {}),
             )
@@ -117,7 +123,17 @@ def admit(
             drew = [visit for visit in visits if visit.drew != Pass.Drew.NONE]
             repeated, refilling = any(v.step == due.pk for v in drew), any(v.refilling for v in drew)
             admissions.append(
-                Admission(unit, due, serves, repeated, refilling, visits, tuple(stopped), tuple(deviated))
+                Admission(
+                    unit,
+                    due,
+                    serves,
+                    repeated,
+                    refilling,
+                    visits,
+                    tuple(stopped),
+                    tuple(deviated),
+                    here.find(due).pk,
+                )
             )
     if any(not after_work or refusal.extra["rule"] not in DRAWS_STAND for refusal in refusals):
         raise Stopped(

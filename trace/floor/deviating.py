@@ -91,6 +91,7 @@ def _about(unit: Unit, facts: Facts) -> Mapping[str, set[str]]:
         "station": {facts.station},
         "unit": {unit.key},
         "lot": set(facts.expired),
+        "equipment": {facts.doing.key} - {""},
     }
 
 

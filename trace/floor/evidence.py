@@ -104,9 +104,10 @@ def _setups(rows: str | None, station: Station) -> Iterable[SetUp]:
 
 def _routes(rows: str | None) -> dict[int, list[RouteStep]]:
     routes: dict[int, list[RouteStep]] = defaultdict(list)
-    in_order = sorted(json.loads(rows or "[]"), key=lambda row: (row[0], row[2], row[4] or ""))
-    for (part, pk, number, name), stations in groupby(in_order, itemgetter(slice(4))):
-        routes[part].append(RouteStep(pk, number, name, tuple(station for *_, station in stations if station)))
+    in_order = sorted(json.loads(rows or "[]"), key=lambda row: (row[0], row[2], row[6] or ""))
+    for (part, pk, number, name, equipment, program), stations in groupby(in_order, itemgetter(slice(6))):
+        where = tuple(station for *_, station in stations if station)
+        routes[part].append(RouteStep(pk, number, name, where, equipment, program or ""))
     return routes
 
 

@@ -15,12 +15,28 @@ from trace.core.errors import Refusal
 
 @dataclass(frozen=True)
 class RouteStep:
-    """A step on a unit's route and where it may be done."""
+    """A step on a unit's route and where it may be done; the kind of equipment and the program (by its key) that it
+    needs, if any."""
 
     pk: int
     number: int
     name: str
     stations: tuple[str, ...]
+    equipment: str = ""
+    program: str = ""
+
+
+@dataclass(frozen=True)
+class Doing:
+    """What a step is done with: the equipment's id and key, or why it is not known; what is wrong with its
+    calibration, the check pieces that it owes, what is wrong with its program."""
+
+    pk: int | None = None
+    key: str = ""
+    unknown: str = ""
+    calibration: str = ""
+    owed: tuple[str, ...] = ()
+    program: str = ""
 
 
 @dataclass(frozen=True)
@@ -42,6 +58,7 @@ class Facts:
     without_setup: tuple[str, ...] = ()
     expired: tuple[str, ...] = ()
     exhausted: tuple[str, ...] = ()
+    doing: Doing = Doing()
     held: tuple[str, ...] = ()
 
 
@@ -65,6 +82,8 @@ NOT_DUE = "not-due"
 
 HERE = ("part", "step", "station", "unit")
 """To what every deviation may be limited: the part of the unit, its due step's number, the station, units by serial."""
+
+FITNESS = (*HERE, "equipment")
 
 
 def _not_due(facts: Facts) -> str | None:
@@ -163,6 +182,39 @@ RULES: tuple[Rule, ...] = (
         lambda f: f"What was loaded on {', '.join(f.exhausted)} is used up by its count." if f.exhausted else None,
         "Scan what is loaded there now.",
         draws_stand=True,
+    ),
+    Rule(
+        "equipment-unknown",
+        "the step needs equipment of a kind, and none of it stands here, or which of several was not said",
+        lambda f: f.doing.unknown or None,
+        "Scan the equipment that does the work, or have it recorded where it stands.",
+        draws_stand=True,
+    ),
+    Rule(
+        "calibration-due",
+        "the equipment was never calibrated, is past its due date, or failed its last calibration",
+        lambda f: f"{f.doing.key} {f.doing.calibration}." if f.doing.calibration else None,
+        "Take other equipment, or have it calibrated.",
+        draws_stand=True,
+        deviable=FITNESS,
+    ),
+    Rule(
+        "check-piece-owed",
+        "a check piece of the equipment was not run right in this shift",
+        lambda f: (
+            f"{f.doing.key} has not told {', '.join(f.doing.owed)} right in this shift." if f.doing.owed else None
+        ),
+        "Run the check pieces and record what it said.",
+        draws_stand=True,
+        deviable=FITNESS,
+    ),
+    Rule(
+        "program-wrong",
+        "the equipment has another program or revision on it than the step needs, or none on record",
+        lambda f: f"{f.doing.key} {f.doing.program}." if f.doing.program else None,
+        "Load the program that the step needs, and record it.",
+        draws_stand=True,
+        deviable=FITNESS,
     ),
     Rule(
         "held",

@@ -15,6 +15,7 @@ from django.db import connection, models, transaction
 
 from trace.approvals.models import Deviation
 from trace.core.clock import OPEN, from_ticks
+from trace.engineering.equipment import Calibration, PieceCheck, ProgramLoad
 from trace.floor.models import (
     Consignment,
     Fitting,
@@ -31,6 +32,7 @@ from trace.ledger.models import Event
 from trace.material.models import Axis, AxisSlack, Container, Derivation, FeedRecord, SetUp, SetUpLine, Span, Tape
 
 RECORDED = "recorded <= {known}"
+TOLD = "recorded <= {moment}"
 STOOD = "recorded <= {known} AND (superseded IS NULL OR superseded > {known})"
 STANDS = {"superseded": "CAST(NULL AS bigint)"}
 
@@ -63,15 +65,16 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
         },
     ),
     AxisSlack: (RECORDED, {}),
+    Calibration: (TOLD, {}),
     Consignment: (RECORDED, {}),
     Container: (RECORDED, {**_until("gone_recorded", "gone"), "store": "''"}),  # where it stood is not kept
     Derivation: (STOOD, STANDS),
-    Deviation: ("recorded <= {moment}", {}),  # its uses and its end are those of today
-    Event: ("recorded <= {moment}", {}),
+    Deviation: (TOLD, {}),  # its uses and its end are those of today
+    Event: (TOLD, {}),
     FeedRecord: (STOOD, STANDS),
     Fitting: (STOOD, {**STANDS, **_until("ended", "until"), **_until("ended", "doubted")}),
     Hold: (
-        "recorded <= {moment}",
+        TOLD,
         {
             column: f"CASE WHEN release_recorded > {{moment}} THEN {before} ELSE {column} END"
             for column, before in (("released", "NULL"), ("released_by_id", "NULL"), ("release_reason", "''"))
@@ -80,6 +83,8 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     LooseSighting: (RECORDED, {}),
     Packing: (RECORDED, _until("ended", "until")),
     Pass: (STOOD, {**STANDS, **_BOUNDED, **_CLOSED}),
+    PieceCheck: (TOLD, {}),
+    ProgramLoad: (TOLD, {}),
     Salvage: (STOOD, STANDS),
     SetUp: (RECORDED, _until("ended", '"end"', str(OPEN))),
     SetUpLine: ("setup_id IN (SELECT id FROM {schema}.trace_setup WHERE recorded <= {known})", {}),

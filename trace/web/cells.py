@@ -37,11 +37,18 @@ PAGES = {
     "feed": "feed",
     "setup": "setup",
     "deviation": "deviation",
+    "equipment": "equipment",
     "attachment": "attachment",
 }
 """Kind of a thing, as the ledger names it: the name of its page's address."""
 
-WORDS = {"workorder": "work order", "setup": "set-up", "feedrecord": "feed record", "bomline": "BOM line"}
+WORDS = {
+    "workorder": "work order",
+    "setup": "set-up",
+    "feedrecord": "feed record",
+    "bomline": "BOM line",
+    "checkpiece": "check piece",
+}
 
 
 def kind_words(kind: str) -> str:
@@ -196,6 +203,10 @@ SHAPES = {
     "changed since": '<path class="line" d="M2 9c2-6 8-6 10 0"/>',
     "moved": '<path class="line" d="M1 7h11M8 3l4 4-4 4"/>',
     "forged": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
+    "fit": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M4 7l2 3 4-6"/>',
+    "not fit": '<path class="line" d="M7 1.500 13 12.500H1z"/><path class="line" d="M7 5v4"/>',
+    "right": '<path class="line" d="M2 7l4 5 6-10"/>',
+    "wrong": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
     "in force": '<circle cx="7" cy="7" r="5"/>',
     "not approved": '<circle cx="7" cy="7" r="5" class="line"/>',
 }

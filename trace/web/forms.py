@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
@@ -31,3 +32,18 @@ def fill_in(
 def asking(request: HttpRequest) -> dict[str, Any]:
     """Who does something, and when, as every operation wants to know."""
     return {"by": request.user.person, "at": now()}  # type: ignore[union-attr]
+
+
+class BadDay(Refusal):
+    """A day of a form can't be read."""
+
+    code = "bad-day"
+    action = "Write it such as 2026-12-24."
+
+
+def read_day(text: str) -> date:
+    """A day as a form sends it. Refuses with BadDay."""
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise BadDay(f"“{text[:20]}” is no day.") from None

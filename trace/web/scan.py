@@ -14,6 +14,7 @@ from django.db.models.functions import Upper
 from trace.approvals.models import Deviation
 from trace.core.keys import KEY, KEY_LENGTH, BadKey, check_character, clean_key, read_label
 from trace.core.models import Person
+from trace.engineering.equipment import Equipment
 from trace.engineering.models import Part, Station
 from trace.floor.models import Carton, Customer, Shipment, Unit, WorkOrder
 from trace.material.models import Container, Feed, Lot, SetUp, Supplier, Tape
@@ -38,6 +39,7 @@ KINDS: dict[str, type[Model]] = {
     "supplier": Supplier,
     "customer": Customer,
     "deviation": Deviation,
+    "equipment": Equipment,
 }
 """What the scan line opens, by key."""
 
@@ -72,6 +74,7 @@ DESCRIBED = {
     "supplier": ("name",),
     "customer": ("name",),
     "deviation": ("reason",),
+    "equipment": ("name", "kind"),
 }
 """What tells one thing of a kind from another, beside its key."""
 

@@ -1,6 +1,18 @@
 """Writing the engineering data: sites, stations, parts, bills of material, placements, routes, costs."""
 
 from trace.engineering.operations.boms import BomRefused, SubstituteRefused, approve_substitute, set_bom
+from trace.engineering.operations.equipment import (
+    EquipmentRefused,
+    define_check_piece,
+    define_equipment,
+    define_program,
+    load_program,
+    move_equipment,
+    record_calibration,
+    record_check,
+    retire_check_piece,
+    retire_equipment,
+)
 from trace.engineering.operations.imports import BomFileRefused, BomReport, import_bom
 from trace.engineering.operations.master import (
     CostRefused,
@@ -63,6 +75,16 @@ __all__ = [
     "approve_substitute",
     "close_account",
     "define_part",
+    "EquipmentRefused",
+    "define_check_piece",
+    "define_equipment",
+    "define_program",
+    "load_program",
+    "move_equipment",
+    "record_calibration",
+    "record_check",
+    "retire_check_piece",
+    "retire_equipment",
     "define_site",
     "define_station",
     "get_command_line",

@@ -10,6 +10,7 @@ from decimal import Decimal
 
 from trace.core.errors import Refusal
 from trace.core.models import Person
+from trace.engineering.equipment import Program
 from trace.engineering.models import Designator, Part, Station, Step
 from trace.engineering.operations.common import changing, save_checked
 
@@ -24,7 +25,8 @@ class RouteRefused(Refusal):
 @dataclass(frozen=True)
 class RouteRow:
     """One step: its number gives the order, `minutes` is its standard time, `stations` the keys of the stations
-    that may do it, `designators` what it fills, `caution` what the operator must heed."""
+    that may do it, `designators` what it fills, `caution` what the operator must heed, `equipment` the
+    kind of equipment that it needs, `program` the key of the program that must be on it."""
 
     number: int
     name: str
@@ -32,6 +34,8 @@ class RouteRow:
     minutes: Decimal = Decimal(0)
     caution: str = ""
     designators: Sequence[str] = ()
+    equipment: str = ""
+    program: str = ""
 
 
 @changing
@@ -41,7 +45,8 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
     Written once, after the bill of material if it names designators; a changed one is a new revision.
     Refuses with RouteRefused: a part that is not built here or has a route; no step; a number that is below 1
     or used twice; a step without a station, or at one that is unknown or retired; a designator that the
-    assembly lacks, that two steps fill, or whose bill of material names another step or one that is missing here.
+    assembly lacks, that two steps fill, or whose bill of material names another step or one that is missing here;
+    a program that is unknown, or not of the step's kind of equipment.
     """
     if not part.level:
         raise RouteRefused(f"{part.number} is not built here.", action="Define it as an assembly first.")
@@ -51,12 +56,21 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
         station.key: station for station in Station.objects.filter(key__in={k for r in rows for k in r.stations})
     }
     designators = {designator.name: designator for designator in Designator.objects.filter(parent=part)}
-    if problems := list(_judge(part, rows, stations, designators)):
+    programs = {program.key: program for program in Program.objects.filter(key__in={r.program for r in rows})}
+    if problems := [*_judge(part, rows, stations, designators), *_judge_programs(rows, programs)]:
         raise RouteRefused(" ".join(problems))
 
     steps = []
     for row in rows:
-        step = Step(part=part, number=row.number, name=row.name, minutes=row.minutes, caution=row.caution)
+        step = Step(
+            part=part,
+            number=row.number,
+            name=row.name,
+            minutes=row.minutes,
+            caution=row.caution,
+            equipment_kind=row.equipment.strip(),
+            program=programs.get(row.program),
+        )
         save_checked(step, RouteRefused)
         step.stations.set(stations[key] for key in row.stations)
         for name in row.designators:
@@ -95,3 +109,11 @@ def _judge(
     for name, designator in designators.items():
         if designator.step_number is not None and designator.step_number not in numbers:
             yield f"{name} is filled at step {designator.step_number}, which is missing."
+
+
+def _judge_programs(rows: Sequence[RouteRow], programs: dict[str, Program]) -> Iterator[str]:
+    for row in rows:
+        if row.program and row.program not in programs:
+            yield f"Step {row.number} names program {row.program[:40]}, which does not exist."
+        elif row.program and programs[row.program].kind != row.equipment.strip():
+            yield f"Step {row.number} names program {row.program}, which runs on a {programs[row.program].kind}."

@@ -11,6 +11,7 @@ from trace.approvals.models import Deviation
 from trace.core.clock import DAY, OPEN, now_ticks
 from trace.core.errors import Refusal
 from trace.core.models import KeyField, Person, TickField
+from trace.engineering.equipment import Equipment
 from trace.engineering.models import Part, Site, Station, Step
 from trace.material.models import Axis, Container, Feed
 
@@ -99,6 +100,7 @@ class Pass(models.Model):
     rack = models.CharField(max_length=40, blank=True)
     error = TickField(default=0)
     sheet = models.CharField(max_length=40, blank=True, help_text="the paper sheet that it is a line of")
+    equipment = models.ForeignKey(Equipment, models.PROTECT, null=True, related_name="+", db_index=False)
     by = models.ForeignKey(Person, models.PROTECT, related_name="+", db_index=False)
     recorded = TickField()
     closed = TickField(null=True, blank=True, help_text="when its outcome was recorded")

@@ -34,7 +34,7 @@ def open_deviation(
     at: datetime,
 ) -> Deviation:
     """Ask for a departure from rules of the interlock: `rules` by their codes, `scope` as `kind:key` each (part, step
-    by its number, station, unit, lot), until `expires`, for at most `most` units.
+    by its number, station, unit, lot, equipment), until `expires`, for at most `most` units.
 
     It permits nothing until a quality engineer other than its author has approved it by signature. To skip a step it
     names not-due and the step. Refuses with DeviationRefused: a rule from which none may depart, or none at all; a
@@ -78,7 +78,7 @@ def _judge(rules: Sequence[str], reason: str, expires: datetime, most: int, at: 
 def _judge_scope(rules: Sequence[str], scope: Sequence[str]) -> Iterator[str]:
     named = read_scope(scope)
     if not named:
-        yield "Say to what it is limited: a part, a step, a station, units or a lot."
+        yield "Say to what it is limited: a part, a step, a station, units, a lot or equipment."
     for kind, keys in named.items():
         if wrong := [code for code in rules if kind not in DEVIABLE[code]]:
             yield f"A deviation from {', '.join(wrong)} can't be limited to a {kind[:40] or 'nothing'}."

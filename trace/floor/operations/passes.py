@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
 from trace.core.keys import clean_text
 from trace.core.models import Person
+from trace.engineering.equipment import Equipment
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit, contents_of
 from trace.floor.deviating import record_deviated
@@ -46,6 +47,7 @@ def start_pass(
     station: Station,
     position: tuple[int, int] | None = None,
     setup: SetUp | None = None,
+    equipment: Equipment | None = None,
     error: timedelta = EXACT,
     by: Person,
     at: datetime,
@@ -53,7 +55,8 @@ def start_pass(
     """A unit goes into a station for the step that is due.
 
     `setup` names a tape's set-up and `position` the board set, or the machine's cycle counts; on
-    the clock neither is given. At a one-at-a-time station the scan also lets out the unit before.
+    the clock neither is given. `equipment` is what does the step, to be said where several of a kind stand
+    there. At a one-at-a-time station the scan also lets out the unit before.
     Refuses with Stopped (the interlock), PassRefused.
     """
     scan = to_ticks(at)
@@ -63,7 +66,7 @@ def start_pass(
     _want_setup(setup, station, locked)
     doubt = to_error(error)
     neighbour = neighbour_scan(station, scan, by, error=doubt)
-    (admission,) = admit(locked, station, [Move.START], scan, setup, position and [position])
+    (admission,) = admit(locked, station, [Move.START], scan, setup, position and [position], equipment=equipment)
     (entry,) = _record(
         [admission], station, by, scanned_in=scan, error=doubt, positions=position and [position], neighbour=neighbour
     )
@@ -111,6 +114,7 @@ def record_passes(
     entered: datetime | None = None,
     positions: Sequence[tuple[int, int]] | None = None,
     setup: SetUp | None = None,
+    equipment: Equipment | None = None,
     drew: str | None = None,
     only: Sequence[str] | None = None,
     rack: str = "",
@@ -122,7 +126,8 @@ def record_passes(
     """Units that went through a station's due step, known by one scan at its end (and by `entered`
     where it scans both): one unit, or a rack of them that shares the range.
 
-    `positions` gives each unit its own board set or cycle counts, in the order of the units. A line of a
+    `positions` gives each unit its own board set or cycle counts, in the order of the units; `equipment` is as in
+    `start_pass`. A line of a
     `sheet` is a unit or a rack of them; at a loose station it proves no more than a scan.
 
     A unit that the interlock stops for its material, its children or a hold has drawn all the same: its
@@ -158,7 +163,14 @@ def record_passes(
     ordered = [locked[unit.pk] for unit in units]
     return _record(
         admit(
-            ordered, station, [Move.START, Move.FINISH], scanned_in or scanned_out, setup, positions, after_work=True
+            ordered,
+            station,
+            [Move.START, Move.FINISH],
+            scanned_in or scanned_out,
+            setup,
+            positions,
+            equipment=equipment,
+            after_work=True,
         ),
         station,
         by,
@@ -268,6 +280,7 @@ def _record(
                 unit=unit,
                 step_id=admission.step.pk,
                 station=station,
+                equipment_id=admission.equipment,
                 assembly_id=unit.part_id,
                 axis=axis,
                 first=first,

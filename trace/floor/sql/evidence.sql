@@ -34,8 +34,10 @@ lots AS MATERIALIZED (
 SELECT
     (SELECT jsonb_agg(jsonb_build_array(id, key, assembly_id, axis_id, first, "end", kind, slack)) FROM in_force) AS setups,
     (
-        SELECT jsonb_agg(jsonb_build_array(step.part_id, step.id, step.number, step.name, station.key))
+        SELECT jsonb_agg(jsonb_build_array(
+            step.part_id, step.id, step.number, step.name, step.equipment_kind, program.key, station.key))
         FROM trace_step step
+        LEFT JOIN trace_program program ON program.id = step.program_id
         LEFT JOIN trace_step_stations at ON at.step_id = step.id
         LEFT JOIN trace_station station ON station.id = at.station_id
         WHERE step.part_id = ANY(%(parts)s)

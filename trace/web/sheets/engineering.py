@@ -6,7 +6,7 @@ from typing import Any
 
 from django.db.models import Q, QuerySet
 
-from trace.engineering.models import BomLine, Part, Placement, Station
+from trace.engineering.models import BomLine, Part, Placement, Station, Step
 from trace.floor.models import Pass, Unit
 from trace.material.models import Feed, Lot, SetUp
 from trace.web.asbuilt import run_together
@@ -24,7 +24,7 @@ def part_sheet(it: Part) -> Sheet:
     lots = Lot.objects.filter(part=it).select_related("supplier")
     units = Unit.objects.filter(part=it).select_related("order")
     lines = it.lines.select_related("child").prefetch_related("designators", "substitutes__part")
-    steps = it.steps.prefetch_related("stations")
+    steps = it.steps.select_related("program").prefetch_related("stations")
     used = BomLine.objects.filter(child=it).select_related("parent").prefetch_related("designators")
     facts: list[Fact] = [
         ("Number", f"{it.number} {it.revision}".strip()),
@@ -100,11 +100,18 @@ def _route_table(steps: Any) -> Table:
                 lambda step: Several(tuple(Ref("station", s.key) for s in step.stations.all()), " or "),
             ),
             Column("minutes", "Minutes", lambda step: step.minutes, number=True),
+            Column(
+                "equipment", "Needs", lambda step: " with ".join(filter(None, [step.equipment_kind, _program(step)]))
+            ),
             Column("caution", "Caution", lambda step: step.caution),
         ],
         list(steps),
         "It has no route yet.",
     )
+
+
+def _program(step: Step) -> str:
+    return step.program.key if step.program else ""
 
 
 def _used_table(lines: Any) -> Table:
@@ -127,11 +134,13 @@ def station_sheet(it: Station) -> Sheet:
     inside = passes.filter(inside=True).order_by("-began")
     feeds = Feed.objects.filter(axis__station=it)
     used = Pass.objects.filter(station=it, superseded=None, axis__isnull=False).values("axis")
+    tools = it.equipment.filter(retired=None)
     setups = SetUp.objects.filter(Q(axis__station=it) | Q(axis__in=used))
     facts: list[Fact] = [
         ("Area", it.area or "none given"),
         ("What its scans prove", it.get_scan_mode_display()),
         ("Feeds go by", "the machine’s cycle count" if it.counts_cycles else "the clock"),
+        ("Equipment", Several(tuple(Ref("equipment", one.key, one.kind) for one in tools)) or "none on record"),
     ]
     tables = [
         passes_table(inside, "inside", "Units inside", "No unit is inside."),

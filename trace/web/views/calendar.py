@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time
+from datetime import datetime, time
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse, QueryDict
@@ -16,7 +16,7 @@ from trace.engineering.operations import CalendarRefused, DayOffRow, ShiftRow, s
 from trace.engineering.queries import get_calendar
 from trace.engineering.shifts import DayOff, Shift
 from trace.web.cells import Moment
-from trace.web.forms import asking, fill_in
+from trace.web.forms import asking, fill_in, read_day
 from trace.web.tables import Column, Table, respond
 
 SPARE = 2
@@ -44,7 +44,7 @@ def set_calendar(request: HttpRequest) -> HttpResponse:
         if sent.get("what") == "days off":
             set_days_off(year=_read_year(sent.get("year", "")), rows=_read_days(sent.get("days", "")), **done)
         else:
-            set_shifts(rows=_read_shifts(sent), since=_read_day(sent.get("since", "")), **done)
+            set_shifts(rows=_read_shifts(sent), since=read_day(sent.get("since", "")), **done)
         return reverse("calendar")
 
     year = int(text) if (text := request.GET.get("year", "")).isdecimal() and len(text) == 4 else today.year
@@ -98,13 +98,6 @@ def _read_time(text: str) -> time:
         raise CalendarRefused(f"“{text[:20]}” is no time of day.", action="Write it such as 06:00.") from None
 
 
-def _read_day(text: str) -> date:
-    try:
-        return date.fromisoformat(text.strip())
-    except ValueError:
-        raise CalendarRefused(f"“{text[:20]}” is no day.", action="Write it such as 2026-12-24.") from None
-
-
 def _read_year(text: str) -> int:
     if not (text.isascii() and text.isdecimal() and len(text) == 4):
         raise CalendarRefused(f"“{text[:20]}” is no year.", action="Write it such as 2026.")
@@ -114,7 +107,7 @@ def _read_year(text: str) -> int:
 def _read_days(text: str) -> list[DayOffRow]:
     """A day and its name a line."""
     lines = (line.strip().partition(" ") for line in text.splitlines() if line.strip())
-    return [DayOffRow(_read_day(day), name.strip()) for day, _, name in lines]
+    return [DayOffRow(read_day(day), name.strip()) for day, _, name in lines]
 
 
 def _shifts_table() -> Table:
