@@ -15,7 +15,24 @@ from django.utils.safestring import mark_safe
 from trace.core.clock import now
 from trace.core.permissions import OPERATIONS, Role, may, roles_of
 from trace.engineering.operations import add_person, close_account, open_account, retire_person, set_roles
-from trace.models import BomLine, Customer, Designator, Part, Person, Site, Station, Step, Substitute, Supplier, User
+from trace.models import (
+    BomLine,
+    CheckPiece,
+    Customer,
+    DayOff,
+    Designator,
+    Equipment,
+    Part,
+    Person,
+    Program,
+    Shift,
+    Site,
+    Station,
+    Step,
+    Substitute,
+    Supplier,
+    User,
+)
 
 
 class KeepsAll:
@@ -64,7 +81,7 @@ class Substitutes(ShowsOnly, admin.TabularInline):
 
 class Steps(ShowsOnly, admin.TabularInline):
     model = Step
-    fields = ("number", "name", "minutes", "caution")
+    fields = ("number", "name", "minutes", "equipment_kind", "program", "caution")
 
 
 @admin.register(Site)
@@ -97,8 +114,8 @@ class BomLineAdmin(ShowsOnly, admin.ModelAdmin):
 
 @admin.register(Step)
 class StepAdmin(ShowsOnly, admin.ModelAdmin):
-    list_display = ("part", "number", "name", "minutes")
-    list_select_related = ("part",)
+    list_display = ("part", "number", "name", "minutes", "equipment_kind", "program")
+    list_select_related = ("part", "program")
     search_fields = ("part__number", "name")
 
 
@@ -112,6 +129,36 @@ class SupplierAdmin(ShowsOnly, admin.ModelAdmin):
 class CustomerAdmin(ShowsOnly, admin.ModelAdmin):
     list_display = ("key", "name")
     search_fields = ("key", "name")
+
+
+@admin.register(Shift)
+class ShiftAdmin(ShowsOnly, admin.ModelAdmin):
+    list_display = ("name", "weekdays", "begins", "ends", "since", "until")
+
+
+@admin.register(DayOff)
+class DayOffAdmin(ShowsOnly, admin.ModelAdmin):
+    list_display = ("day", "name", "withdrawn")
+
+
+@admin.register(Equipment)
+class EquipmentAdmin(ShowsOnly, admin.ModelAdmin):
+    list_display = ("key", "name", "kind", "station", "calibrate_every", "calibration_due", "retired")
+    list_filter = ("kind",)
+    list_select_related = ("station",)
+    search_fields = ("key", "name")
+
+
+@admin.register(CheckPiece)
+class CheckPieceAdmin(ShowsOnly, admin.ModelAdmin):
+    list_display = ("key", "name", "good", "kind", "equipment", "retired")
+    list_select_related = ("equipment",)
+
+
+@admin.register(Program)
+class ProgramAdmin(ShowsOnly, admin.ModelAdmin):
+    list_display = ("key", "kind", "name", "revision")
+    list_filter = ("kind",)
 
 
 class ByAdministrators(KeepsAll):

@@ -17,6 +17,7 @@ from trace.approvals.queries import verify_signature
 from trace.core.clock import now, telling
 from trace.core.permissions import Role
 from trace.floor.operations.passes import start_pass
+from trace.holds.models import Hold
 from trace.ledger.models import Event
 
 pytestmark = pytest.mark.django_db
@@ -93,12 +94,21 @@ def test_11_50_wherever_a_signed_thing_stands_its_signatures_do(quinn: Client, s
             assert "Ida" in html and "approval" in html and "2026-03-02 06:45" in html, page
 
 
+def test_11_50_a_hold_says_who_signed_it(quinn: Client, suspects: Suspects) -> None:
+    (hold,) = Hold.objects.all()
+    assert f"/sign/hold/{hold.pk}/" in quinn.get("/lots/K77/").content.decode()
+    assert quinn.post(f"/sign/hold/{hold.pk}/", told(meaning="reviewed")).status_code == 302
+    for page in ("/", "/lots/K77/", f"/sign/hold/{hold.pk}/"):
+        assert "U-Quinn" in quinn.get(page).content.decode() and "review" in quinn.get(page).content.decode(), page
+
+
 def test_the_page_says_what_is_signed_and_who_signed_before(quinn: Client) -> None:
     page = quinn.get(SIGN).content.decode()
     assert "The tester is down." in page and "/parts/BOARD/" in page and "Nobody has signed it yet." in page
     assert quinn.get("/sign/supplier/ACME/").status_code == 409
     assert quinn.get("/sign/lot/NONE/").status_code == 404
     assert quinn.get("/sign/nothing/NONE/").status_code == 404
+    assert quinn.get("/sign/user/1/").status_code == quinn.get("/attach/token/1/").status_code == 404
     assert quinn.post(SIGN, told(meaning="")).status_code == 409
 
 

@@ -76,6 +76,8 @@ def _rows(kind: str, key: str) -> QuerySet[Model]:
     except LookupError:
         raise NotFound(f"There is no kind of thing called “{kind[:40]}”.") from None
     by_key = any(field.name == "key" for field in model._meta.concrete_fields)
+    if not by_key and kind not in SIGNED:
+        raise NotFound(f"A {kind} is found by no key.", action="Name the thing that it belongs to.")
     if not by_key and not (key.isascii() and key.isdecimal() and int(key) < 2**63):
         return model._default_manager.none()
     return model._default_manager.filter(**{"key" if by_key else "pk": key}).order_by()

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 from django.http import HttpRequest
 from django.urls import reverse
 
 from trace.approvals.content import SIGNED
-from trace.approvals.models import Deviation
+from trace.approvals.models import Deviation, Signature
 from trace.approvals.queries import Verified, find_state, list_attachments, list_signatures
 from trace.approvals.rules import Verdict
 from trace.core.permissions import PAGES, may, roles_of
 from trace.floor.models import Skip
 from trace.floor.rules import RULES
-from trace.web.cells import Link, Mark, Moment, Ref, Several
+from trace.web.cells import Link, Mark, Moment, Ref, Several, kind_words
 from trace.web.tables import Column, Table
 
 RULE_WORDS = {rule.code: rule.when for rule in RULES}
@@ -58,6 +60,30 @@ def signatures_table(signatures: Sequence[Verified]) -> Table:
         signatures,
         "Nobody has signed it yet.",
     )
+
+
+def signed_cell(kind: str) -> Callable[[str], Several]:
+    """Of a key of this kind: who signed it, when and with which meaning, and where to sign it and see what became of
+    that. All signatures on the kind are read at once, when the first is asked for."""
+
+    @cache
+    def signatures() -> dict[str, list[Signature]]:
+        found: dict[str, list[Signature]] = defaultdict(list)
+        for one in Signature.objects.filter(target_kind=kind).order_by("id"):
+            found[one.target_key].append(one)
+        return found
+
+    def cell(key: str) -> Several:
+        signed = tuple(
+            Several((f"{one.name}, {one.get_meaning_display()},", Moment.of(one.signed)), " ")
+            for one in signatures().get(key, ())
+        )
+        words = "verify or sign" if signed else "sign"
+        return Several(
+            (*signed, Link(words, reverse("sign", args=[kind, key]), f"{words}, {kind_words(kind)} {key}")), "; "
+        )
+
+    return cell
 
 
 def attachments_table(files: Any) -> Table:
