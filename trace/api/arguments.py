@@ -17,10 +17,11 @@ from django.db.models import Model, TextChoices
 from drf_spectacular.extensions import OpenApiSerializerFieldExtension
 from rest_framework import serializers
 
-from trace.core.clock import OPEN, now
+from trace.core.clock import OPEN, Deadline, now
 from trace.core.keys import KEY_LENGTH
 
 EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
+LATEST = datetime(2200, 1, 1, tzinfo=UTC)
 AHEAD = timedelta(minutes=5)
 """By how much the clock of who sends may be ahead of the server's."""
 
@@ -85,11 +86,22 @@ class MomentField(serializers.DateTimeField):
             moment = super().to_internal_value(value)
         except OverflowError:
             raise serializers.ValidationError("There is no such moment.") from None
-        if not EARLIEST <= moment <= now() + AHEAD:
+        if not EARLIEST <= moment <= self.latest():
             raise serializers.ValidationError(
                 "This moment is yet to come, or long before any plant. Check the clock of the device."
             )
         return moment
+
+    def latest(self) -> datetime:
+        """The last moment that is taken."""
+        return now() + AHEAD
+
+
+class DeadlineField(MomentField):
+    """A moment that may be yet to come."""
+
+    def latest(self) -> datetime:
+        return LATEST
 
 
 class TupleField(serializers.ListField):
@@ -143,6 +155,7 @@ PLAIN: Mapping[Any, Callable[..., serializers.Field]] = {
     Decimal: _amount,
     str: _text,
     datetime: MomentField,
+    Deadline: DeadlineField,
     date: serializers.DateField,
     time: serializers.TimeField,
     timedelta: serializers.DurationField,

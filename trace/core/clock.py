@@ -6,11 +6,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from datetime import UTC, datetime, timedelta
+from typing import NewType
 
 from trace.core.errors import Refusal
 
 OPEN = 2**53 - 1
 """The end of what has not ended yet: the largest whole number every client can hold exactly."""
+
+Deadline = NewType("Deadline", datetime)
+"""A moment that may be yet to come, as what happened never is."""
 
 DAY = 86_400_000_000
 """Microseconds."""

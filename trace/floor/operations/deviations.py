@@ -9,7 +9,7 @@ from trace.approvals.content import find_record
 from trace.approvals.models import Deviation
 from trace.approvals.operations import DeviationRefused
 from trace.approvals.rules import read_scope
-from trace.core.clock import now
+from trace.core.clock import Deadline, now
 from trace.core.errors import NotFound
 from trace.core.keys import BadKey, clean_key, clean_text, free_key
 from trace.core.models import Person
@@ -28,7 +28,7 @@ def open_deviation(
     rules: Sequence[str],
     scope: Sequence[str],
     reason: str,
-    expires: datetime,
+    expires: Deadline,
     most: int,
     by: Person,
     at: datetime,

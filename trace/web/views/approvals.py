@@ -16,7 +16,7 @@ from trace.approvals.files import MOST, FileTooLong, read, store
 from trace.approvals.models import Attachment, Deviation, Meaning
 from trace.approvals.operations import AttachmentRefused, SignRefused, attach_file, revoke_deviation, sign
 from trace.approvals.queries import find_approval, find_state, get_deviation, list_attachments, list_signatures
-from trace.core.clock import from_ticks, now, to_ticks
+from trace.core.clock import Deadline, from_ticks, now, to_ticks
 from trace.core.errors import NotFound
 from trace.core.keys import clean_key
 from trace.exchange.credentials import check_credentials
@@ -113,12 +113,12 @@ def new_deviation(request: HttpRequest) -> HttpResponse:
     return fill_in(request, "open_deviation.html", context, do)
 
 
-def _read_end(text: str) -> datetime:
+def _read_end(text: str) -> Deadline:
     """A date and time in the plant's zone that is still to come."""
     try:
         moment = datetime.fromisoformat(text.strip())
         moment = moment if moment.tzinfo else moment.replace(tzinfo=timezone.get_current_timezone())
-        return from_ticks(to_ticks(moment))
+        return Deadline(from_ticks(to_ticks(moment)))
     except (ValueError, OverflowError):
         raise DeviationRefused(f"“{text[:40]}” is no date and time.", action="Say until when it permits.") from None
 
