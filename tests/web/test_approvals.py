@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 
 import pytest
@@ -18,6 +19,7 @@ from trace.core.clock import now, telling
 from trace.core.permissions import Role
 from trace.floor.operations.passes import start_pass
 from trace.holds.models import Hold
+from trace.holds.operations import release_hold
 from trace.ledger.models import Event
 
 pytestmark = pytest.mark.django_db
@@ -110,6 +112,17 @@ def test_the_page_says_what_is_signed_and_who_signed_before(quinn: Client) -> No
     assert quinn.get("/sign/nothing/NONE/").status_code == 404
     assert quinn.get("/sign/user/1/").status_code == quinn.get("/attach/token/1/").status_code == 404
     assert quinn.post(SIGN, told(meaning="")).status_code == 409
+
+
+def test_what_changed_while_it_was_read_is_not_signed(quinn: Client, suspects: Suspects) -> None:
+    (hold,) = Hold.objects.all()
+    address = f"/sign/hold/{hold.pk}/"
+    (digest,) = re.findall(r'name="digest" value="(\w{64})"', quinn.get(address).content.decode())
+    suspects.plant.do(release_hold, 50, hold=hold, reason="sorted")
+    answer = quinn.post(address, told(digest=digest))
+    assert answer.status_code == 409 and "changed while you read it" in answer.content.decode()
+    (digest,) = re.findall(r'name="digest" value="(\w{64})"', answer.content.decode())
+    assert quinn.post(address, told(digest=digest)).status_code == 302
 
 
 def test_a_deviation_is_opened_approved_and_revoked_on_pages(quinn: Client, suspects: Suspects) -> None:

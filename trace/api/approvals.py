@@ -56,6 +56,7 @@ class SignRequest(SubjectFields):
     meaning = serializers.ChoiceField(choices=Meaning.choices)
     username = serializers.CharField(max_length=150)
     password = serializers.CharField(max_length=128, trim_whitespace=False, write_only=True)
+    digest = serializers.CharField(max_length=64, required=False, help_text="SHA-256 of the content that was shown")
 
 
 class Sign(APIView):
@@ -79,7 +80,8 @@ class Sign(APIView):
         told = sent.validated_data
         check_credentials(request._request, person, told["username"], told["password"])
         subject = find_record(told["kind"], told["key"])
-        signature = sign(subject=subject, meaning=told["meaning"], by=person, at=now(), request=asked)
+        shown = told.get("digest", "")
+        signature = sign(subject=subject, meaning=told["meaning"], digest=shown, by=person, at=now(), request=asked)
         return Response(serializer_of(Signature)(signature).data, status=status.HTTP_201_CREATED)
 
 

@@ -75,12 +75,13 @@ def attach_file(
 
 
 @operation()
-def sign(*, subject: Model, meaning: str, by: Person, at: datetime) -> Signature:
+def sign(*, subject: Model, meaning: str, digest: str = "", by: Person, at: datetime) -> Signature:
     """Somebody signs what a record says now, by the server's clock. Who it is was made sure of by account and
     password where the request came in: neither comes here, and no record keeps them.
 
-    What was signed stands in the event, as canonical text. Refuses with SignRefused a machine, a meaning that is
-    none, and to sign the same twice; with NotSigned.
+    What was signed stands in the event, as canonical text. `digest` is the SHA-256 of what the signer was shown.
+    Refuses with SignRefused a machine, a meaning that is none, to sign the same twice, and what has changed since it
+    was shown; with NotSigned.
     """
     if by.is_machine:
         raise SignRefused(f"{by} is a machine.", action="Let the person sign who answers for it.")
@@ -89,6 +90,8 @@ def sign(*, subject: Model, meaning: str, by: Person, at: datetime) -> Signature
     kind, key = subject_of(subject)
     lock_record(kind, key)
     content = content_of(kind, key)
+    if digest and digest != digest_of(content):
+        raise SignRefused("The record was changed while you read it.", action="Read what it says now, then sign.")
     signature = Signature(
         target_kind=kind,
         target_key=key,

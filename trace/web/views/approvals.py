@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_GET
 
-from trace.approvals.content import content_of, find_record
+from trace.approvals.content import content_of, digest_of, find_record
 from trace.approvals.files import MOST, FileTooLong, read, store
 from trace.approvals.models import Attachment, Deviation, Meaning
 from trace.approvals.operations import AttachmentRefused, SignRefused, attach_file, revoke_deviation, sign
@@ -150,17 +150,19 @@ def sign_record(request: HttpRequest, kind: str, key: str) -> HttpResponse:
         done = asking(request)
         username = request.user.get_username() if again else request.POST.get("username", "")
         check_credentials(request, done["by"], username, request.POST.get("password", ""))
-        sign(subject=record, meaning=meaning, **done)
+        sign(subject=record, meaning=meaning, digest=request.POST.get("digest", ""), **done)
         request.session["signed"] = to_ticks(now())
         return page_of(kind, key) or request.path
 
+    content = content_of(*subject_of(record))
     context = {
         "kind": kind_words(kind),
         "key": key,
         "thing": Ref(kind, key),
+        "digest": digest_of(content),
         "again": again,
         "meanings": Meaning.choices,
-        "content": read_content(content_of(*subject_of(record))),
+        "content": read_content(content),
         "shown": signatures_table(list_signatures(kind, key)).bind(request.GET, request.path, ""),
     }
     return fill_in(request, "sign.html", context, do)
