@@ -55,6 +55,13 @@ def _flushable_ledger() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(autouse=True, scope="session")
+def _files_apart(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What tests attach is kept nowhere but in a folder of the run."""
+    with override_settings(DATA_DIR=tmp_path_factory.mktemp("data")):
+        yield
+
+
 # Browser -------------------------------------------------------------------------------------------------------------
 
 FLAGS = [

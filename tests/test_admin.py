@@ -12,7 +12,9 @@ from trace.core.clock import now
 from trace.core.models import Badge, Device, Person, User
 from trace.core.permissions import Role
 from trace.core.secrecy import badge_digest, device_digest
+from trace.engineering.equipment import CheckPiece, Equipment, Program
 from trace.engineering.models import BomLine, Designator, Part, Qualification, Qualified, Site, Station, Step
+from trace.engineering.shifts import DayOff, Shift
 from trace.floor.models import Customer
 from trace.ledger.models import Event
 from trace.material.models import Supplier
@@ -43,6 +45,11 @@ def records(db) -> list:
         Supplier.objects.create(key="SU", name="s"),
         Customer.objects.create(key="CU", name="c"),
         Person.objects.create(key="P", name="p"),
+        Shift.objects.create(name="s", weekdays=["Monday"], begins="06:00", ends="14:00", since="2026-03-02"),
+        DayOff.objects.create(day="2026-03-02", name="d"),
+        Equipment.objects.create(key="E", name="e", kind="oven"),
+        CheckPiece.objects.create(key="CP", name="c", kind="oven", good=True),
+        Program.objects.create(key="PR", name="p", kind="oven", revision="1"),
     ]
 
 

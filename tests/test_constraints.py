@@ -1,4 +1,4 @@
-"""Every named constraint of core, ledger, holds, material and floor: a row that is right, and one that breaks it.
+"""Every named constraint of these areas: a row that is right, and one that breaks it.
 
 A new constraint without an entry here fails the suite.
 """
@@ -13,9 +13,10 @@ from django.apps import apps
 from django.db import IntegrityError, connection, models, transaction
 
 from tests.factories import Plant, make_person, moment, ticks
+from trace.approvals.models import Attachment, Deviation, Signature
 from trace.core.clock import OPEN
 from trace.core.models import Badge, Device, Token
-from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Salvage, Shipment, WorkOrder
+from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Salvage, Shipment, Skip, WorkOrder
 from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
@@ -32,7 +33,7 @@ from trace.material.models import (
     Tape,
 )
 
-AREAS = {"core", "ledger", "holds", "material", "floor"}
+AREAS = {"core", "ledger", "approvals", "holds", "material", "floor"}
 
 Make = Callable[[Plant], models.Model]
 
@@ -82,6 +83,35 @@ def saved_copy(record: Any) -> Any:
 
 def answer(p: Plant) -> Answer:
     return Answer(client="c", key="1", digest="d", recorded=moment())
+
+
+def attachment(p: Plant) -> Attachment:
+    return Attachment(
+        key="FILE-1", target_kind="lot", target_key="L", name="c.pdf", media_type="application/pdf", size=1,
+        sha256="0a" * 32, attached=moment(), by=p.ann,
+    )  # fmt: skip
+
+
+def signature(p: Plant) -> Signature:
+    return Signature(
+        target_kind="lot", target_key="L", meaning="approved", digest="d", person=p.ann, name="Ann", signed=moment()
+    )
+
+
+def deviation(p: Plant, **fields: Any) -> Deviation:
+    return Deviation(
+        **{
+            "key": "DEV-1", "rules": ["expired"], "scope": ["part:BOARD"], "reason": "x", "expires": moment(1),
+            "most": 2, "used": 2, "opened": moment(), "opened_by": p.ann, "recorded": moment(), **fields,
+        }
+    )  # fmt: skip
+
+
+def skip(p: Plant) -> Skip:
+    (board,), step = p.boards(), p.board.steps.first()
+    fields = {"unit": board, "step": step, "deviation": saved_copy(deviation(p)), "at": 1, "by": p.ann, "recorded": 1}
+    saved(Skip, **fields)
+    return Skip(**fields, superseded=2)
 
 
 def hold(p: Plant) -> Hold:
@@ -255,6 +285,20 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
         (hold, {"release_reason": ""}),
         (hold, {"released": None, "released_by": None}),
     ],
+    "attached_once_to_a_thing": [(copy_of(attachment), {"key": "FILE-2"})],
+    "attachment_named_by_sha256": [(attachment, {"sha256": "0A" * 32})],
+    "signed_once_with_a_meaning": [(copy_of(signature), {"target_key": "M"})],
+    "signature_has_a_printed_name": [(signature, {"name": ""})],
+    "deviation_used_within_its_count": [(deviation, {"used": 3}), (deviation, {"used": 0, "most": 0})],
+    "deviation_expires_after_opening": [(deviation, {"expires": moment()})],
+    "deviation_has_a_reason": [(deviation, {"reason": ""})],
+    "revocation_is_signed_and_reasoned": [
+        (deviation, {"revoked": moment(1)}),
+        (lambda p: deviation(p, revoked=moment(1), revoked_by=p.ann, revoke_reason="y"), {"revoke_reason": ""}),
+        (lambda p: deviation(p, revoked=moment(1), revoked_by=p.ann, revoke_reason="y"), {"revoked_by": None}),
+        (lambda p: deviation(p, revoked=moment(1), revoked_by=p.ann, revoke_reason="y"), {"revoked": None}),
+    ],
+    "step_skipped_once_by_a_unit": [(skip, {"superseded": None})],
     "plant_supplies_once": [(lambda p: Supplier(key="X", name="X"), {"is_plant": True})],
     "lot_received_under_one_record": [(copy_of(lot), {"key": "L2"})],
     "container_quantity_not_negative": [(container, {"quantity": -1})],
@@ -396,6 +440,9 @@ def test_a_constraint_refuses(name: str, make: Make, change: Any) -> None:
         (copy_of(answer), {"key": "2"}),
         (copy_of(lot), {"key": "L2", "date_code": "2602"}),
         (lambda p: Supplier(key="X", name="X"), {}),
+        (copy_of(attachment), {"key": "FILE-2", "target_key": "M"}),
+        (copy_of(signature), {"meaning": "reviewed"}),
+        (skip, {}),
         (setup, {}),
         (copy_of(setup), {"key": "S3", "end": OPEN - 1}),
         (line, {}),

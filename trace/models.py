@@ -1,6 +1,8 @@
 """Index of the areas' models; import them from their areas."""
 
+from trace.approvals.models import Attachment, Deviation, Signature
 from trace.core.models import Badge, Device, Person, Token, User
+from trace.engineering.equipment import Calibration, CheckPiece, Equipment, PieceCheck, Program, ProgramLoad
 from trace.engineering.models import (
     BomLine,
     Characteristic,
@@ -17,6 +19,7 @@ from trace.engineering.models import (
     Step,
     Substitute,
 )
+from trace.engineering.shifts import DayOff, Shift
 from trace.floor.models import (
     Carton,
     Consignment,
@@ -27,6 +30,7 @@ from trace.floor.models import (
     Pass,
     Salvage,
     Shipment,
+    Skip,
     Unit,
     WorkOrder,
 )
@@ -49,9 +53,11 @@ from trace.material.models import (
 )
 
 __all__ = [
-    "Answer", "Axis", "AxisSlack", "Badge", "BomLine", "Carton", "Characteristic", "Consignment", "Container",
-    "Customer", "Derivation", "Designator", "Device", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting",
-    "Hold", "HourlyRate", "LooseSighting", "Lot", "Packing", "PanelPlace", "Part", "Pass", "Person", "Placement",
-    "Qualification", "Qualified", "Salvage", "SetUp", "SetUpLine", "Shipment", "Site", "Source", "Span",
-    "StandardCost", "Station", "Step", "Substitute", "Supplier", "Tape", "Token", "Unit", "User", "WorkOrder",
+    "Answer", "Attachment", "Axis", "AxisSlack", "Badge", "BomLine", "Calibration", "Carton", "Characteristic",
+    "CheckPiece", "Consignment", "Container", "Customer", "DayOff", "Derivation", "Designator", "Deviation", "Device",
+    "Equipment", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "HourlyRate", "LooseSighting",
+    "Lot", "Packing", "PanelPlace", "Part", "Pass", "Person", "PieceCheck", "Placement", "Program", "ProgramLoad",
+    "Qualification", "Qualified", "Salvage", "SetUp", "SetUpLine", "Shift", "Shipment", "Signature", "Site", "Skip",
+    "Source", "Span", "StandardCost", "Station", "Step", "Substitute", "Supplier", "Tape", "Token", "Unit", "User",
+    "WorkOrder",
 ]  # fmt: skip

@@ -3,7 +3,20 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from trace.web.views import entry, home, kiosk, lists, record, revisions, suspects, things, units
+from trace.web.views import (
+    approvals,
+    calendar,
+    entry,
+    equipment,
+    home,
+    kiosk,
+    lists,
+    record,
+    revisions,
+    suspects,
+    things,
+    units,
+)
 
 handler403 = "trace.web.views.entry.forbidden"
 handler404 = "trace.web.views.entry.not_found"
@@ -45,6 +58,18 @@ urlpatterns = [
     path("lists/", lists.lists, name="lists"),
     path("lists/<str:name>/", lists.one_list, name="list"),
     path("lists/<str:name>/csv/", lists.download, name="list-csv"),
+    path("calendar/", calendar.calendar, name="calendar"),
+    path("calendar/set/", calendar.set_calendar, name="set-calendar"),
+    path("equipment/", equipment.equipment_list, name="equipment-list"),
+    path("equipment/<str:key>/", equipment.equipment, name="equipment"),
+    path("equipment/<str:key>/use/", equipment.use, name="use-equipment"),
+    path("deviations/", approvals.deviations, name="deviations"),
+    path("deviations/open/", approvals.new_deviation, name="open-deviation"),
+    path("deviations/<str:key>/", approvals.deviation, name="deviation"),
+    path("deviations/<str:key>/revoke/", approvals.revoke, name="revoke-deviation"),
+    path("sign/<str:kind>/<str:key>/", approvals.sign_record, name="sign"),
+    path("attach/<str:kind>/<str:key>/", approvals.attach, name="attach"),
+    path("attachments/<str:key>/", approvals.attachment, name="attachment"),
     *(
         path(f"{address}/<str:key>/", things.thing, {"kind": kind}, name=name)
         for kind, (address, name) in THINGS.items()

@@ -10,6 +10,8 @@ from django.apps import apps
 from django.db import IntegrityError, models, transaction
 
 from tests.factories import make_person, moment
+from trace.core.models import Person
+from trace.engineering.equipment import Calibration, CheckPiece, Equipment, Program
 from trace.engineering.models import (
     BomLine,
     Characteristic,
@@ -26,10 +28,12 @@ from trace.engineering.models import (
     Step,
     Substitute,
 )
+from trace.engineering.shifts import DayOff, Shift
 
 pytestmark = pytest.mark.django_db
 
 WHEN = datetime(2026, 11, 2, 8, tzinfo=UTC)
+NOW = datetime(2026, 3, 1, tzinfo=UTC)
 PLACEMENT = {"number": 1, "designator": "U1", "x": 0, "y": 0, "rotation": 0, "side": "top"}
 
 
@@ -117,6 +121,52 @@ def vouched_by_themselves(plant):
     qualified(plant, vouched_by=plant.bob)
 
 
+def shift(plant, **changed):
+    Shift.objects.create(
+        **{"name": "x", "weekdays": ["Monday"], "begins": "06:00", "ends": "14:00", "since": "2026-03-02", **changed}
+    )
+
+
+def second_shift(plant, **changed):
+    shift(plant)
+    shift(plant, **changed)
+
+
+def day_off(plant, **changed):
+    DayOff.objects.create(day="2026-03-02", name="x")
+    DayOff.objects.create(
+        **{"day": "2026-03-02", "name": "y", "withdrawn": datetime(2026, 3, 1, tzinfo=UTC), **changed}
+    )
+
+
+def equipment(plant, **changed):
+    return Equipment.objects.create(**{"key": "HV-9", "name": "x", "kind": "tester", "calibrate_every": 1, **changed})
+
+
+def calibration(plant, **changed):
+    plant.by = Person.objects.create(key="ANN", name="Ann")
+    told = {"at": NOW, "passed": True, "due": "2026-03-02", "by": plant.by, "recorded": NOW}
+    Calibration.objects.create(**{"equipment": equipment(plant), **told, **changed})
+
+
+def piece(plant, **changed):
+    CheckPiece.objects.create(**{"key": "GOOD-1", "name": "x", "kind": "tester", "good": True, **changed})
+
+
+def piece_of_one(plant, **changed):
+    piece(plant, **{"kind": "", "equipment": equipment(plant), **changed})
+
+
+def program(plant, **changed):
+    Program.objects.create(key="P-1", kind="tester", name="x", revision="1")
+    Program.objects.create(**{"key": "P-2", "kind": "tester", "name": "x", "revision": "2", **changed})
+
+
+def programmed_step(plant, **changed):
+    program(plant)
+    step(plant, **{"equipment_kind": "tester", "program": Program.objects.get(key="P-1"), **changed})
+
+
 BREACHES: list[tuple[str, Callable, dict]] = [
     ("station_rate_not_negative", station, {"rate_per_hour": Decimal("-0.0001")}),
     ("part_number_and_revision", part, {"number": "B", "revision": "A"}),
@@ -163,12 +213,26 @@ BREACHES: list[tuple[str, Callable, dict]] = [
     ("standard_cost_not_negative", cost, {"replace_minutes": -1}),
     ("one_hourly_rate_a_day", rate, {"since": WHEN.date()}),
     ("hourly_rate_not_negative", rate, {"rate_per_hour": -1}),
+    ("one_shift_of_a_name", second_shift, {"until": None}),
+    ("shift_holds_forward", shift, {"until": "2026-03-01"}),
+    ("day_off_once", day_off, {"withdrawn": None}),
+    ("equipment_has_a_kind", equipment, {"kind": ""}),
+    ("calibration_interval_up_to_ten_years", equipment, {"calibrate_every": 0}),
+    ("calibration_interval_up_to_ten_years", equipment, {"calibrate_every": 3661}),
+    ("what_passed_calibration_has_a_due_date", calibration, {"due": None}),
+    ("what_passed_calibration_has_a_due_date", calibration, {"passed": False}),
+    ("check_piece_of_a_kind_or_of_one", piece, {"kind": ""}),
+    ("check_piece_of_a_kind_or_of_one", piece_of_one, {"kind": "tester"}),
+    ("program_revision_once_for_a_kind", program, {"revision": "1"}),
+    ("step_program_runs_on_equipment", programmed_step, {"equipment_kind": ""}),
     ("substitute_once_per_line", lambda plant: Substitute.objects.create(line=plant.line, part=plant.chip), {}),
 ]
+UPKEEP = [equipment, calibration, piece, piece_of_one, program, programmed_step]
 CONSTRAINTS: dict[str, tuple[type[models.Model], models.BaseConstraint]] = {
     constraint.name: (model, constraint)
     for model in apps.get_app_config("trace").get_models()
     if model.__module__.startswith("trace.engineering.models.")
+    if model.__module__.startswith("trace.engineering.")
     for constraint in model._meta.constraints
 }
 
@@ -186,6 +250,7 @@ def test_the_database_refuses(plant, name, make, changed):
 @pytest.mark.parametrize(
     "make", [station, part, line, designator, placement, step, characteristic, panel_place, cost, rate, qualified]
 )
+@pytest.mark.parametrize("make", [station, part, line, designator, placement, step, shift, day_off, *UPKEEP])
 def test_the_same_without_the_breach_is_accepted(plant, make):
     make(plant)
 

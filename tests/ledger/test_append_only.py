@@ -5,6 +5,7 @@ from django.core.management import CommandError, call_command
 from django.db import DatabaseError, connection, transaction
 
 from tests.factories import make_person, moment
+from trace.approvals.models import Signature
 from trace.ledger import triggers
 from trace.ledger.models import Event, EventSubject
 from trace.ledger.operation import operation
@@ -19,12 +20,16 @@ def greet(*, by, at):
 
 @pytest.fixture
 def event() -> Event:
-    greet(by=make_person("ANN"), at=moment())
+    ann = make_person("ANN")
+    greet(by=ann, at=moment())
+    Signature.objects.create(
+        target_kind="lot", target_key="L", meaning="approved", digest="d", person=ann, name="Ann", signed=moment()
+    )
     return Event.objects.get()
 
 
 def contents() -> list[list[tuple]]:
-    return [list(model.objects.order_by("id").values_list()) for model in (Event, EventSubject)]
+    return [list(model.objects.order_by("id").values_list()) for model in (Event, EventSubject, Signature)]
 
 
 def rename(event: Event) -> None:
@@ -40,6 +45,8 @@ DEEDS = {
     "subjects": lambda event: event.subjects.update(kind="x"),
     "delete subjects": lambda event: event.subjects.all().delete(),
     "delete a subject": lambda event: event.subjects.get().delete(),
+    "move a signature": lambda event: Signature.objects.update(target_key="M"),
+    "delete a signature": lambda event: Signature.objects.all().delete(),
     "upsert": lambda event: Event.objects.bulk_create(
         [Event(id=event.pk, verb="x", by=event.by, happened=event.happened, recorded=event.recorded)],
         update_conflicts=True,
@@ -92,8 +99,11 @@ def test_postgresql_can_not_truncate_it(event, table) -> None:
         "SELECT id, event_id, 'x', 'x' FROM trace_eventsubject",
         "REPLACE INTO trace_eventsubject (id, event_id, kind, key) "
         "SELECT id + 1000, event_id, kind, key FROM trace_eventsubject",
+        "REPLACE INTO trace_signature "
+        "(id, target_kind, target_key, meaning, digest, person_id, name, roles, signed, seal) "
+        "SELECT id + 1000, 'unit', 'U', meaning, digest, person_id, name, roles, signed, seal FROM trace_signature",
     ],
-    ids=["event", "subject", "subject under another id"],
+    ids=["event", "subject", "subject under another id", "signature under another id"],
 )
 def test_sqlite_can_not_replace_it(event, sql) -> None:
     before = contents()
@@ -104,7 +114,7 @@ def test_sqlite_can_not_replace_it(event, sql) -> None:
 def test_a_missing_trigger_is_noticed_and_put_back() -> None:
     assert triggers.missing() == set()
     triggers.drop()
-    assert len(triggers.missing()) == 6
+    assert len(triggers.missing()) == 9
     with pytest.raises(CommandError, match=r"trigger trace_event_no_delete is missing"):
         call_command("check", databases=["default"])
     call_command("migrate", verbosity=0)

@@ -13,10 +13,14 @@ from dataclasses import dataclass
 import pytest
 from django.test import Client
 
-from tests.factories import Plant, make_person
+from tests.factories import Plant, make_person, moment
+from trace.approvals.files import store
+from trace.approvals.operations import attach_file
 from trace.core.models import User
 from trace.core.permissions import Role
+from trace.engineering.operations import define_equipment, record_calibration
 from trace.floor.models import Unit
+from trace.floor.operations.deviations import open_deviation
 from trace.floor.operations.dispatch import define_customer, load_shipment, pack_units, send_shipment
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.fittings import fit_child, fit_part
@@ -69,6 +73,14 @@ def build_suspects() -> Suspects:
     plant.do(send_shipment, 32, shipment=shipment)
     lot = Lot.objects.get(key="K77")
     plant.do(place_holds, 40, targets=[lot], reason="Parts drift after solder.")
+    told = {"name": "Tester 1", "kind": "high-voltage tester", "station": plant.test}
+    tester = plant.do(define_equipment, key="HV-1", calibrate_every=365, caution="High voltage.", **told)
+    plant.do(record_calibration, 1, equipment=tester, passed=True)
+    told = {"rules": ["not-due"], "scope": ["part:BOARD", "step:20"], "reason": "The tester is down.", "most": 5}
+    plant.do(open_deviation, 41, key="DEV-1", expires=moment(500), **told)
+    plant.do(
+        attach_file, 42, subject=lot, sha256=store([b"a report"]).sha256, name="report.txt", media_type="text/plain"
+    )
     return Suspects(plant, lot, bad, certain, shipped, possible, cleared, clean, product)
 
 

@@ -12,7 +12,21 @@ from trace.engineering.operations import define_part, define_site, define_statio
 from trace.floor.operations.dispatch import define_customer
 from trace.material.operations.sources import approve_source
 from trace.material.operations.stock import define_supplier
-from trace.models import BomLine, Customer, Part, Site, Source, Station, Substitute, Supplier
+from trace.models import (
+    BomLine,
+    CheckPiece,
+    Customer,
+    DayOff,
+    Equipment,
+    Part,
+    Program,
+    Shift,
+    Site,
+    Source,
+    Station,
+    Substitute,
+    Supplier,
+)
 
 
 class Substitutes(ShowsOnly, admin.TabularInline):
@@ -84,3 +98,33 @@ class CustomerAdmin(Defined):
     define = staticmethod(define_customer)
     list_display = ("key", "name")
     search_fields = ("key", "name")
+
+
+@admin.register(Shift)
+class ShiftAdmin(ShowsOnly, admin.ModelAdmin):
+    list_display = ("name", "weekdays", "begins", "ends", "since", "until")
+
+
+@admin.register(DayOff)
+class DayOffAdmin(ShowsOnly, admin.ModelAdmin):
+    list_display = ("day", "name", "withdrawn")
+
+
+@admin.register(Equipment)
+class EquipmentAdmin(ShowsOnly, admin.ModelAdmin):
+    list_display = ("key", "name", "kind", "station", "calibrate_every", "calibration_due", "retired")
+    list_filter = ("kind",)
+    list_select_related = ("station",)
+    search_fields = ("key", "name")
+
+
+@admin.register(CheckPiece)
+class CheckPieceAdmin(ShowsOnly, admin.ModelAdmin):
+    list_display = ("key", "name", "good", "kind", "equipment", "retired")
+    list_select_related = ("equipment",)
+
+
+@admin.register(Program)
+class ProgramAdmin(ShowsOnly, admin.ModelAdmin):
+    list_display = ("key", "kind", "name", "revision")
+    list_filter = ("kind",)

@@ -17,7 +17,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from trace.api.files import LONGEST
-from trace.api.problems import Problem
+from trace.api.problems import DEVICE_TIME, problems
 from trace.core.permissions import OPERATIONS, check_permitted, in_words
 from trace.exchange.arguments import MomentField
 from trace.exchange.lists.files import export_list, import_list, write_csv
@@ -85,7 +85,6 @@ def make_routes() -> list[URLPattern]:
 
 
 def _view_of(name: str, kind: Kind) -> Callable[..., Any]:
-    problems = {(code, "application/problem+json"): Problem for code in (400, 401, 403, 404, 409)}
     columns = f"{kind.title}. Columns: {', '.join(kind.columns)}."
     view: type[List] = type(f"{name.title()}List", (List,), {"kind": kind})
     return extend_schema_view(
@@ -93,13 +92,14 @@ def _view_of(name: str, kind: Kind) -> Callable[..., Any]:
             operation_id=f"take_{name}",
             tags=["lists"],
             description=columns,
-            responses={(200, "text/csv"): OpenApiTypes.STR, **problems, (406, "application/problem+json"): Problem},
+            responses={(200, "text/csv"): OpenApiTypes.STR, **problems(406)},
         ),
         post=extend_schema(
             operation_id=f"bring_{name}",
             tags=["lists"],
             description=f"{columns} {ListRequest.__doc__}\n\nFor {in_words(OPERATIONS[kind.asks])}.",
             request=ListRequest,
-            responses={(200, "application/json"): ListAnswer, **problems, (406, "application/problem+json"): Problem},
+            parameters=[DEVICE_TIME],
+            responses={(200, "application/json"): ListAnswer, **problems(400, 406, 409)},
         ),
     )(view).as_view()

@@ -30,10 +30,15 @@ from trace.exchange.arguments import make_serializer
 from trace.ledger.operation import Request
 
 KEY = "Idempotency-Key"
-AREAS = ("engineering", "holds", "material", "floor")
-ELSEWHERE = frozenset({"issue_token", "issue_badge", "issue_device", "bind_device", "enter_bom", "enter_placements"})
-"""Not carried out by themselves: who has a token must not make another way in, and a file comes as a file
-(`api/files.py`)."""
+AREAS = ("engineering", "approvals", "holds", "material", "floor")
+ELSEWHERE = frozenset(
+    {
+        *("issue_token", "issue_badge", "issue_device", "bind_device", "enter_bom", "enter_placements"),
+        *("attach_file", "sign"),
+    }
+)
+"""Not carried out by themselves: who has a token must not make another way in, a file comes as a file
+(`api/files.py`), and a signature with account and password (`api/approvals.py`)."""
 
 
 @cache

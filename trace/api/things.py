@@ -23,18 +23,24 @@ from trace.exchange.arguments import has_key
 from trace.ledger.canonical import plain
 
 NAMES = {
+    "attachments": "Attachment",
     "axes": "Axis",
     "bom-lines": "BomLine",
+    "calibrations": "Calibration",
     "cartons": "Carton",
     "characteristics": "Characteristic",
+    "check-pieces": "CheckPiece",
     "consignments": "Consignment",
     "containers": "Container",
     "customers": "Customer",
+    "days-off": "DayOff",
     "derivations": "Derivation",
     "designators": "Designator",
+    "deviations": "Deviation",
     "devices": "Device",
     "entries": "Event",
     "entry-subjects": "EventSubject",
+    "equipment": "Equipment",
     "feed-records": "FeedRecord",
     "feeds": "Feed",
     "fittings": "Fitting",
@@ -48,14 +54,20 @@ NAMES = {
     "parts": "Part",
     "passes": "Pass",
     "people": "Person",
+    "piece-checks": "PieceCheck",
     "placements": "Placement",
+    "program-loads": "ProgramLoad",
+    "programs": "Program",
     "qualifications": "Qualification",
     "qualified-people": "Qualified",
     "salvages": "Salvage",
     "set-up-lines": "SetUpLine",
     "set-ups": "SetUp",
+    "shifts": "Shift",
     "shipments": "Shipment",
+    "signatures": "Signature",
     "sites": "Site",
+    "skips": "Skip",
     "sources": "Source",
     "spans": "Span",
     "standard-costs": "StandardCost",
@@ -73,7 +85,7 @@ KINDS: Mapping[str, type[Model]] = {address: apps.get_model("trace", name) for a
 POSITIONS = frozenset({"first", "last", "end", "sure_from"})
 """Fields that are a position on an axis; other ticks are moments."""
 
-INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator", "password", "digest", "pin"})
+INSIDE = frozenset({"superseded", "length_class", "oldest", "by_designator", "password", "digest", "pin", "seal"})
 """Fields of the system's own, secrets among them. What is superseded is not listed."""
 
 

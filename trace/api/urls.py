@@ -3,7 +3,7 @@
 from django.urls import path
 from drf_spectacular.views import SpectacularAPIView
 
-from trace.api import answers, files, lists, operations
+from trace.api import answers, approvals, files, lists, operations
 from trace.api.docs import Docs
 from trace.api.intake import Intake
 from trace.api.problems import Nowhere
@@ -15,6 +15,7 @@ urlpatterns = [
     *operations.make_routes(),
     *files.make_routes(),
     *lists.make_routes(),
+    *approvals.make_routes(),
     *answers.make_routes(),
     path("intake/", Intake.as_view(), name="intake"),
     *make_router().urls,

@@ -39,6 +39,10 @@ STORES: Roles = frozenset({Role.HANDLER, Role.SUPERVISOR})
 TAPES: Roles = frozenset({Role.SEQUENCER, Role.SUPERVISOR})
 BENCH: Roles = STATIONS | QUALITY
 DISPATCH: Roles = frozenset({Role.OPERATOR, Role.HANDLER, Role.SUPERVISOR})
+UPKEEP: Roles = frozenset({Role.TECHNICIAN, Role.QUALITY, Role.PLANNER})
+SIGNING: Roles = frozenset({Role.TECHNICIAN, Role.SUPERVISOR, Role.QUALITY, Role.PLANNER})
+EVERYDAY: Roles = EVERYONE - {Role.AUDITOR}
+"""Whoever works here; an auditor only looks."""
 OFFICE: Roles = frozenset({Role.SUPERVISOR, Role.QUALITY, Role.AUDITOR, Role.PLANNER, Role.ADMINISTRATOR})
 
 OPERATIONS: Mapping[str, Roles] = {
@@ -70,6 +74,17 @@ OPERATIONS: Mapping[str, Roles] = {
     "release_revision": PLANNING,
     "retire_part": PLANNING,
     "amend_record": PLANNING,
+    "define_equipment": UPKEEP,
+    "move_equipment": UPKEEP,
+    "retire_equipment": UPKEEP,
+    "define_check_piece": UPKEEP,
+    "retire_check_piece": UPKEEP,
+    "define_program": UPKEEP,
+    "load_program": UPKEEP | STOPPING,
+    "record_calibration": UPKEEP,
+    "record_check": STATIONS | UPKEEP,
+    "set_shifts": PLANNING | ADMINISTRATOR,
+    "set_days_off": PLANNING | ADMINISTRATOR,
     "define_supplier": PLANNING,
     "approve_source": PLANNING | QUALITY,
     "withdraw_source": PLANNING | QUALITY,
@@ -121,6 +136,11 @@ OPERATIONS: Mapping[str, Roles] = {
     "unpack_unit": DISPATCH,
     "load_shipment": DISPATCH,
     "send_shipment": DISPATCH,
+    # what was decided, and the evidence
+    "open_deviation": STOPPING,
+    "revoke_deviation": STOPPING,
+    "sign": SIGNING,
+    "attach_file": EVERYDAY,
     # what must not move
     "place_holds": STOPPING,
     "release_hold": QUALITY,
@@ -131,6 +151,13 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(
         ("home", "floor", "scan", "record", "entry", "lot", "lot-unit", "container", "container-unit", "unit"), EVERYONE
     ),
+    **dict.fromkeys(("deviations", "deviation", "attachment"), EVERYONE),
+    **dict.fromkeys(("open-deviation", "revoke-deviation"), STOPPING),
+    "sign": SIGNING,
+    "attach": EVERYDAY,
+    **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
+    "use-equipment": STATIONS | UPKEEP,
+    "set-calendar": PLANNING | ADMINISTRATOR,
     **dict.fromkeys(("part", "station", "feed", "setup", "tape", "order", "carton", "shipment"), EVERYONE),
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),
     **dict.fromkeys(("lot-cost", "container-cost"), OFFICE),

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from django.db import connection
 from django.db.models import QuerySet
@@ -17,6 +18,7 @@ from trace.core.errors import NotFound
 from trace.core.keys import read_label
 from trace.core.models import Person
 from trace.core.sql import load_sql
+from trace.engineering.calendar import WEEKDAYS, Calendar, ShiftHours
 from trace.engineering.models import (
     BomLine,
     Designator,
@@ -25,11 +27,13 @@ from trace.engineering.models import (
     Placement,
     Qualification,
     Qualified,
+    Site,
     StandardCost,
     Station,
     Step,
     Substitute,
 )
+from trace.engineering.shifts import DayOff, Shift
 
 
 class RevisionUnclear(NotFound):
@@ -80,6 +84,32 @@ def list_lacking(person: Person, qualifications: Collection[int], at: datetime) 
         pk: {"who": str(person), "lacks": name, "ran_out": max(filter(None, had[pk]), default=None)}
         for pk, name in names.items()
     }
+
+
+def get_calendar() -> Calendar:
+    """When the plant works, now and on any day on record."""
+    shifts = [
+        ShiftHours(
+            shift.name,
+            frozenset(map(WEEKDAYS.index, shift.weekdays)),
+            shift.begins,
+            shift.ends,
+            shift.since,
+            shift.until or date.max,
+        )
+        for shift in Shift.objects.all()
+    ]
+    days_off = frozenset(DayOff.objects.filter(withdrawn=None).values_list("day", flat=True))
+    return Calendar(get_zone(), shifts, days_off)
+
+
+def get_zone() -> ZoneInfo:
+    """The plant's zone; UTC where there is no plant yet, or its zone is none."""
+    site = Site.objects.first()
+    try:
+        return ZoneInfo(site.zone if site else "UTC")
+    except (ZoneInfoNotFoundError, ValueError):
+        return ZoneInfo("UTC")
 
 
 def list_fitting_parts(assembly: Part, designator: str) -> set[int]:

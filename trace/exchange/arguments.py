@@ -7,7 +7,7 @@ import inspect
 import types
 import typing
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from enum import Enum
 from typing import Any
@@ -164,6 +164,7 @@ PLAIN: Mapping[Any, Callable[..., serializers.Field]] = {
     datetime: MomentField,
     Planned: PlannedField,
     date: serializers.DateField,
+    time: serializers.TimeField,
     timedelta: serializers.DurationField,
     Model: ThingField,
 }

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from trace.approvals.files import ContentLost, FileTooLong
 from trace.core.errors import NotFound, Refusal
 from trace.core.keys import BadKey, BadText
 from trace.core.moments import BadMoment
 from trace.core.permissions import NotPermitted
+from trace.exchange.credentials import MustWait, WrongCredentials
 from trace.holds.gate import Held
 from trace.ledger.source import BadClock, NotHere
 
@@ -19,6 +21,10 @@ STATUS: Mapping[type[Refusal], int] = {
     BadClock: 400,
     NotPermitted: 403,
     NotHere: 403,
+    WrongCredentials: 403,
+    ContentLost: 404,
+    FileTooLong: 413,
+    MustWait: 429,
     Held: 423,
 }
 

@@ -12,11 +12,14 @@ from django.db.models import Model
 from trace.core.clock import from_ticks
 from trace.core.models import Person
 from trace.core.sql import fetch
+from trace.engineering.equipment import Equipment
 from trace.engineering.models import Designator, Station
 from trace.engineering.queries import list_lacking
+from trace.floor.deviating import Deviated, Permits
+from trace.floor.doing import EquipmentHere
 from trace.floor.evidence import Visit, gather_evidence, reach
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
-from trace.floor.rules import DRAWS_STAND, Facts, RouteStep, Stopped, judge, list_due
+from trace.floor.rules import DRAWS_STAND, Facts, RouteStep, Stopped, list_due
 from trace.holds.gate import find_holds
 from trace.holds.models import Hold
 from trace.holds.rules import Move
@@ -30,7 +33,8 @@ class Admission:
     """A unit may go ahead: the step that is due, the set-up that serves it there, whether the unit
     perhaps drew for this step before, whether an earlier pass, of whatever step, may have filled a
     place that this one fills, and its passes so far. Where it was `stopped` after the work, only its draws
-    may be recorded."""
+    may be recorded; `deviated` is what would have stopped it, had no deviation let it by.
+    `equipment` is the id of what the step is done with, where it needs any."""
 
     unit: Unit
     step: RouteStep
@@ -39,6 +43,8 @@ class Admission:
     refilling: bool
     visits: list[Visit]
     stopped: tuple[Stopped, ...] = ()
+    deviated: tuple[Deviated, ...] = ()
+    equipment: int | None = None
 
 
 def admit(
@@ -50,27 +56,34 @@ def admit(
     positions: Sequence[tuple[int, int]] | None = None,
     *,
     by: Person,
+    equipment: Equipment | None = None,
     after_work: bool = False,
 ) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
 
     `after_work`: they have drawn already. Then what is wrong with material, children or who did it, or held, refuses
-    nothing: it is in the admission of the unit that it stops. For use inside a moving operation, after
-    its row locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each
-    unit's part at the station when it was scanned. `positions` are those it will draw at, where it does
-    not draw by the clock. The number of queries does not grow with the number of units.
+    nothing: it is in the admission of the unit that it stops. What a deviation in force covers stops
+    nothing either; `record_deviated` counts its uses. For use inside a moving operation, after its row
+    locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each unit's part
+    at the station when it was scanned. `positions` are those it will draw at, where it does not draw by the
+    clock, `equipment` what the operator named. The number of queries does not grow with the number of units.
     """
     found = gather_evidence(units, station, scan, setup, positions)
-    passed = {unit.pk: {v.step for v in found.visits[unit.pk] if v.outcome == Pass.Outcome.PASSED} for unit in units}
-    choices = {unit.pk: list_due(found.routes[unit.part_id], passed[unit.pk]) for unit in units}
-    dues = {unit: _due_here(steps, station) for unit, steps in choices.items()}
-    served = _served_elsewhere({due.pk for u in units if (due := dues[u.pk]) and u.part_id not in found.setups})
+    done = {
+        u.pk: {v.step for v in found.visits[u.pk] if v.outcome == Pass.Outcome.PASSED} | set(found.skips[u.pk])
+        for u in units
+    }
+    choices = {unit.pk: list_due(found.routes[unit.part_id], done[unit.pk]) for unit in units}
+    left = {unit.pk: _way_ahead(found.routes[unit.part_id], done[unit.pk], station) for unit in units}
+    unserved = {step.pk for u in units if u.part_id not in found.setups for step in left[u.pk][:1]}
+    served = _served_elsewhere(unserved)
     contents = contents_of(units) if found.children else {unit.pk: [unit] for unit in units}
     everything = [inner for inside in contents.values() for inner in inside]
     unknown = list_unknown_children(everything) if found.children else {}
     missing = list_missing_children(units) if found.places_of_children else {}
     places: Mapping[int, dict[str, Any]] = places_of(units) if found.elsewhere else {}
-    asked = {due.qualification for due in dues.values() if due and due.qualification}
+    steps_here = (step for way in left.values() for step in way if station.key in step.stations)
+    asked = {step.qualification for step in steps_here if step.qualification}
     lacking = list_lacking(by, asked, from_ticks(scan)) if asked and not by.is_machine else {}
     local: list[Model] = []
     holds: list[Hold] = []
@@ -80,43 +93,64 @@ def admit(
         local, ageing, exhausted = _things_at(station, found.serving, positions)
         found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
         holds = list({hold.pk: hold for hold in found_holds}.values())
+    permits, here = Permits(from_ticks(scan)), EquipmentHere(station, equipment, from_ticks(scan))
     admissions, refusals = [], []
     for unit in units:
-        due = dues[unit.pk]
         subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]} if holds else set()
-        facts = Facts(
-            unit=unit.key,
-            station=station.key,
-            due=due,
-            choices=tuple(choices[unit.pk]),
-            scrapped=unit.scrapped is not None,
-            expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
-            exhausted=exhausted,
-            made_later=scan < unit.created,
-            scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),
-            unknown_children=tuple(
-                f"what is fitted in {inner.key} at {designator}"
-                for inner in contents[unit.pk]
-                for designator in unknown.get(inner.pk, ())
-            ),
-            without_setup=tuple(sorted(served.get(due.pk, ()))) if due else (),
-            missing_children=tuple(
-                f"{part} at {designator}"
-                for designator, part, number in missing.get(unit.pk, ())
-                if due and number is not None and number < choices[unit.pk][0].number
-            ),
-            asking=f"step {due.number}, {due.name}," if due else "",
-            **lacking.get(due.qualification, {}) if due else {},
-            held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
-            **places.get(unit.pk, {}),
-        )
-        stopped = judge(facts)
+
+        def look(due: RouteStep | None, unit: Unit = unit, subjects: set[tuple[str, str]] = subjects) -> Facts:
+            """The facts with this step due."""
+            if due and due.pk not in unserved and unit.part_id not in found.setups:  # one that a skip leads to
+                unserved.add(due.pk)
+                served.update(_served_elsewhere({due.pk}))
+            next_ones = choices[unit.pk] if due and left[unit.pk][0] == due else []
+            return Facts(
+                unit=unit.key,
+                station=station.key,
+                due=due,
+                choices=tuple(next_ones),
+                scrapped=unit.scrapped is not None,
+                expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
+                exhausted=exhausted,
+                made_later=scan < unit.created,
+                scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),
+                unknown_children=tuple(
+                    f"what is fitted in {inner.key} at {designator}"
+                    for inner in contents[unit.pk]
+                    for designator in unknown.get(inner.pk, ())
+                ),
+                without_setup=tuple(sorted(served.get(due.pk, ()))) if due else (),
+                missing_children=tuple(
+                    f"{part} at {designator}"
+                    for designator, part, number in missing.get(unit.pk, ())
+                    if due and number is not None and number < (next_ones[0] if next_ones else due).number
+                ),
+                asking=f"step {due.number}, {due.name}," if due else "",
+                **(lacking.get(due.qualification, {}) if due else {}),
+                doing=here.find(due),
+                held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
+                **places.get(unit.pk, {}),
+            )
+
+        due, stopped, deviated = permits.settle(unit, left[unit.pk], look)
         refusals += stopped
         if due:
             visits, serves = found.visits[unit.pk], found.setups.get(unit.part_id)
             drew = [visit for visit in visits if visit.drew != Pass.Drew.NONE]
             repeated, refilling = any(v.step == due.pk for v in drew), any(v.refilling for v in drew)
-            admissions.append(Admission(unit, due, serves, repeated, refilling, visits, tuple(stopped)))
+            admissions.append(
+                Admission(
+                    unit,
+                    due,
+                    serves,
+                    repeated,
+                    refilling,
+                    visits,
+                    tuple(stopped),
+                    tuple(deviated),
+                    here.find(due).pk,
+                )
+            )
     if any(not after_work or refusal.extra["rule"] not in DRAWS_STAND for refusal in refusals):
         raise Stopped(
             refusals[0].message,
@@ -127,9 +161,12 @@ def admit(
     return admissions
 
 
-def _due_here(due: Sequence[RouteStep], station: Station) -> RouteStep | None:
-    """Of the steps of which one is next, the first that is done here; if none is, the first."""
-    return next((step for step in due if station.key in step.stations), next(iter(due), None))
+def _way_ahead(route: Sequence[RouteStep], done: set[int], station: Station) -> list[RouteStep]:
+    """What a unit has still to pass, one step after the other; of several that may be next, what is done here first."""
+    ahead: list[RouteStep] = []
+    while due := list_due(route, done | {step.pk for step in ahead}):
+        ahead.append(next((step for step in due if station.key in step.stations), due[0]))
+    return ahead
 
 
 def _served_elsewhere(steps: Collection[int]) -> dict[int, list[str]]:

@@ -38,7 +38,8 @@ class Visit(NamedTuple):
 
 @dataclass(frozen=True)
 class Evidence:
-    """The set-up that serves each part here, each part's route in order, each unit's passes, and whether
+    """The set-up that serves each part here, each part's route in order, each unit's passes, the steps that
+    each skipped, and whether
     there is anything of a rarer kind to look into; where there is not, it is not asked for.
 
     `serving`: every set-up that the positions of a rack meet; `setups` has the first of each part.
@@ -51,6 +52,7 @@ class Evidence:
     serving: list[SetUp]
     routes: dict[int, list[RouteStep]]
     visits: dict[int, list[Visit]]
+    skips: dict[int, set[int]]
     elsewhere: bool
     children: bool
     places_of_children: bool
@@ -65,7 +67,7 @@ def gather_evidence(
     since, until = reach(positions) if positions else (scan, scan)
     first, last = (since, until) if positions else (OPEN - 1, OPEN)
     named = [setup.key, *([setup.axis.tape.key] if setup.axis.tape else [])] if setup else []
-    ((setups, routes, visits, *signs),) = fetch(
+    ((setups, routes, visits, skips, *signs),) = fetch(
         __file__,
         "evidence",
         units=[unit.pk for unit in units],
@@ -86,6 +88,7 @@ def gather_evidence(
         serving,
         _routes(routes),
         _visits(visits),
+        _skips(skips),
         *signs,
     )
 
@@ -102,7 +105,7 @@ def _setups(rows: str | None, station: Station) -> Iterable[SetUp]:
 def _routes(rows: str | None) -> dict[int, list[RouteStep]]:
     routes: dict[int, list[RouteStep]] = defaultdict(list)
     in_order = sorted(json.loads(rows or "[]"), key=lambda row: (row[0], row[2], row[-1] or ""))
-    for (part, pk, number, name, *asked), stations in groupby(in_order, itemgetter(slice(7))):
+    for (part, pk, number, name, *asked), stations in groupby(in_order, itemgetter(slice(9))):
         routes[part].append(RouteStep(pk, number, name, tuple(station for *_, station in stations if station), *asked))
     return routes
 
@@ -112,6 +115,13 @@ def _visits(rows: str | None) -> dict[int, list[Visit]]:
     for unit, *visit in json.loads(rows or "[]"):
         visits[unit].append(Visit(*visit))
     return visits
+
+
+def _skips(rows: str | None) -> dict[int, set[int]]:
+    skips: dict[int, set[int]] = defaultdict(set)
+    for unit, step in json.loads(rows or "[]"):
+        skips[unit].add(step)
+    return skips
 
 
 def list_visits(unit: Unit) -> list[Visit]:

@@ -11,7 +11,7 @@ from trace.core.errors import NotFound
 from trace.engineering.models import Step
 from trace.engineering.queries import list_steps
 from trace.floor.admission import list_missing_children, list_unknown_children, places_of
-from trace.floor.models import Fitting, LooseSighting, Packing, Pass, Unit
+from trace.floor.models import Fitting, LooseSighting, Packing, Pass, Skip, Unit
 from trace.floor.rules import SCAN_CHILD, list_due
 
 
@@ -31,7 +31,8 @@ def get_open_pass(unit: Unit) -> Pass | None:
 
 
 def find_due_step(unit: Unit) -> Step | None:
-    """The step of its route that is next for the unit, the first of several that may be; None when it is finished."""
+    """The step of its route that is next for the unit, the first of several that may be, of those that it has neither
+    passed nor skipped; None when it is finished."""
     return find_due_steps([unit]).get(unit.pk)
 
 
@@ -40,7 +41,8 @@ def find_due_steps(units: Sequence[Unit]) -> dict[int, Step]:
     routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
     passed: dict[int, set[int]] = defaultdict(set)
     rows = Pass.objects.filter(unit__in=units, outcome=Pass.Outcome.PASSED, superseded=None)
-    for unit, step in rows.values_list("unit", "step"):
+    skips = Skip.objects.filter(unit__in=units, superseded=None)
+    for unit, step in [*rows.values_list("unit", "step"), *skips.values_list("unit", "step")]:
         passed[unit].add(step)
     due = {unit.pk: list_due(routes[unit.part_id], passed[unit.pk]) for unit in units}
     return {unit: steps[0] for unit, steps in due.items() if steps}

@@ -18,7 +18,8 @@ from trace.core.errors import Refusal
 
 @dataclass(frozen=True)
 class RouteStep:
-    """A step on a unit's route and where it may be done; `free_order` and `alternative` as at `Step`."""
+    """A step on a unit's route and where it may be done; `free_order` and `alternative` as at `Step`, the qualification
+    (by its id), the kind of equipment and the program (by its key) that it needs, if any."""
 
     pk: int
     number: int
@@ -27,6 +28,8 @@ class RouteStep:
     free_order: str = ""
     alternative: str = ""
     qualification: int | None = None
+    equipment: str = ""
+    program: str = ""
 
 
 class OnRoute(Protocol):
@@ -59,6 +62,19 @@ def _joined(step: OnRoute) -> bool:
 
 
 @dataclass(frozen=True)
+class Doing:
+    """What a step is done with: the equipment's id and key, or why it is not known; what is wrong with its
+    calibration, the check pieces that it owes, what is wrong with its program."""
+
+    pk: int | None = None
+    key: str = ""
+    unknown: str = ""
+    calibration: str = ""
+    owed: tuple[str, ...] = ()
+    program: str = ""
+
+
+@dataclass(frozen=True)
 class Facts:
     """What the interlock looks at for one unit at one station: `due` is the step that is next for it there, `choices`
     are all of which one is next."""
@@ -83,6 +99,7 @@ class Facts:
     asking: str = ""
     lacks: str = ""
     ran_out: datetime | None = None
+    doing: Doing = Doing()
     held: tuple[str, ...] = ()
 
 
@@ -90,13 +107,24 @@ class Facts:
 class Rule:
     """One rule of the interlock: `when` it stops, in words; `says` gives the sentence when the facts
     break it, else None; `action` is what to do next. `draws_stand`: the scan itself is right, so where it
-    comes after the work, what was drawn is recorded all the same; the unit has not passed."""
+    comes after the work, what was drawn is recorded all the same; the unit has not passed. `deviable`: the kinds of
+    things to which a deviation from the rule may be limited; without any there is none."""
 
     code: str
     when: str
     says: Callable[[Facts], str | None]
     action: str
     draws_stand: bool = False
+    deviable: tuple[str, ...] = ()
+
+
+NOT_DUE = "not-due"
+"""A deviation from it is the skip of a step, which it names."""
+
+HERE = ("part", "step", "station", "unit")
+"""To what every deviation may be limited: the part of the unit, its due step's number, the station, units by serial."""
+
+FITNESS = (*HERE, "equipment")
 
 
 def _not_due(facts: Facts) -> str | None:
@@ -151,10 +179,11 @@ RULES: tuple[Rule, ...] = (
         "Scan it out there first.",
     ),
     Rule(
-        "not-due",
+        NOT_DUE,
         "the step due on the unit's route is not done at this station",
         _not_due,
         "Take it to where it is due.",
+        deviable=HERE,
     ),
     Rule(
         "child-missing",
@@ -195,6 +224,7 @@ RULES: tuple[Rule, ...] = (
         lambda f: f"Lot {', '.join(f.expired)} on a feed here has expired." if f.expired else None,
         "Take it off the feed and load another.",
         draws_stand=True,
+        deviable=(*HERE, "lot"),
     ),
     Rule(
         "exhausted",
@@ -209,6 +239,39 @@ RULES: tuple[Rule, ...] = (
         _not_qualified,
         "Let somebody qualified do it, or ask the supervisor.",
         draws_stand=True,
+    ),
+    Rule(
+        "equipment-unknown",
+        "the step needs equipment of a kind, and none of it stands here, or which of several was not said",
+        lambda f: f.doing.unknown or None,
+        "Scan the equipment that does the work, or have it recorded where it stands.",
+        draws_stand=True,
+    ),
+    Rule(
+        "calibration-due",
+        "the equipment was never calibrated, is past its due date, or failed its last calibration",
+        lambda f: f"{f.doing.key} {f.doing.calibration}." if f.doing.calibration else None,
+        "Take other equipment, or have it calibrated.",
+        draws_stand=True,
+        deviable=FITNESS,
+    ),
+    Rule(
+        "check-piece-owed",
+        "a check piece of the equipment was not run right in this shift",
+        lambda f: (
+            f"{f.doing.key} has not told {', '.join(f.doing.owed)} right in this shift." if f.doing.owed else None
+        ),
+        "Run the check pieces and record what it said.",
+        draws_stand=True,
+        deviable=FITNESS,
+    ),
+    Rule(
+        "program-wrong",
+        "the equipment has another program or revision on it than the step needs, or none on record",
+        lambda f: f"{f.doing.key} {f.doing.program}." if f.doing.program else None,
+        "Load the program that the step needs, and record it.",
+        draws_stand=True,
+        deviable=FITNESS,
     ),
     Rule(
         "held",
@@ -229,6 +292,9 @@ class Stopped(Refusal):
 
 DRAWS_STAND = {rule.code for rule in RULES if rule.draws_stand}
 """Rules that stop a unit and leave what it drew on record, where its scan comes after the work."""
+
+DEVIABLE = {rule.code: rule.deviable for rule in RULES if rule.deviable}
+"""Rules from which an approved deviation may permit to depart: the kinds of things to which it may be limited."""
 
 
 def judge(facts: Facts) -> list[Stopped]:

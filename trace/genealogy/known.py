@@ -13,7 +13,9 @@ from contextlib import contextmanager
 
 from django.db import connection, models, transaction
 
+from trace.approvals.models import Deviation
 from trace.core.clock import OPEN, from_ticks
+from trace.engineering.equipment import Calibration, PieceCheck, ProgramLoad
 from trace.engineering.models import Qualified
 from trace.floor.models import (
     Consignment,
@@ -23,6 +25,7 @@ from trace.floor.models import (
     Pass,
     Salvage,
     Shipment,
+    Skip,
     Unit,
 )
 from trace.holds.models import Hold
@@ -30,6 +33,7 @@ from trace.ledger.models import Event
 from trace.material.models import Axis, AxisSlack, Container, Derivation, FeedRecord, SetUp, SetUpLine, Span, Tape
 
 RECORDED = "recorded <= {known}"
+TOLD = "recorded <= {moment}"
 STOOD = "recorded <= {known} AND (superseded IS NULL OR superseded > {known})"
 STANDS = {"superseded": "CAST(NULL AS bigint)"}
 
@@ -62,14 +66,16 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
         },
     ),
     AxisSlack: (RECORDED, {}),
+    Calibration: (TOLD, {}),
     Consignment: (RECORDED, {}),
     Container: (RECORDED, {**_until("gone_recorded", "gone"), "store": "''"}),  # where it stood is not kept
     Derivation: (STOOD, STANDS),
-    Event: ("recorded <= {moment}", {}),
+    Deviation: (TOLD, {}),  # its uses and its end are those of today
+    Event: (TOLD, {}),
     FeedRecord: (STOOD, STANDS),
     Fitting: (STOOD, {**STANDS, **_until("ended", "until"), **_until("ended", "doubted")}),
     Hold: (
-        "recorded <= {moment}",
+        TOLD,
         {
             column: f"CASE WHEN release_recorded > {{moment}} THEN {before} ELSE {column} END"
             for column, before in (("released", "NULL"), ("released_by_id", "NULL"), ("release_reason", "''"))
@@ -79,10 +85,13 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     Packing: (RECORDED, _until("ended", "until")),
     Pass: (STOOD, {**STANDS, **_BOUNDED, **_CLOSED}),
     Qualified: (STOOD, STANDS),
+    PieceCheck: (TOLD, {}),
+    ProgramLoad: (TOLD, {}),
     Salvage: (STOOD, STANDS),
     SetUp: (RECORDED, _until("ended", '"end"', str(OPEN))),
     SetUpLine: ("setup_id IN (SELECT id FROM {schema}.trace_setup WHERE recorded <= {known})", {}),
     Shipment: ("TRUE", _until("departure_recorded", "departed")),
+    Skip: (STOOD, STANDS),
     Span: (STOOD, STANDS),
     Tape: (RECORDED, _until("finished", "board_sets", "planned") | _until("finished", "built_until", str(OPEN))),
     Unit: (

@@ -1,4 +1,4 @@
-"""Triggers that keep the ledger append-only, on both databases.
+"""Triggers that keep the ledger and the signatures append-only, on both databases.
 
 Installed after every migrate, because changing a table on SQLite silently drops its triggers;
 a system check says when they are missing.
@@ -12,7 +12,7 @@ from typing import Any
 from django.core.checks import CheckMessage, Error
 from django.db import connection as default_connection
 
-TABLES = ("trace_event", "trace_eventsubject")
+TABLES = ("trace_event", "trace_eventsubject", "trace_signature")
 
 _POSTGRESQL_FUNCTION = """
 CREATE OR REPLACE FUNCTION trace_append_only() RETURNS trigger LANGUAGE plpgsql AS $$
@@ -26,6 +26,8 @@ END $$
 _SAME = {
     "trace_event": "old.id = NEW.id",
     "trace_eventsubject": "old.id = NEW.id OR (old.event_id, old.kind, old.key) = (NEW.event_id, NEW.kind, NEW.key)",
+    "trace_signature": "old.id = NEW.id OR (old.person_id, old.meaning, old.digest) = "
+    "(NEW.person_id, NEW.meaning, NEW.digest)",
 }
 
 

@@ -16,6 +16,7 @@ from trace.genealogy.stock import StockItem, list_stock
 from trace.genealogy.suspicion import Suspicion
 from trace.genealogy.whereabouts import Named, Place, Whereabouts
 from trace.holds.models import Hold
+from trace.web.approvals import signed_cell
 from trace.web.cells import Link, Mark, Moment, Ref, Several, Why
 from trace.web.moments import Asof
 from trace.web.tables import Column, Table
@@ -212,7 +213,8 @@ def _item_ref(item: StockItem) -> Ref:
 
 
 def holds_table(holds: QuerySet[Hold], empty: str = "Nothing is held.") -> Table:
-    """Holds: on what, why, by whom."""
+    """Holds: on what, why, by whom, signed by whom."""
+    signed = signed_cell("hold")
     return Table(
         "holds",
         "Holds",
@@ -223,6 +225,7 @@ def holds_table(holds: QuerySet[Hold], empty: str = "Nothing is held.") -> Table
             Column("permits", "Still permits", lambda h: ", ".join(h.permits) or "nothing"),
             Column("placed", "Placed", lambda h: Moment.of(h.placed), "placed"),
             Column("by", "By", lambda h: Ref("person", h.placed_by.key, h.placed_by.name), "placed_by__key"),
+            Column("signed", "Signed", lambda h: signed(str(h.pk))),
         ],
         holds,
         empty,

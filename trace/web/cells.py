@@ -36,10 +36,19 @@ PAGES = {
     "customer": "customer",
     "feed": "feed",
     "setup": "setup",
+    "deviation": "deviation",
+    "equipment": "equipment",
+    "attachment": "attachment",
 }
 """Kind of a thing, as the ledger names it: the name of its page's address."""
 
-WORDS = {"workorder": "work order", "setup": "set-up", "feedrecord": "feed record", "bomline": "BOM line"}
+WORDS = {
+    "workorder": "work order",
+    "setup": "set-up",
+    "feedrecord": "feed record",
+    "bomline": "BOM line",
+    "checkpiece": "check piece",
+}
 
 
 def kind_words(kind: str) -> str:
@@ -190,6 +199,16 @@ SHAPES = {
     "held": '<path d="M4.5 1h5L13 4.5v5L9.500 13h-5L1 9.500v-5z"/><path class="gap" d="M4 7h6"/>',
     "unknown": '<path class="line" d="M7 1.500 12.500 7 7 12.500 1.500 7z"/>',
     "inside": '<path d="M3 2l8 5-8 5z"/>',
+    "valid": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M4 10 10 4"/>',
+    "changed since": '<path class="line" d="M2 9c2-6 8-6 10 0"/>',
+    "moved": '<path class="line" d="M1 7h11M8 3l4 4-4 4"/>',
+    "forged": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
+    "fit": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M4 7l2 3 4-6"/>',
+    "not fit": '<path class="line" d="M7 1.500 13 12.500H1z"/><path class="line" d="M7 5v4"/>',
+    "right": '<path class="line" d="M2 7l4 5 6-10"/>',
+    "wrong": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
+    "in force": '<circle cx="7" cy="7" r="5"/>',
+    "not approved": '<circle cx="7" cy="7" r="5" class="line"/>',
 }
 """A shape of our own for each word that has a meaning, so that colour is never alone."""
 
@@ -201,7 +220,7 @@ def mark(word: str) -> SafeString:
     return format_html(
         '<span class="mark mark-{}">'
         '<svg viewBox="0 0 14 14" width="14" height="14" aria-hidden="true">{}</svg>{}</span>',
-        word,
+        word.replace(" ", "-"),
         mark_safe(SHAPES[word]),
         word,
     )

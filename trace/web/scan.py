@@ -11,9 +11,11 @@ from typing import Any
 from django.db.models import Model, Q
 from django.db.models.functions import Upper
 
+from trace.approvals.models import Deviation
 from trace.core.keys import KEY, KEY_LENGTH, BadKey, check_character, clean_key, read_label
 from trace.core.models import Person
 from trace.core.secrecy import clean_scan
+from trace.engineering.equipment import Equipment
 from trace.engineering.models import Part, Station
 from trace.floor.models import Carton, Customer, Shipment, Unit, WorkOrder
 from trace.material.models import Container, Feed, Lot, SetUp, Supplier, Tape
@@ -37,6 +39,8 @@ KINDS: dict[str, type[Model]] = {
     "setup": SetUp,
     "supplier": Supplier,
     "customer": Customer,
+    "deviation": Deviation,
+    "equipment": Equipment,
 }
 """What the scan line opens, by key."""
 
@@ -66,6 +70,8 @@ DESCRIBED = {
     "person": ("name",),
     "supplier": ("name",),
     "customer": ("name",),
+    "deviation": ("reason",),
+    "equipment": ("name", "kind"),
 }
 """What tells one thing of a kind from another, beside its key."""
 

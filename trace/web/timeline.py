@@ -1,4 +1,4 @@
-"""Everything that happened to one unit, in order: passes, fittings, packing, shipping, holds."""
+"""Everything that happened to one unit, in order: passes, steps skipped, fittings, packing, shipping, holds."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def _bracket(reason: str) -> str:
 
 def list_happenings(unit: Unit, asof: Asof) -> list[Happened]:
     """What happened to a unit up to a moment, the latest first."""
-    found = [*_passes(unit), *_fittings(unit), *_packings(unit), *_holds(unit)]
+    found = [*_passes(unit), *_skips(unit), *_fittings(unit), *_packings(unit), *_holds(unit)]
     return sorted((one for one in found if one.at <= asof.ticks), key=lambda one: -one.at)
 
 
@@ -77,6 +77,12 @@ def _passes(unit: Unit) -> Iterator[Happened]:
             drew = {"none": "(drew nothing)", "unsure": "(perhaps drew)"}.get(one.drew, "") if one.axis_id else ""
             words = _say(f"{one.outcome}", step, Ref("station", one.station.key), drew)
             yield Happened(one.scanned_out, "pass", words, _person(one.by))
+
+
+def _skips(unit: Unit) -> Iterator[Happened]:
+    for one in unit.skips.filter(superseded=None).select_related("step", "deviation", "by"):
+        words = ("skipped step", f"{one.step.number} {one.step.name}", "under deviation")
+        yield Happened(one.at, "skip", _say(*words, Ref("deviation", one.deviation.key)), _person(one.by))
 
 
 def _fittings(unit: Unit) -> Iterator[Happened]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
@@ -33,6 +34,27 @@ def read_payload(payload: Mapping[str, Any], subjects: Collection[Subject]) -> l
     """(title, what is written) of an entry's parts, without those where nothing is."""
     known = set(subjects)
     return [(title, _read("", payload[name], "", known)) for name, title in SECTIONS.items() if payload[name]]
+
+
+def read_content(text: str) -> list[Written]:
+    """What is signed, as canonical text (`approvals.content`), row by row: what the rows have in common once."""
+    rows = json.loads(text)["content"]
+    same = {name for name in rows[0] if all(row[name] == rows[0][name] for row in rows)}
+    shared = [_read(_last(name), rows[0][name], _words(name), set()) for name in rows[0] if name in same]
+    rest = [
+        Written("", parts=[_read(_last(name), row[name], _words(name), set()) for name in row if name not in same])
+        for row in rows
+        if len(rows) > 1
+    ]
+    return [*shared, *([Written(f"{len(rows)} rows", parts=rest)] if rest else [])]
+
+
+def _last(name: str) -> str:
+    return name.removesuffix("__key").rpartition("__")[2]
+
+
+def _words(name: str) -> str:
+    return name.removesuffix("__key").replace("__", ", ").replace("_", " ")
 
 
 def _read(name: str, value: Any, label: str, known: set[Subject]) -> Written:

@@ -31,6 +31,10 @@ class Step(models.Model):
         default=False, help_text="after a changeover the first unit is approved before the next one starts"
     )
     qualification = models.ForeignKey(Qualification, models.PROTECT, null=True, blank=True, related_name="steps")
+    equipment_kind = models.CharField(max_length=40, blank=True, help_text="the kind of equipment that it needs")
+    program = models.ForeignKey(
+        "trace.Program", models.PROTECT, null=True, blank=True, related_name="+", help_text="that must be on it"
+    )
     sample_every = models.PositiveIntegerField(
         null=True, blank=True, help_text="one unit in so many is tested here; empty: each of them"
     )
@@ -42,6 +46,9 @@ class Step(models.Model):
             models.CheckConstraint(condition=Q(minutes__gte=0), name="step_minutes_not_negative"),
             models.CheckConstraint(
                 condition=Q(free_order="") | Q(alternative=""), name="step_is_free_or_alternative_not_both"
+            ),
+            models.CheckConstraint(
+                condition=Q(program=None) | ~Q(equipment_kind=""), name="step_program_runs_on_equipment"
             ),
             models.CheckConstraint(condition=Q(sample_every=None) | Q(sample_every__gt=1), name="step_samples_some"),
         ]

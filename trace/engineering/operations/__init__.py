@@ -19,6 +19,18 @@ from trace.engineering.operations.boms import (
     set_panel,
 )
 from trace.engineering.operations.common import Released, check_draft
+from trace.engineering.operations.equipment import (
+    EquipmentRefused,
+    define_check_piece,
+    define_equipment,
+    define_program,
+    load_program,
+    move_equipment,
+    record_calibration,
+    record_check,
+    retire_check_piece,
+    retire_equipment,
+)
 from trace.engineering.operations.imports import BomFileRefused, BomReport, import_bom
 from trace.engineering.operations.master import (
     AMENDABLE,
@@ -70,6 +82,7 @@ from trace.engineering.operations.routes import (
     set_characteristics,
     set_route,
 )
+from trace.engineering.operations.shifts import CalendarRefused, DayOffRow, ShiftRow, set_days_off, set_shifts
 from trace.engineering.rules import BomRow
 
 __all__ = [
@@ -81,10 +94,13 @@ __all__ = [
     "BomRefused",
     "BomReport",
     "BomRow",
+    "CalendarRefused",
     "CharacteristicRefused",
     "CharacteristicRow",
     "CostRefused",
+    "DayOffRow",
     "DeviceRefused",
+    "EquipmentRefused",
     "PanelRefused",
     "PanelRow",
     "PartCost",
@@ -98,6 +114,7 @@ __all__ = [
     "RevisionRefused",
     "RouteRefused",
     "RouteRow",
+    "ShiftRow",
     "SiteRefused",
     "StationRate",
     "StationRefused",
@@ -109,7 +126,10 @@ __all__ = [
     "bind_device",
     "check_draft",
     "close_account",
+    "define_check_piece",
+    "define_equipment",
     "define_part",
+    "define_program",
     "define_qualification",
     "define_site",
     "define_station",
@@ -124,16 +144,24 @@ __all__ = [
     "issue_badge",
     "issue_device",
     "issue_token",
+    "load_program",
+    "move_equipment",
     "open_account",
     "qualify_person",
+    "record_calibration",
+    "record_check",
     "release_revision",
+    "retire_check_piece",
+    "retire_equipment",
     "retire_part",
     "retire_person",
     "revise_part",
     "set_bom",
     "set_characteristics",
     "set_costs",
+    "set_days_off",
     "set_panel",
     "set_roles",
     "set_route",
+    "set_shifts",
 ]

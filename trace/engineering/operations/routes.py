@@ -12,6 +12,7 @@ from operator import attrgetter
 
 from trace.core.errors import Refusal
 from trace.core.models import Person
+from trace.engineering.equipment import Program
 from trace.engineering.models import Characteristic, Designator, Part, Qualification, Station, Step
 from trace.engineering.operations.common import changing, check_draft, save_checked
 
@@ -30,7 +31,8 @@ class RouteRow:
     `picture` the SHA-256 of the file that shows it. Steps that follow each other under one name of `free_order` go
     in any order, of those under one name of `alternative` one is enough. `first_piece`: after a changeover the first
     is approved before the next starts; `sample_every`: one unit in so many is tested; `qualification` is the key of
-    what whoever does it must have proved to be able to do."""
+    what whoever does it must have proved to be able to do, `equipment` the kind of equipment that it needs, `program`
+    the key of the program that must be on it."""
 
     number: int
     name: str
@@ -45,6 +47,12 @@ class RouteRow:
     first_piece: bool = False
     sample_every: int | None = None
     qualification: str = ""
+    equipment: str = ""
+    program: str = ""
+
+
+NAMED = frozenset({"stations", "designators", "qualification", "equipment", "program"})
+"""What a row says by name or key."""
 
 
 @changing
@@ -53,10 +61,10 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
 
     After the bill of material, if it names designators; what a draft had before is replaced. Refuses with
     RouteRefused: a part that is not built here; no step; a number that is below 1 or used twice; a step without a
-    station, or at one that is unknown or retired; a qualification that there is not; a
-    designator that the assembly lacks, that two steps fill, or whose
-    bill of material names another step or one that is missing here; steps in free order, or alternatives, that do
-    not follow each other; what the record does not accept. With Released.
+    station, or at one that is unknown or retired; a qualification that there is not; a designator that the assembly
+    lacks, that two steps fill, or whose bill of material names another step or one that is missing here; steps in free
+    order, or alternatives, that do not follow each other; a program that is unknown, or not of the step's kind of
+    equipment; what the record does not accept. With Released.
     """
     if not part.level:
         raise RouteRefused(f"{part.number} is not built here.", action="Define it as an assembly first.")
@@ -68,16 +76,22 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
     wanted = {row.qualification for row in rows if row.qualification}
     qualifications = {one.key: one for one in Qualification.objects.filter(key__in=wanted)}
     problems = [f"There is no qualification {key}." for key in sorted(wanted - qualifications.keys())]
+    programs = {program.key: program for program in Program.objects.filter(key__in={r.program for r in rows})}
+    problems += _judge_programs(rows, programs)
     if problems := [*_judge(part, rows, stations, designators), *problems]:
         raise RouteRefused(" ".join(problems))
 
     part.steps.all().delete()
     steps = []
     for row in rows:
-        own = {
-            name: value for name, value in vars(row).items() if name not in ("stations", "designators", "qualification")
-        }
-        step = Step(part=part, qualification=qualifications.get(row.qualification), **own)
+        own = {name: value for name, value in vars(row).items() if name not in NAMED}
+        step = Step(
+            part=part,
+            qualification=qualifications.get(row.qualification),
+            equipment_kind=row.equipment.strip(),
+            program=programs.get(row.program),
+            **own,
+        )
         save_checked(step, RouteRefused)
         step.stations.set(stations[key] for key in row.stations)
         for name in row.designators:
@@ -119,6 +133,14 @@ def _judge(
     for name, designator in designators.items():
         if designator.step_number is not None and designator.step_number not in numbers:
             yield f"{name} is filled at step {designator.step_number}, which is missing."
+
+
+def _judge_programs(rows: Sequence[RouteRow], programs: dict[str, Program]) -> Iterator[str]:
+    for row in rows:
+        if row.program and row.program not in programs:
+            yield f"Step {row.number} names program {row.program[:40]}, which does not exist."
+        elif row.program and programs[row.program].kind != row.equipment.strip():
+            yield f"Step {row.number} names program {row.program}, which runs on a {programs[row.program].kind}."
 
 
 @dataclass(frozen=True)

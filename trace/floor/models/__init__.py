@@ -1,7 +1,7 @@
 """Units: what was ordered, where each has been, what is in it, where it went."""
 
 from trace.floor.models.dispatch import Carton, Consignment, Customer, Packing, Shipment
-from trace.floor.models.units import Fitting, LooseSighting, Pass, Salvage, Unit, WorkOrder
+from trace.floor.models.units import Fitting, LooseSighting, Pass, Salvage, Skip, Unit, WorkOrder
 
 __all__ = [
     "Carton",
@@ -13,6 +13,7 @@ __all__ = [
     "Pass",
     "Salvage",
     "Shipment",
+    "Skip",
     "Unit",
     "WorkOrder",
 ]

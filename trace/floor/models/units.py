@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from django.db import models
 from django.db.models import F, Q
 
+from trace.approvals.models import Deviation
 from trace.core.clock import DAY, OPEN, now_ticks
 from trace.core.errors import Refusal
 from trace.core.models import KeyField, Person, TickField
+from trace.engineering.equipment import Equipment
 from trace.engineering.models import Part, Site, Station, Step
 from trace.material.models import Axis, Container, Feed
 
@@ -98,6 +100,7 @@ class Pass(models.Model):
     rack = models.CharField(max_length=40, blank=True)
     error = TickField(default=0)
     sheet = models.CharField(max_length=40, blank=True, help_text="the paper sheet that it is a line of")
+    equipment = models.ForeignKey(Equipment, models.PROTECT, null=True, related_name="+", db_index=False)
     by = models.ForeignKey(Person, models.PROTECT, related_name="+", db_index=False)
     recorded = TickField()
     closed = TickField(null=True, blank=True, help_text="when its outcome was recorded")
@@ -144,6 +147,25 @@ class Pass(models.Model):
                 name="pass_ends_with_an_outcome",
             ),
             models.CheckConstraint(condition=Q(error__gte=0), name="pass_error_not_negative"),
+        ]
+
+
+class Skip(models.Model):
+    """A step that a unit skipped under a deviation: it counts as passed, from `at` on."""
+
+    unit = models.ForeignKey(Unit, models.PROTECT, related_name="skips")
+    step = models.ForeignKey(Step, models.PROTECT, related_name="+")
+    deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="+")
+    at = TickField()
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    recorded = TickField()
+    superseded = TickField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["unit", "step"], condition=Q(superseded=None), name="step_skipped_once_by_a_unit"
+            )
         ]
 
 

@@ -9,7 +9,7 @@ from trace.core.errors import Refusal
 from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.floor.draws import length_class, reckon_after, reckon_feed
-from trace.floor.models import Pass, Unit
+from trace.floor.models import Pass, Skip, Unit
 from trace.floor.scans import bound_anew
 from trace.holds.gate import moving
 from trace.ledger.operation import note
@@ -27,7 +27,8 @@ class CorrectionRefused(Refusal):
 def void_pass(*, entry: Pass, reason: str, by: Person, at: datetime) -> Pass:
     """A pass that never happened: it drew nothing. It stays readable as superseded.
 
-    Passes that its scans had bounded, and ends that were counted with it, are reckoned anew.
+    Passes that its scans had bounded, and ends that were counted with it, are reckoned anew. Steps that it skipped
+    are due again; a use of a deviation stays counted.
     Refuses with CorrectionRefused without a reason or when it was superseded before.
     """
     Unit.objects.select_for_update().get(pk=entry.unit_id)
@@ -37,6 +38,8 @@ def void_pass(*, entry: Pass, reason: str, by: Person, at: datetime) -> Pass:
         raise CorrectionRefused("This pass is void already.", action="Nothing needs doing.")
     recorded = to_ticks(now())
     Pass.objects.filter(pk=entry.pk).update(superseded=recorded)
+    scans = [scan for scan in (entry.scanned_in, entry.scanned_out) if scan is not None]
+    Skip.objects.filter(unit=entry.unit, at__in=scans[:1], superseded=None).update(superseded=recorded)
     note(entry.unit, reason=reason)
     void = Pass.objects.get(pk=entry.pk)
     void.pk, void.superseded, void.recorded, void.closed = None, None, recorded, recorded

@@ -12,8 +12,10 @@ from datetime import datetime, timedelta
 from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
 from trace.core.keys import clean_text
 from trace.core.models import Person
+from trace.engineering.equipment import Equipment
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit, contents_of
+from trace.floor.deviating import record_deviated
 from trace.floor.draws import length_class, reckon_after
 from trace.floor.evidence import scan_elsewhere
 from trace.floor.models import Pass, Unit
@@ -45,6 +47,7 @@ def start_pass(
     station: Station,
     position: tuple[int, int] | None = None,
     setup: SetUp | None = None,
+    equipment: Equipment | None = None,
     error: timedelta = EXACT,
     by: Person,
     at: datetime,
@@ -52,7 +55,8 @@ def start_pass(
     """A unit goes into a station for the step that is due.
 
     `setup` names a tape's set-up and `position` the board set, or the machine's cycle counts; on
-    the clock neither is given. At a one-at-a-time station the scan also lets out the unit before.
+    the clock neither is given. `equipment` is what does the step, to be said where several of a kind stand
+    there. At a one-at-a-time station the scan also lets out the unit before.
     Refuses with Stopped (the interlock), PassRefused.
     """
     scan = to_ticks(at)
@@ -62,7 +66,9 @@ def start_pass(
     _want_setup(setup, station, locked)
     doubt = to_error(error)
     neighbour = neighbour_scan(station, scan, by, error=doubt)
-    (admission,) = admit(locked, station, [Move.START], scan, setup, position and [position], by=by)
+    (admission,) = admit(
+        locked, station, [Move.START], scan, setup, position and [position], by=by, equipment=equipment
+    )
     (entry,) = _record(
         [admission], station, by, scanned_in=scan, error=doubt, positions=position and [position], neighbour=neighbour
     )
@@ -110,6 +116,7 @@ def record_passes(
     entered: datetime | None = None,
     positions: Sequence[tuple[int, int]] | None = None,
     setup: SetUp | None = None,
+    equipment: Equipment | None = None,
     drew: str | None = None,
     only: Sequence[str] | None = None,
     rack: str = "",
@@ -121,7 +128,8 @@ def record_passes(
     """Units that went through a station's due step, known by one scan at its end (and by `entered`
     where it scans both): one unit, or a rack of them that shares the range.
 
-    `positions` gives each unit its own board set or cycle counts, in the order of the units. A line of a
+    `positions` gives each unit its own board set or cycle counts, in the order of the units; `equipment` is as in
+    `start_pass`. A line of a
     `sheet` is a unit or a rack of them; at a loose station it proves no more than a scan.
 
     A unit that the interlock stops for its material, its children, who did it or a hold has drawn all the same: its
@@ -164,6 +172,7 @@ def record_passes(
             setup,
             positions,
             by=by,
+            equipment=equipment,
             after_work=True,
         ),
         station,
@@ -243,6 +252,7 @@ def _record(
         want_drawn(drew, only, [setup] if setup else [])
     if stopped := {a.unit.key: [refusal.message for refusal in a.stopped] for a in admissions if a.stopped}:
         note(stopped=stopped)
+    record_deviated([one for a in admissions for one in a.deviated], scan, by, recorded)
     passes = []
     for index, admission in enumerate(admissions):
         unit, setup = admission.unit, admission.setup
@@ -273,6 +283,7 @@ def _record(
                 unit=unit,
                 step_id=admission.step.pk,
                 station=station,
+                equipment_id=admission.equipment,
                 assembly_id=unit.part_id,
                 axis=axis,
                 first=first,

@@ -36,9 +36,10 @@ SELECT
     (
         SELECT jsonb_agg(jsonb_build_array(
             step.part_id, step.id, step.number, step.name, step.free_order, step.alternative,
-            step.qualification_id, station.key
+            step.qualification_id, step.equipment_kind, coalesce(program.key, ''), station.key
         ))
         FROM trace_step step
+        LEFT JOIN trace_program program ON program.id = step.program_id
         LEFT JOIN trace_step_stations at ON at.step_id = step.id
         LEFT JOIN trace_station station ON station.id = at.station_id
         WHERE step.part_id = ANY(%(parts)s)
@@ -56,6 +57,10 @@ SELECT
         FROM trace_pass p
         WHERE p.unit_id = ANY(%(units)s) AND p.superseded IS NULL
     ) AS visits,
+    (
+        SELECT jsonb_agg(jsonb_build_array(unit_id, step_id))
+        FROM trace_skip WHERE unit_id = ANY(%(units)s) AND superseded IS NULL
+    ) AS skips,
     EXISTS (SELECT 1 FROM trace_pass WHERE unit_id = ANY(%(units)s) AND inside AND superseded IS NULL)
     OR EXISTS (SELECT 1 FROM trace_fitting WHERE child_id = ANY(%(units)s) AND until IS NULL AND superseded IS NULL)
     OR EXISTS (SELECT 1 FROM trace_packing WHERE unit_id = ANY(%(units)s) AND until IS NULL)

@@ -14,7 +14,10 @@ SELECT u.id,
                        WHERE t.part_id = u.part_id
                          AND NOT EXISTS (SELECT 1 FROM trace_pass p
                                          WHERE p.unit_id = u.id AND p.step_id = t.id AND p.superseded IS NULL
-                                           AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s))
+                                           AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s)
+                         AND NOT EXISTS (SELECT 1 FROM trace_skip k
+                                         WHERE k.unit_id = u.id AND k.step_id = t.id AND k.superseded IS NULL
+                                           AND k.at <= %(at)s))
        END,
        CASE WHEN f.id IS NULL THEN
            seen.id IS NOT NULL

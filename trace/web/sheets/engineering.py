@@ -27,7 +27,7 @@ def part_sheet(it: Part) -> Sheet:
     lots = Lot.objects.filter(part=it).select_related("supplier")
     units = Unit.objects.filter(part=it).select_related("order")
     lines = it.lines.select_related("child").prefetch_related("designators", "substitutes__part")
-    steps = it.steps.select_related("qualification").prefetch_related("stations")
+    steps = it.steps.select_related("qualification", "program").prefetch_related("stations")
     used = BomLine.objects.filter(child=it).select_related("parent").prefetch_related("designators")
     facts: list[Fact] = [
         ("Number", f"{it.number} {it.revision}".strip()),
@@ -129,6 +129,9 @@ def _route_table(steps: Any) -> Table:
             Column("turn", "Its turn", _turn),
             Column("instruction", "Instruction", lambda step: step.instruction),
             Column("qualification", "Asks for", lambda step: step.qualification.name if step.qualification else ""),
+            Column(
+                "equipment", "Needs", lambda step: " with ".join(filter(None, [step.equipment_kind, _program(step)]))
+            ),
             Column("caution", "Caution", lambda step: step.caution),
         ],
         list(steps),
@@ -184,6 +187,10 @@ def _panel_table(it: Part) -> Table:
     )
 
 
+def _program(step: Step) -> str:
+    return step.program.key if step.program else ""
+
+
 def _used_table(lines: Any) -> Table:
     return Table(
         "used",
@@ -204,11 +211,13 @@ def station_sheet(it: Station) -> Sheet:
     inside = passes.filter(inside=True).order_by("-began")
     feeds = Feed.objects.filter(axis__station=it)
     used = Pass.objects.filter(station=it, superseded=None, axis__isnull=False).values("axis")
+    tools = it.equipment.filter(retired=None)
     setups = SetUp.objects.filter(Q(axis__station=it) | Q(axis__in=used))
     facts: list[Fact] = [
         ("Area", it.area or "none given"),
         ("What its scans prove", it.get_scan_mode_display()),
         ("Feeds go by", "the machine’s cycle count" if it.counts_cycles else "the clock"),
+        ("Equipment", Several(tuple(Ref("equipment", one.key, one.kind) for one in tools)) or "none on record"),
     ]
     tables = [
         passes_table(inside, "inside", "Units inside", "No unit is inside."),

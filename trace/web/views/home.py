@@ -16,6 +16,7 @@ from trace.material.models import Feed, Lot, SetUpLine, Span
 from trace.material.queries import list_overdue_clearings
 from trace.web.answer import holds_table
 from trace.web.cells import Moment, Ref, Several, place_of
+from trace.web.equipment import equipment_table, list_due
 from trace.web.floor import list_on_floor, steps_table, units_on_floor_table
 from trace.web.tables import Column, Table, respond
 
@@ -28,10 +29,12 @@ def home(request: HttpRequest) -> HttpResponseBase:
     unknown = _unknown_feeds()
     overdue = list_overdue_clearings(now())
     units = list_on_floor()
+    calibrate = [due for due in list_due(now()) if due.fitness.calibration]
     context = {
         "holds": holds.count(),
         "unknown": unknown.count(),
         "overdue": overdue.count(),
+        "calibrate": len(calibrate),
         "waiting": sum(not unit.inside for unit in units),
         "inside": sum(unit.inside for unit in units),
         "material": Lot.objects.exists(),
@@ -41,6 +44,7 @@ def home(request: HttpRequest) -> HttpResponseBase:
         steps_table(units),
         _unknown_table(unknown),
         _overdue_table(overdue),
+        equipment_table(calibrate, "Overdue calibrations", "No calibration is overdue."),
         _shipments_table(),
     ]
     return respond(request, "home.html", context, tables, name="home")

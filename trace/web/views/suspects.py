@@ -22,6 +22,7 @@ from trace.material.models import Container, Derivation, Lot, Span
 from trace.material.queries import get_container, get_lot
 from trace.web import answer as answers
 from trace.web.answer import Answer, pieces_cell
+from trace.web.approvals import approval_links, approval_tables
 from trace.web.asbuilt import merge_paths
 from trace.web.cells import Link, Moment, Ref, place_of
 from trace.web.costs import cost_sheet, summarise_costs
@@ -86,6 +87,7 @@ def _show(
     tables: list[Table],
     targets: list[tuple[str, str]],
 ) -> HttpResponseBase:
+    tables = [*tables, *approval_tables(answer.kind, answer.key)]
     every = [
         answers.places_table(answer),
         answers.units_table(answer),
@@ -100,6 +102,7 @@ def _show(
         "asof": answer.asof,
         "facts": [*facts, ("On the record", record_fact)],
         "own": [table.name for table in tables],
+        "links": approval_links(request, answer.kind, answer.key),
         "cost_href": reverse(f"{answer.kind}-cost", args=[answer.key]) + answer.asof.query,
     }
     if answer.carrying:  # reckoned where the page shows it, not for a table alone

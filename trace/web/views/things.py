@@ -9,6 +9,7 @@ from django.http.response import HttpResponseBase
 from trace.core.errors import NotFound
 from trace.core.keys import clean_key
 from trace.web.answer import holds_table, list_open_holds
+from trace.web.approvals import approval_links, approval_tables
 from trace.web.cells import kind_words
 from trace.web.moments import Asof, read_asof
 from trace.web.scan import KINDS
@@ -27,8 +28,9 @@ def thing(request: HttpRequest, kind: str, key: str) -> HttpResponseBase:
         holds = list_open_holds([(kind, it.key)], Asof())  # type: ignore[attr-defined]
         if holds.exists():
             tables.insert(0, holds_table(holds))
-        tables.append(record_table(kind, it.key, Asof()))  # type: ignore[attr-defined]
-    context = {"kind": kind_words(kind), "thing": it, "sheet": sheet, "asked": asof.moment}
+        tables += [*approval_tables(kind, it.key), record_table(kind, it.key, Asof())]  # type: ignore[attr-defined]
+    links = [] if kind == "person" else approval_links(request, kind, it.key)  # type: ignore[attr-defined]
+    context = {"kind": kind_words(kind), "thing": it, "sheet": sheet, "asked": asof.moment, "links": links}
     return respond(request, "thing.html", context, tables, name=f"{kind}-{it.key}")  # type: ignore[attr-defined]
 
 

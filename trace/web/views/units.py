@@ -14,6 +14,7 @@ from trace.genealogy.backward import trace_backward
 from trace.genealogy.rules import Sureness
 from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
 from trace.web.answer import holds_table, list_open_holds, where_cell
+from trace.web.approvals import approval_links, approval_tables
 from trace.web.asbuilt import read_tree
 from trace.web.cells import Moment, Ref
 from trace.web.contents import list_lots_in, lots_table
@@ -44,6 +45,7 @@ def unit(request: HttpRequest, key: str) -> HttpResponseBase:
         "due": find_due_step(it) if not asof.given and where[-1].kind in (Place.WAITING, Place.AT_STATION) else None,
         "tree": read_tree(built, find),
         "find": find,
+        "links": approval_links(request, "unit", it.key),
         "inside": where[0].kind == Place.AT_STATION,
         "places": len(every),
         "filled": sum(place.filled for place in every),
@@ -60,6 +62,7 @@ def unit(request: HttpRequest, key: str) -> HttpResponseBase:
         holds_table(list_open_holds(targets, asof), "Neither it nor anything in it is held."),
         lots_table(lots, f"?{f'at={asof.text}&' if asof.given else ''}find="),
         timeline_table(it, asof),
+        *approval_tables("unit", it.key),
         record_table("unit", it.key, asof),
     ]
     return respond(request, "unit.html", context, tables, name=f"unit-{it.key}")

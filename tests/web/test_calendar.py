@@ -1,0 +1,73 @@
+"""The working calendar on pages."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from django.test import Client
+
+from tests.factories import Plant
+from tests.web.conftest import make_user
+from trace.core.clock import telling
+from trace.core.permissions import Role
+from trace.engineering.models import Site
+from trace.engineering.shifts import DayOff, Shift
+
+pytestmark = pytest.mark.django_db
+
+FORM = {
+    "what": "shifts", "since": "2026-03-02",
+    "name-0": "Early", "weekdays-0": ["Monday", "Tuesday"], "begins-0": "06:00", "ends-0": "14:00",
+    "name-1": "Night", "weekdays-1": ["Monday"], "begins-1": "22:00", "ends-1": "06:00",
+    "name-2": "", "begins-2": "", "ends-2": "",
+}  # fmt: skip
+
+
+@pytest.fixture
+def planner(client: Client) -> Client:
+    Plant()
+    Site.objects.update(zone="Europe/Berlin")
+    client.force_login(make_user("pat", roles=[Role.PLANNER]))
+    return client
+
+
+def test_shifts_are_set_and_the_page_says_which_works_now(planner: Client) -> None:
+    assert "No shift is set yet." in planner.get("/calendar/").content.decode()
+    assert planner.post("/calendar/set/", FORM).headers["Location"] == "/calendar/"
+    with telling(datetime(2026, 3, 2, 23, tzinfo=UTC)):  # midnight at the plant
+        page = planner.get("/calendar/").content.decode()
+        assert "Shift Night works now" in page and "22:00" in page and "06:00 next day" in page
+    with telling(datetime(2026, 3, 4, 8, tzinfo=UTC)):
+        assert "No shift works now." in planner.get("/calendar/").content.decode()
+    form = planner.get("/calendar/set/").content.decode()
+    assert 'value="Night"' in form and form.count("checked") == 3
+    planner.post("/calendar/set/", {"what": "shifts", "since": "2026-04-01", "name-0": ""})
+    assert not Shift.objects.filter(until=None).exists() and Shift.objects.count() == 2
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"begins-0": "six"}, {"since": "soon"}, {"weekdays-0": []}, {"begins-1": "05:00", "ends-1": "07:00"}]
+)
+def test_what_is_refused_stays_in_the_form(planner: Client, wrong: dict) -> None:
+    answer = planner.post("/calendar/set/", {**FORM, **wrong})
+    assert answer.status_code == 409 and 'value="Night"' in answer.content.decode()
+    assert not Shift.objects.exists()
+
+
+def test_days_off_are_set_by_the_year(planner: Client) -> None:
+    days = {"what": "days off", "year": "2026", "days": "2026-05-01 May Day\n\n2026-12-25  Christmas "}
+    assert planner.post("/calendar/set/", days).status_code == 302
+    assert list(DayOff.objects.values_list("name", flat=True)) == ["May Day", "Christmas"]
+    page = planner.get("/calendar/").content.decode()
+    assert "Christmas" in page and "Friday" in page
+    assert "2026-12-25 Christmas" in planner.get("/calendar/set/?year=2026").content.decode()
+    for wrong in ({"year": "x"}, {"year": "2027"}, {"days": "tomorrow x"}):
+        assert planner.post("/calendar/set/", {**days, **wrong}).status_code == 409
+
+
+def test_who_does_not_plan_may_look(client: Client) -> None:
+    Plant()
+    client.force_login(make_user("op", roles=[Role.OPERATOR]))
+    page = client.get("/calendar/").content.decode()
+    assert "Set shifts" not in page and client.get("/calendar/set/").status_code == 403

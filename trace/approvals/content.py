@@ -1,0 +1,90 @@
+"""What of a record is signed: one table for every kind of thing that can be."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+
+from django.apps import apps
+from django.db.models import Model, QuerySet
+
+from trace.core.errors import NotFound, Refusal
+from trace.ledger.canonical import canonical
+
+SIGNED: Mapping[str, tuple[str, ...]] = {
+    "attachment": ("target_kind", "target_key", "name", "media_type", "size", "sha256"),
+    "deviation": ("rules", "scope", "reason", "expires", "most", "opened", "opened_by__key"),
+    "hold": (
+        "target_kind", "target_key", "reason", "permits", "placed", "placed_by__key",
+        "released", "released_by__key", "release_reason",
+    ),
+    "lot": ("part__key", "supplier__key", "number", "date_code", "expiry", "received"),
+    "part": (
+        "number", "revision", "name", "kind", "lines__number", "lines__child__key", "lines__quantity",
+        "lines__designators__name", "lines__designators__quantity", "lines__designators__step_number",
+    ),
+    "setup": (
+        "assembly__key", "axis__station__key", "axis__tape__key", "first", "lines__designator", "lines__feed__key",
+    ),
+    "unit": (
+        "part__key", "order__key", "created", "scrapped", "passes__step__number", "passes__station__key",
+        "passes__outcome", "passes__recorded", "passes__superseded",
+    ),
+    "workorder": ("part__key", "site__key", "quantity", "released"),
+}  # fmt: skip
+"""Kind of a record: the fields that are signed. A field of many records (lines of a part) gives a row for each."""
+
+
+class NotSigned(Refusal):
+    """Records of this kind are not signed."""
+
+    code = "not-signed"
+    action = "Sign the record that it belongs to."
+
+
+def find_record(kind: str, key: str) -> Model:
+    """The record of a kind and key; of what has no key, by its number. Refuses with NotFound."""
+    return _found(kind, key, _rows(kind, key))
+
+
+def lock_record(kind: str, key: str) -> Model:
+    """The same, and nobody changes it until the operation is over."""
+    return _found(kind, key, _rows(kind, key).select_for_update())
+
+
+def content_of(kind: str, key: str) -> str:
+    """What a signature on this record is made on, as canonical text: its rows by the names of the fields, in order.
+
+    Refuses with NotSigned a kind that the table does not name, and with NotFound.
+    """
+    if kind not in SIGNED:
+        raise NotSigned(f"A {kind} is not signed.")
+    rows = list(_rows(kind, key).values(*SIGNED[kind]))
+    if not rows:
+        find_record(kind, key)
+    return canonical({"kind": kind, "key": key, "content": sorted(rows, key=canonical)})
+
+
+def digest_of(content: str) -> str:
+    """The SHA-256 of a content."""
+    return hashlib.sha256(content.encode()).hexdigest()
+
+
+def _rows(kind: str, key: str) -> QuerySet[Model]:
+    try:
+        model = apps.get_model("trace", kind)
+    except LookupError:
+        raise NotFound(f"There is no kind of thing called “{kind[:40]}”.") from None
+    by_key = any(field.name == "key" for field in model._meta.concrete_fields)
+    if not by_key and kind not in SIGNED:
+        raise NotFound(f"A {kind} is found by no key.", action="Name the thing that it belongs to.")
+    if not by_key and not (key.isascii() and key.isdecimal() and int(key) < 2**63):
+        return model._default_manager.none()
+    return model._default_manager.filter(**{"key" if by_key else "pk": key}).order_by()
+
+
+def _found(kind: str, key: str, rows: QuerySet[Model]) -> Model:
+    record = rows.first()
+    if record is None:
+        raise NotFound(f"No {kind} has the key {key[:60]}.")
+    return record

@@ -1,0 +1,83 @@
+"""Whether equipment was fit for its work at a moment, by what is on record of the time before."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from django.db.models import Q
+
+from trace.engineering.calendar import working_day_at
+from trace.engineering.equipment import Calibration, CheckPiece, Equipment, PieceCheck, Program, ProgramLoad
+from trace.engineering.queries import get_calendar
+
+
+@dataclass(frozen=True)
+class Fitness:
+    """Of one piece of equipment at a moment: what is wrong with its calibration (nothing: none is), the check pieces
+    that were not run right in this shift, the program on it, the day up to which its calibration holds."""
+
+    calibration: str = ""
+    owed: tuple[str, ...] = ()
+    program: Program | None = None
+    due: date | None = None
+
+    @property
+    def fit(self) -> bool:
+        """Whether it may be used, whatever the program."""
+        return not self.calibration and not self.owed
+
+
+def judge_calibration(needed: bool, last: tuple[bool, date | None] | None, day: date) -> str:
+    """What is wrong with a calibration on a day: `last` is whether it passed, and its last good day. What was never
+    calibrated is wrong where it is needed; a failed calibration is wrong wherever there was one."""
+    if last is None:
+        return "was never calibrated" if needed else ""
+    passed, due = last
+    if not passed:
+        return "failed its last calibration"
+    return f"was due for calibration after {due}" if due and due < day else ""
+
+
+def judge_fitness(equipment: Sequence[Equipment], at: datetime) -> dict[int, Fitness]:
+    """Per piece of equipment (by id), how fit it was at a moment. The number of queries does not grow with that of the
+    pieces.
+
+    Of a check piece its last check in the shift counts. Outside of all shifts the plant's day is the shift.
+    """
+    ids = [one.pk for one in equipment]
+    if not ids:
+        return {}
+    calibrated: dict[int, tuple[bool, date | None]] = {}
+    found = Calibration.objects.filter(equipment__in=ids, at__lte=at).order_by("at", "id")
+    for pk, passed, due in found.values_list("equipment", "passed", "due"):
+        calibrated[pk] = passed, due
+    loaded = {
+        load.equipment_id: load.program
+        for load in ProgramLoad.objects.filter(equipment__in=ids, since__lte=at)
+        .select_related("program")
+        .order_by("since", "id")
+    }
+    calendar = get_calendar()
+    shift, day = working_day_at(calendar, at), at.astimezone(calendar.zone).date()
+    pieces = CheckPiece.objects.filter(
+        Q(retired=None) | Q(retired__gt=at), Q(equipment__in=ids) | Q(kind__in={one.kind for one in equipment})
+    )
+    ran: dict[tuple[int, int], bool] = defaultdict(bool)
+    checks = PieceCheck.objects.filter(equipment__in=ids, at__gte=shift.begins, at__lte=at)
+    for check in checks.select_related("piece").order_by("at", "id"):
+        ran[check.equipment_id, check.piece_id] = check.right
+    return {
+        one.pk: Fitness(
+            judge_calibration(one.calibrate_every is not None, calibrated.get(one.pk), day),
+            tuple(
+                piece.key for piece in pieces if one.pk == piece.equipment_id or one.kind == piece.kind
+                if not ran[one.pk, piece.pk]
+            ),
+            loaded.get(one.pk),
+            calibrated.get(one.pk, (False, None))[1],
+        )
+        for one in equipment
+    }  # fmt: skip

@@ -1,0 +1,115 @@
+"""What a deviation lets by at a station. For use inside operations, after the locks on units."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import cached_property
+from typing import NamedTuple
+
+from django.db.models import F
+
+from trace.approvals.models import Deviation
+from trace.approvals.queries import lock_deviations
+from trace.approvals.rules import covers
+from trace.core.models import Person
+from trace.floor.models import Skip, Unit
+from trace.floor.rules import DEVIABLE, NOT_DUE, Facts, RouteStep, Stopped, judge
+from trace.ledger.operation import note
+
+
+class Deviated(NamedTuple):
+    """A unit that a deviation let by: what would have stopped it; the step that it skips, where that is due."""
+
+    unit: Unit
+    deviation: Deviation
+    refusal: Stopped
+    skipped: RouteStep | None
+
+
+@dataclass
+class Permits:
+    """The deviations in force at a moment, read where something stops a unit. A unit counts once, whatever of
+    a deviation it makes use of."""
+
+    at: datetime
+    users: dict[int, set[int]] = field(default_factory=dict)
+
+    @cached_property
+    def _found(self) -> list[Deviation]:
+        return lock_deviations(DEVIABLE, self.at)
+
+    def settle(
+        self, unit: Unit, route: Sequence[RouteStep], look: Callable[[RouteStep | None], Facts]
+    ) -> tuple[RouteStep | None, list[Stopped], list[Deviated]]:
+        """(the step that is due, what stops the unit there, what it is let by): either the second or the third is
+        empty. `route` are the steps that it has still to pass, `look` gives the facts with one of them due."""
+        left, deviated = list(route), list[Deviated]()
+        facts = look(left[0] if left else None)
+        stopped = first = judge(facts)
+        while (skip := _not_due(stopped)) and any(facts.station in step.stations for step in left):
+            deviation = self._find(skip, unit, facts)
+            if deviation is None:
+                break
+            deviated.append(Deviated(unit, deviation, skip, left.pop(0)))
+            facts = look(left[0])
+            stopped = judge(facts)
+        for refusal in stopped:
+            deviation = None if refusal is skip else self._find(refusal, unit, facts)
+            if deviation is None:
+                for users in self.users.values():
+                    users.discard(unit.pk)
+                return (route[0] if route else None), first, []
+            deviated.append(Deviated(unit, deviation, refusal, None))
+        return facts.due, [], deviated
+
+    def _find(self, refusal: Stopped, unit: Unit, facts: Facts) -> Deviation | None:
+        """The first deviation that covers a refusal and has a use left, which this unit then has."""
+        rule = refusal.extra["rule"]
+        if rule not in DEVIABLE:
+            return None
+        about = _about(unit, facts)
+        for deviation in self._found:
+            users = self.users.setdefault(deviation.pk, set())
+            left = deviation.used + len(users | {unit.pk}) <= deviation.most
+            if rule in deviation.rules and left and covers(deviation.scope, about):
+                users.add(unit.pk)
+                return deviation
+        return None
+
+
+def _not_due(stopped: Sequence[Stopped]) -> Stopped | None:
+    return next((refusal for refusal in stopped if refusal.extra["rule"] == NOT_DUE), None)
+
+
+def _about(unit: Unit, facts: Facts) -> Mapping[str, set[str]]:
+    return {
+        "part": {unit.part.key},
+        "step": {str(facts.due.number)} if facts.due else set(),
+        "station": {facts.station},
+        "unit": {unit.key},
+        "lot": set(facts.expired),
+        "equipment": {facts.doing.key} - {""},
+    }
+
+
+def record_deviated(deviated: Sequence[Deviated], scan: int, by: Person, recorded: int) -> None:
+    """Count the uses, keep the skips, and say in the event which deviation let what by."""
+    if not deviated:
+        return
+    users = {(one.deviation.pk, one.unit.pk) for one in deviated}
+    for pk, uses in sorted(Counter(pk for pk, _ in users).items()):
+        Deviation.objects.filter(pk=pk).update(used=F("used") + uses)
+    Skip.objects.bulk_create(
+        Skip(unit=one.unit, step_id=one.skipped.pk, deviation=one.deviation, at=scan, by=by, recorded=recorded)
+        for one in deviated
+        if one.skipped
+    )
+    told: dict[str, list[list[str]]] = {}
+    for one in deviated:
+        told.setdefault(one.unit.key, []).append(
+            [one.refusal.extra["rule"], one.deviation.key, one.refusal.message.removeprefix("Stop. ")]
+        )
+    note(*(one.deviation for one in deviated), deviated=told)

@@ -1,0 +1,153 @@
+"""Signatures, files and deviations as pages show them: the same tables wherever a signed thing stands."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime
+from functools import cache
+from typing import Any
+
+from django.http import HttpRequest
+from django.urls import reverse
+
+from trace.approvals.content import SIGNED
+from trace.approvals.models import Deviation, Signature
+from trace.approvals.queries import Verified, find_state, list_attachments, list_signatures
+from trace.approvals.rules import Verdict
+from trace.core.permissions import PAGES, may, roles_of
+from trace.floor.models import Skip
+from trace.floor.rules import RULES
+from trace.web.cells import Link, Mark, Moment, Ref, Several, kind_words
+from trace.web.tables import Column, Table
+
+RULE_WORDS = {rule.code: rule.when for rule in RULES}
+
+
+def approval_tables(kind: str, key: str) -> list[Table]:
+    """The signatures on a thing and the files with it, as far as there are any."""
+    signatures, files = list_signatures(kind, key), list_attachments(kind, key)
+    return [
+        *([signatures_table(signatures)] if signatures else []),
+        *([attachments_table(files)] if files.exists() else []),
+    ]
+
+
+def approval_links(request: HttpRequest, kind: str, key: str) -> list[Link]:
+    """What who asks may do: sign the thing, attach a file to it."""
+    wanted = [("sign", "Sign it")] if kind in SIGNED else []
+    wanted.append(("attach", "Attach a file"))
+    roles = roles_of(request.user)
+    return [Link(words, reverse(page, args=[kind, key])) for page, words in wanted if may(roles, PAGES[page])]
+
+
+def signatures_table(signatures: Sequence[Verified]) -> Table:
+    """Who signed: printed name, date and time, meaning (21 CFR 11.50), and whether the signature stands."""
+
+    def verdict(one: Verified) -> Several:
+        return Several((Mark(str(one.verdict)), one.sentence if one.verdict != Verdict.VALID else ""), " ")
+
+    return Table(
+        "signatures",
+        "Signatures",
+        [
+            Column("name", "Printed name", lambda one: one.signature.name),
+            Column("meaning", "Meaning", lambda one: one.signature.get_meaning_display()),
+            Column("signed", "Date and time", lambda one: Moment.of(one.signature.signed)),
+            Column("person", "Person", lambda one: Ref("person", one.signature.person.key)),
+            Column("verdict", "Does it stand?", verdict),
+        ],
+        signatures,
+        "Nobody has signed it yet.",
+    )
+
+
+def signed_cell(kind: str) -> Callable[[str], Several]:
+    """Of a key of this kind: who signed it, when and with which meaning, and where to sign it and see what became of
+    that. All signatures on the kind are read at once, when the first is asked for."""
+
+    @cache
+    def signatures() -> dict[str, list[Signature]]:
+        found: dict[str, list[Signature]] = defaultdict(list)
+        for one in Signature.objects.filter(target_kind=kind).order_by("id"):
+            found[one.target_key].append(one)
+        return found
+
+    def cell(key: str) -> Several:
+        signed = tuple(
+            Several((f"{one.name}, {one.get_meaning_display()},", Moment.of(one.signed)), " ")
+            for one in signatures().get(key, ())
+        )
+        words = "verify or sign" if signed else "sign"
+        return Several(
+            (*signed, Link(words, reverse("sign", args=[kind, key]), f"{words}, {kind_words(kind)} {key}")), "; "
+        )
+
+    return cell
+
+
+def attachments_table(files: Any) -> Table:
+    """The files with a thing."""
+    return Table(
+        "attachments",
+        "Files",
+        [
+            Column("name", "File", lambda file: Link(file.name, reverse("attachment", args=[file.key])), "name"),
+            Column("size", "Bytes", lambda file: file.size, "size", number=True),
+            Column("attached", "Attached", lambda file: Moment.of(file.attached), "attached"),
+            Column("by", "By", lambda file: Ref("person", file.by.key, file.by.name), "by__key"),
+            Column("sha256", "SHA-256", lambda file: file.sha256, "sha256"),
+        ],
+        files,
+        "No file is with it.",
+        search=("name",),
+    )
+
+
+def scope_cell(scope: Iterable[str]) -> Several:
+    """What a deviation is limited to, with links."""
+    pairs = (text.partition(":")[::2] for text in scope)
+    return Several(tuple(Several((kind, Ref(kind, key)), " ") for kind, key in pairs))
+
+
+def rules_words(codes: Iterable[str]) -> Several:
+    """Rules in words: what they stop."""
+    return Several(tuple(RULE_WORDS.get(code, code) for code in codes), "; ")
+
+
+def deviations_table(deviations: Sequence[Deviation], at: datetime) -> Table:
+    """Deviations and how each stands at a moment."""
+    states = {one.pk: find_state(one, at) for one in deviations}
+    return Table(
+        "deviations",
+        "Deviations",
+        [
+            Column("deviation", "Deviation", lambda d: Ref("deviation", d.key)),
+            Column("state", "State", lambda d: Mark(states[d.pk]), choose=True),
+            Column("rules", "Permits, although", lambda d: rules_words(d.rules)),
+            Column("scope", "Limited to", lambda d: scope_cell(d.scope)),
+            Column("used", "Used", lambda d: f"{d.used} of {d.most}"),
+            Column("expires", "Until", lambda d: Moment.of(d.expires)),
+            Column("by", "Opened by", lambda d: Ref("person", d.opened_by.key, d.opened_by.name)),
+        ],
+        deviations,
+        "No deviation was opened yet.",
+    )
+
+
+def skips_table(deviation: Deviation) -> Table:
+    """The steps that units skipped under a deviation."""
+    return Table(
+        "skips",
+        "Steps skipped under it",
+        [
+            Column("unit", "Unit", lambda s: Ref("unit", s.unit.key), "unit__key"),
+            Column("step", "Step", lambda s: f"{s.step.number} {s.step.name}", "step__number"),
+            Column("at", "When", lambda s: Moment(s.at), "at"),
+            Column("by", "By", lambda s: Ref("person", s.by.key, s.by.name), "by__key"),
+            Column("counts", "Counts", lambda s: "no: its pass is void" if s.superseded else "yes", "superseded"),
+        ],
+        Skip.objects.filter(deviation=deviation).select_related("unit", "step", "by").order_by("id"),
+        "No unit skipped a step under it.",
+        search=("unit__key",),
+    )

@@ -1,0 +1,49 @@
+"""Pages on which something is done: a form, and what becomes of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.shortcuts import render
+
+from trace.core.clock import now
+from trace.core.errors import Refusal
+from trace.exchange.statuses import status_of
+
+
+def fill_in(
+    request: HttpRequest, template: str, context: dict[str, Any], do: Callable[[], str]
+) -> HttpResponse | HttpResponseRedirect:
+    """A page with a form. What was sent is done, and leads on to where `do` says; where it is refused, the form
+    stays as it was filled in, with the refusal above it."""
+    refusal = None
+    if request.method == "POST":
+        try:
+            return HttpResponseRedirect(do())
+        except Refusal as refused:
+            refusal = refused
+    context = {**context, "refusal": refusal, "sent": request.POST}
+    return render(request, template, context, status=status_of(refusal) if refusal else 200)
+
+
+def asking(request: HttpRequest) -> dict[str, Any]:
+    """Who does something, and when, as every operation wants to know."""
+    return {"by": request.user.person, "at": now()}  # type: ignore[union-attr]
+
+
+class BadDay(Refusal):
+    """A day of a form can't be read."""
+
+    code = "bad-day"
+    action = "Write it such as 2026-12-24."
+
+
+def read_day(text: str) -> date:
+    """A day as a form sends it. Refuses with BadDay."""
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise BadDay(f"“{text[:20]}” is no day.") from None

@@ -1,0 +1,114 @@
+"""Equipment: what is due, what was done with it, and recording more of that."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import Q
+from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.urls import reverse
+from django.utils import timezone
+
+from trace.core.clock import OPEN, from_ticks, now
+from trace.core.errors import NotFound
+from trace.core.keys import clean_key
+from trace.core.moments import read_moment
+from trace.engineering.equipment import CheckPiece, Equipment, Program
+from trace.engineering.fitness import judge_fitness
+from trace.engineering.operations import EquipmentRefused, load_program, record_calibration, record_check
+from trace.web.approvals import approval_links, approval_tables
+from trace.web.cells import Moment, Ref
+from trace.web.equipment import Due, calibrations_table, checks_table, equipment_table, list_due, loads_table
+from trace.web.forms import asking, fill_in, read_day
+from trace.web.moments import Asof
+from trace.web.tables import respond
+from trace.web.timeline import record_table
+
+
+def equipment_list(request: HttpRequest) -> HttpResponseBase:
+    """All equipment, what is due first."""
+    rows = list_due(now())
+    context = {
+        "calibrate": sum(bool(due.fitness.calibration) for due in rows),
+        "owed": sum(bool(due.fitness.owed) for due in rows),
+    }
+    return respond(request, "equipment_list.html", context, [equipment_table(rows)], name="equipment")
+
+
+def equipment(request: HttpRequest, key: str) -> HttpResponseBase:
+    """One piece of equipment."""
+    it = _find(key)
+    due = Due(it, judge_fitness([it], now())[it.pk])
+    facts = [
+        ("Kind", it.kind),
+        ("Stands at", Ref("station", it.station.key, it.station.name) if it.station else "no station on record"),
+        ("Calibrated every", f"{it.calibrate_every} days" if it.calibrate_every else "needs none"),
+        ("Last calibrated", Moment.of(it.calibrated) if it.calibrated else "never"),
+        ("Its calibration holds up to", it.calibration_due or "no day"),
+        ("Program on it", due.fitness.program or "none on record"),
+    ]
+    context = {"it": it, "due": due, "facts": facts, "links": approval_links(request, "equipment", it.key)}
+    tables = [
+        calibrations_table(it),
+        checks_table(it),
+        loads_table(it),
+        *approval_tables("equipment", it.key),
+        record_table("equipment", it.key, Asof()),
+    ]
+    return respond(request, "equipment.html", context, tables, name=f"equipment-{it.key}")
+
+
+def use(request: HttpRequest, key: str) -> HttpResponse:
+    """Record a calibration, a check piece that was run, or a program that was loaded."""
+    it = _find(key)
+    sent = request.POST
+
+    def do() -> str:
+        what = sent.get("what", "")
+        if what not in RECORDS:
+            raise EquipmentRefused("Say what was done: calibrated, checked, or loaded with a program.")
+        ticks = read_moment(sent.get("at", ""), timezone.get_current_timezone())
+        done = asking(request) | ({} if ticks == OPEN else {"at": from_ticks(ticks)})
+        RECORDS[what](it, sent, done)
+        return reverse("equipment", args=[it.key])
+
+    pieces = CheckPiece.objects.filter(Q(equipment=it) | Q(kind=it.kind), retired=None)
+    context = {"it": it, "pieces": pieces, "programs": Program.objects.filter(kind=it.kind)}
+    return fill_in(request, "use_equipment.html", context, do)
+
+
+def _calibrate(it: Equipment, sent: Any, done: dict[str, Any]) -> None:
+    if sent.get("result") not in ("passed", "failed"):
+        raise EquipmentRefused("Say whether it passed or failed.")
+    due = read_day(sent["due"]) if sent.get("due", "").strip() else None
+    passed = sent["result"] == "passed"
+    record_calibration(equipment=it, passed=passed, due=due, certificate=sent.get("certificate", ""), **done)
+
+
+def _check(it: Equipment, sent: Any, done: dict[str, Any]) -> None:
+    if sent.get("said") not in ("good", "bad"):
+        raise EquipmentRefused("Say what it called the piece: good or bad.")
+    piece = _chosen(CheckPiece, sent.get("piece", ""), "check piece")
+    record_check(equipment=it, piece=piece, said_good=sent["said"] == "good", **done)
+
+
+def _load(it: Equipment, sent: Any, done: dict[str, Any]) -> None:
+    load_program(equipment=it, program=_chosen(Program, sent.get("program", ""), "program"), **done)
+
+
+RECORDS = {"calibration": _calibrate, "check": _check, "program": _load}
+
+
+def _chosen(model: Any, key: str, words: str) -> Any:
+    found = model.objects.filter(key=key).first()
+    if found is None:
+        raise EquipmentRefused(f"Choose the {words}.", action="Choose one from the list.")
+    return found
+
+
+def _find(key: str) -> Equipment:
+    it = Equipment.objects.select_related("station").filter(key=clean_key(key)).first()
+    if it is None:
+        raise NotFound(f"No equipment has the key {key[:60]}.")
+    return it
