@@ -28,6 +28,7 @@ from trace.material.models import (
     Lot,
     SetUp,
     SetUpLine,
+    Source,
     Span,
     Supplier,
     Tape,
@@ -44,6 +45,15 @@ def saved(model: type[models.Model], **fields: Any) -> Any:
 
 def token(p: Plant) -> Token:
     return Token(person=p.ann, name="bench", digest="0a" * 32, issued=moment())
+
+
+def source(p: Plant) -> Source:
+    return Source(part=p.resistor, supplier=p.supplier, number="A-1", since=moment())
+
+
+def second_source(p: Plant) -> Source:
+    saved_copy(source(p))
+    return Source(part=p.capacitor, supplier=p.supplier, number="A-1", since=moment(), until=moment(), reason="x")
 
 
 def second_token(p: Plant) -> Token:
@@ -329,6 +339,9 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "feed_record_names_container": [(feed_record, {"container": None})],
     "feed_record_error_not_negative": [(feed_record, {"error": -1})],
     "feed_record_counts_in_order": [(feed_record, {"at_least": 1}), (feed_record, {"quantity": 1, "at_least": 2})],
+    "one_part_by_a_suppliers_number": [(second_source, {"until": None})],
+    "source_ends_after_it_began": [(source, {"until": moment(-1), "reason": "late"})],
+    "source_withdrawn_for_a_reason": [(source, {"until": moment(1)})],
     "token_digest_is_sha256": [(token, {"digest": "secret"}), (token, {"digest": "0A" * 32})],
     "one_token_per_place": [(second_token, {"ended": None})],
     "device_digest_is_sha256": [(device, {"digest": "secret"})],

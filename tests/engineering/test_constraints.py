@@ -10,7 +10,6 @@ from django.apps import apps
 from django.db import IntegrityError, models, transaction
 
 from tests.factories import make_person, moment
-from trace.core.models import Person
 from trace.engineering.equipment import Calibration, CheckPiece, Equipment, Program
 from trace.engineering.models import (
     BomLine,
@@ -144,7 +143,7 @@ def equipment(plant, **changed):
 
 
 def calibration(plant, **changed):
-    plant.by = Person.objects.create(key="ANN", name="Ann")
+    plant.by = plant.ann
     told = {"at": NOW, "passed": True, "due": "2026-03-02", "by": plant.by, "recorded": NOW}
     Calibration.objects.create(**{"equipment": equipment(plant), **told, **changed})
 
@@ -231,7 +230,7 @@ UPKEEP = [equipment, calibration, piece, piece_of_one, program, programmed_step]
 CONSTRAINTS: dict[str, tuple[type[models.Model], models.BaseConstraint]] = {
     constraint.name: (model, constraint)
     for model in apps.get_app_config("trace").get_models()
-    if model.__module__.startswith("trace.engineering.models.")
+    if model.__module__.startswith("trace.engineering.")
     if model.__module__.startswith("trace.engineering.")
     for constraint in model._meta.constraints
 }
@@ -248,9 +247,24 @@ def test_the_database_refuses(plant, name, make, changed):
 
 
 @pytest.mark.parametrize(
-    "make", [station, part, line, designator, placement, step, characteristic, panel_place, cost, rate, qualified]
+    "make",
+    [
+        station,
+        part,
+        line,
+        designator,
+        placement,
+        step,
+        characteristic,
+        panel_place,
+        cost,
+        rate,
+        qualified,
+        shift,
+        day_off,
+        *UPKEEP,
+    ],
 )
-@pytest.mark.parametrize("make", [station, part, line, designator, placement, step, shift, day_off, *UPKEEP])
 def test_the_same_without_the_breach_is_accepted(plant, make):
     make(plant)
 

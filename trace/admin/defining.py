@@ -237,13 +237,15 @@ class StepRows(DraftRows):
     form = RowForm
     fields = (
         *("number", "name", "stations", "minutes", "caution", "instruction", "free_order", "alternative"),
-        *("first_piece", "sample_every"),
+        *("first_piece", "sample_every", "qualification", "equipment_kind", "program"),
     )
     operation = staticmethod(set_route)
 
     def row(self, cleaned: Mapping[str, Any]) -> RouteRow:
-        own = {name: cleaned[name] for name in self.fields}
-        return RouteRow(**{**own, "stations": [station.key for station in cleaned["stations"]]})
+        own = {name: cleaned[name] for name in self.fields if name != "equipment_kind"}
+        named = {name: cleaned[name].key if cleaned[name] else "" for name in ("qualification", "program")}
+        stations = [station.key for station in cleaned["stations"]]
+        return RouteRow(**{**own, **named, "stations": stations, "equipment": cleaned["equipment_kind"]})
 
 
 class CharacteristicRows(DraftRows):

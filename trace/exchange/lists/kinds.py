@@ -206,8 +206,8 @@ def _bom() -> Iterator[Values]:
 
 
 def _routes() -> Iterator[Values]:
-    for step in Step.objects.select_related("part").prefetch_related("stations"):
-        values = {f.name: getattr(step, f.name, None) for f in fields(RouteRow)}
+    for step in Step.objects.select_related("part", "qualification", "program").prefetch_related("stations"):
+        values = {f.name: getattr(step, f.name, None) for f in fields(RouteRow)} | {"equipment": step.equipment_kind}
         filled = Designator.objects.filter(parent=step.part, step_number=step.number).order_by("pk")
         values["designators"] = list(filled.values_list("name", flat=True))
         yield {**values, "part": step.part, "stations": [at.key for at in step.stations.all()]}
