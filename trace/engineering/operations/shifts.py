@@ -14,7 +14,6 @@ from trace.engineering.operations.common import changing, save_checked
 from trace.engineering.shifts import DayOff, Shift
 from trace.ledger.operation import note
 
-
 FIRST_YEAR, LAST_YEAR = 1970, 2200
 
 
