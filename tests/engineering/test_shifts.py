@@ -71,3 +71,5 @@ def test_days_off_of_a_year_are_set_all_at_once() -> None:
         [DayOffRow(MARCH, "x" * 61)],
     ):
         refused(plant, "calendar-refused", set_days_off, year=2026, rows=rows)
+    for year in (0, -1, 1969, 10_000):
+        refused(plant, "calendar-refused", set_days_off, year=year, rows=[])

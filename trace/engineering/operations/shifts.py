@@ -14,6 +14,8 @@ from trace.engineering.operations.common import changing, save_checked
 from trace.engineering.shifts import DayOff, Shift
 from trace.ledger.operation import note
 
+FIRST_YEAR, LAST_YEAR = 1970, 2200
+
 
 class CalendarRefused(Refusal):
     """The plant's calendar can't be set so."""
@@ -71,8 +73,11 @@ def set_shifts(*, rows: Sequence[ShiftRow], since: date, by: Person, at: datetim
 def set_days_off(*, year: int, rows: Sequence[DayOffRow], by: Person, at: datetime) -> list[DayOff]:
     """The days off of a year, all of them: those set before and not named are withdrawn.
 
-    Refuses with CalendarRefused a day of another year, one named twice, and one without a name.
+    Refuses with CalendarRefused a year that is none of a plant's, a day of another year, one named twice, and one
+    without a name.
     """
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise CalendarRefused(f"Nobody plans the year {year}.", action=f"Name one up to {LAST_YEAR}.")
     days = Counter(row.day for row in rows)
     problems = [f"{day} is not in {year}." for day in days if day.year != year]
     problems += [f"{day} stands there {times} times." for day, times in days.items() if times > 1]
