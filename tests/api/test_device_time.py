@@ -87,7 +87,7 @@ def test_without_the_header_all_stays_as_it_was(client) -> None:
     [
         ("yesterday", "“yesterday” is no moment with an offset"),
         ("2026-03-02T14:30", "no moment with an offset"),
-        (f"{datetime.now(UTC) + timedelta(days=3):%Y-%m-%dT%H:%M:%SZ}", "clock is 2 days or more ahead"),
+        ("2999-01-01T00:00:00Z", "days or more ahead"),
         ("1970-01-01T00:00:00Z", "days or more behind"),
         ("0001-01-01T00:00:00+23:59", "behind"),
     ],
