@@ -11,9 +11,10 @@ from tests.factories import Plant, moment
 from tests.web.conftest import make_user
 from trace.api.operations import ELSEWHERE, find_operations
 from trace.api.things import KINDS
+from trace.core.clock import now
 from trace.core.models import Token
 from trace.core.permissions import OPERATIONS, Role
-from trace.engineering.models import BomLine
+from trace.engineering.models import BomLine, Part
 from trace.exchange.arguments import has_key
 from trace.floor.models import Pass
 from trace.holds.operations import place_holds
@@ -129,6 +130,8 @@ def test_a_planner_brings_in_a_bill_of_material_and_placements_as_files(client_o
     placed = {**body, "content": "Ref,PosX,PosY,Rot,Side\nR2,1,2,0,top\nR1,3,4,90,top\n"}
     answer = planner.post("/api/v1/files/placements/", placed, format="json")
     assert (answer.status_code, answer.json()["lines"]) == (200, 2), answer.json()
+    assert planner.post("/api/v1/files/placements/", placed, format="json").status_code == 200, "it is a draft"
+    Part.objects.filter(key="NEW").update(released=now())
     again = planner.post("/api/v1/files/placements/", placed, format="json")
     assert again.status_code == 409 and "NEW" in again.json()["detail"]
     wrong = {**placed, "assembly": "BOARD", "content": "Ref,PosX,PosY,Rot,Side\nR1,x,2,0,top\n"}

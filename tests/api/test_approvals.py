@@ -94,7 +94,7 @@ def test_a_deviation_is_opened_and_shown(client_of) -> None:
     body = {"rules": ["not-due"], "scope": ["step:20"], "reason": "x", "expires": "2199-01-01T00:00:00Z", "most": 1}
     answer = client.do("open_deviation", key="DEV-5", **body)
     assert answer.status_code == 201, answer.json()
-    for wrong in ("2201-01-01T00:00:00Z", "1969-01-01T00:00:00Z", "soon"):
+    for wrong in ("2999-01-01T00:00:00Z", "1969-01-01T00:00:00Z", "soon"):
         again = client.do("open_deviation", key="DEV-6", **{**body, "expires": wrong})
         assert list(again.json()["extra"]["fields"]) == ["expires"]
     shown = client.get("/api/v1/deviations/DEV-5/").json()

@@ -57,13 +57,20 @@ class Asked:
     client: Client
 
 
+@pytest.fixture(autouse=True)
+def one_connection() -> Iterator[None]:
+    """A request that comes as from a server would close the connection behind it; Django's own test client, after
+    each request, sees to it that it does."""
+    for signal in (request_started, request_finished):
+        signal.disconnect(close_old_connections)
+    yield
+    for signal in (request_started, request_finished):
+        signal.connect(close_old_connections)
+
+
 @pytest.fixture(scope="module")
 def asked(django_db_setup: None, django_db_blocker: Any) -> Iterator[Asked]:
-    """Once for many requests, each of which is rolled back. A request that comes as from a server would close the
-    connection behind it."""
-    signals = (request_started, request_finished)
-    for signal in signals:
-        signal.disconnect(close_old_connections)
+    """Once for many requests, each of which is rolled back."""
     with django_db_blocker.unblock(), transaction.atomic():
         plant, client = Plant(), make_client()
         boards = plant.boards(2)
@@ -75,8 +82,6 @@ def asked(django_db_setup: None, django_db_blocker: Any) -> Iterator[Asked]:
         schema = schemathesis.openapi.from_wsgi("/api/v1/schema/?format=json", application, headers=headers)
         yield Asked(schema, client)
         transaction.set_rollback(True)
-    for signal in signals:
-        signal.connect(close_old_connections)
 
 
 @pytest.mark.parametrize(("path", "method"), paths())

@@ -1,6 +1,7 @@
 """Costs of what is half known, repaired, bought, not begun; sums that stay exact; queries that do not grow."""
 
 import random
+from datetime import date
 from decimal import Decimal
 
 import pytest
@@ -19,6 +20,8 @@ from trace.floor.operations.stores import split_container
 from trace.genealogy.forward import trace_forward
 from trace.genealogy.rules import Sureness
 from trace.genealogy.suspicion import Suspicion
+
+TODAY = date(2026, 3, 2)
 
 pytestmark = pytest.mark.django_db
 D = Decimal
@@ -158,8 +161,8 @@ def test_lot_tracked_assemblies_cost_what_is_in_them(plant) -> None:
     nut = make_part("NUT", cost="0.001")
     kit = make_part("KIT", kind=Part.Kind.ASSEMBLY, level=1, cost="99")
     BomLine.objects.create(parent=kit, child=nut, parent_level=1, child_level=0, number=1, quantity=D("12"))
-    assert trace_standard_costs([kit.pk, nut.pk]) == {kit.pk: D("0.012"), nut.pk: D("0.001")}
-    assert trace_standard_costs([]) == {}
+    assert trace_standard_costs([kit.pk, nut.pk], TODAY) == {kit.pk: D("0.012"), nut.pk: D("0.001")}
+    assert trace_standard_costs([], TODAY) == {}
 
 
 def test_sums_are_exact_in_any_order_and_rounded_for_display_only(plant) -> None:

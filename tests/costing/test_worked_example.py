@@ -1,5 +1,6 @@
 """Two assemblies costed by hand, every figure written out, and the roll-up against a published explosion."""
 
+from datetime import date
 from decimal import Decimal
 from types import SimpleNamespace
 
@@ -22,6 +23,8 @@ from trace.floor.operations.orders import scrap_unit
 from trace.genealogy.forward import Population, trace_forward
 from trace.genealogy.rules import Sureness
 from trace.genealogy.suspicion import Suspicion
+
+TODAY = date(2026, 3, 2)
 
 pytestmark = pytest.mark.django_db
 D = Decimal
@@ -127,7 +130,7 @@ def test_every_line_opens_to_its_units(story) -> None:
 
 def test_a_material_line_opens_to_the_parts_in_it(story) -> None:
     (line,) = (line for line in summarise_scrap(story.population).lines if str(line) == "BOARD, material after step 10")
-    opened = list_material_behind(line)
+    opened = list_material_behind(line, TODAY)
     assert {part.part: (part.quantity, part.price, part.amount) for part in opened} == {
         "RES": (2, D("0.02"), D("0.04")),
         "CAP": (1, D("0.15"), D("0.15")),
@@ -173,4 +176,4 @@ def test_a_part_of_price_one_rolls_up_to_its_published_total_quantity(db, number
                 number=line,
                 quantity=D(count),
             )
-    assert trace_standard_costs([parts["01"].pk]) == {parts["01"].pk: D(quantity)}
+    assert trace_standard_costs([parts["01"].pk], TODAY) == {parts["01"].pk: D(quantity)}

@@ -29,7 +29,7 @@ pytestmark = pytest.mark.django_db
 
 LISTS: dict[str, str] = {
     "sites": "key,name,zone,currency\nWORKS,The works,Europe/Dublin,EUR\n",
-    "people": "key,name,roles\nP-7,Bea,operator technician\n",
+    "people": "key,name,roles\nP-7,Bea,operator technician\nP-8,Cleo,supervisor\n",
     "stations": "key;name;site;area;scan_mode;rate_per_hour\nINS;Insertion;WORKS;boards;gated;31.50\n"
     "TEST;Test;WORKS;boards;one at a time;40\n",
     "suppliers": "key,name,is_plant\nACME,Acme,\nOWN,The works,yes\n",
@@ -39,7 +39,7 @@ LISTS: dict[str, str] = {
     "sources": "part,supplier,number\nRES,ACME,A-10K\n",
     "qualifications": "key,name\nTEST,testing live boards\n",
     "qualified": "person,qualification,since,until,vouched_by,remark\n"
-    "P-7,TEST,2026-01-05T00:00:00+00:00,2028-01-05T00:00:00+00:00,ANN,certificate 7\n",
+    "P-7,TEST,2026-01-05T00:00:00+00:00,2028-01-05T00:00:00+00:00,P-8,certificate 7\n",
     "bom": "assembly,part,quantity,designators,each,step_number\nBOARD,RES,2,R1 R2,1,10\n",
     "routes": 'part,number,name,stations,minutes,caution,free_order\nBOARD,10,Insert,INS,1.5,"Sharp, hot",\n'
     "BOARD,20,Test,INS TEST,,,LAST\nBOARD,30,Look,TEST,,,LAST\n",

@@ -45,6 +45,8 @@ INSERTED = 600_000_000
 """Microseconds from when a board is due at the first station to when it is inserted at the second."""
 DEPTH = 6
 """Levels of assemblies above the product, for the units of the deep window."""
+RELEASED = datetime(2025, 1, 6, tzinfo=UTC)
+"""When what is built was released, and ordered."""
 
 
 @dataclass(frozen=True)
@@ -165,10 +167,13 @@ class History:
         yield Rows(Site, ["id", "key", "name"], iter([(1, "PLANT", "The plant")]))
         yield Rows(
             Part,
-            ["id", "key", "number", "name", "kind", "level", "serialised"],
+            ["id", "key", "number", "name", "kind", "level", "serialised", "released"],
             iter(
-                [(f.id, f"PART-{f.id:03}", f"PART-{f.id:03}", "A component", "component", 0, False) for f in feeds]
-                + [(pk, key, key, key.title(), kind, level, True) for pk, key, kind, level in made]
+                [
+                    (f.id, f"PART-{f.id:03}", f"PART-{f.id:03}", "A component", "component", 0, False, None)
+                    for f in feeds
+                ]
+                + [(pk, key, key, key.title(), kind, level, True, RELEASED) for pk, key, kind, level in made]
             ),
         )
         yield Rows(
@@ -276,7 +281,7 @@ class History:
                 ]
                 + [
                     (len(orders) + 1 + n, f"WO-P{n}", self.product_part + n, 1, self.products if n == 0 else deep,
-                     datetime(2025, 1, 6, tzinfo=UTC))
+                     RELEASED)
                     for n in range(DEPTH + 1)
                 ]
             ),
