@@ -32,6 +32,10 @@ LISTS: dict[str, str] = {
     "people": "key,name,roles\nP-7,Bea,operator technician\nP-8,Cleo,supervisor\n",
     "stations": "key;name;site;area;scan_mode;rate_per_hour\nINS;Insertion;WORKS;boards;gated;31.50\n"
     "TEST;Test;WORKS;boards;one at a time;40\n",
+    "equipment": "key,name,kind,station,calibrate_every,caution\n"
+    "HV-1,High-voltage tester,hv tester,TEST,365,High voltage\n",
+    "check-pieces": "key,name,good,kind\nGOOD-1,a good board,yes,hv tester\nBAD-1,a bad board,no,hv tester\n",
+    "programs": "key,kind,name,revision\nPRG-1,hv tester,board test,3\n",
     "suppliers": "key,name,is_plant\nACME,Acme,\nOWN,The works,yes\n",
     "customers": "key,name\nCUST,A customer\n",
     "parts": "number,name,kind,level,serialised,unit_of_measure,standard_cost\n"

@@ -232,12 +232,16 @@ AMENDABLE: Mapping[str, str] = {
     "step": "name minutes caution instruction picture first_piece sample_every",
     "characteristic": "name unit_of_measure lower target upper judge",
     "qualification": "name",
+    "equipment": "name calibrate_every caution",
+    "checkpiece": "name",
     "supplier": "name",
     "customer": "name",
 }
 """What of each kind of record may be corrected by itself: steps and characteristics of drafts only."""
 
 WHILE_UNUSED: Mapping[str, str] = {
+    "equipment": "kind",
+    "program": "kind name revision",
     "station": "counts_cycles rate_per_hour",
     "part": "kind level serialised unit_of_measure standard_cost replace_minutes",
 }

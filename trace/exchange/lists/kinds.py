@@ -16,6 +16,7 @@ from django.db.models import Model
 from rest_framework import serializers
 
 from trace.core.models import Person
+from trace.engineering.equipment import CheckPiece, Equipment, Program
 from trace.engineering.models import (
     BomLine,
     Characteristic,
@@ -42,7 +43,10 @@ from trace.engineering.operations import (
     add_person,
     amend_record,
     approve_substitute,
+    define_check_piece,
+    define_equipment,
     define_part,
+    define_program,
     define_qualification,
     define_site,
     define_station,
@@ -114,10 +118,10 @@ class Kind:
 def cell(value: Any) -> str:
     """A value as it stands in a list."""
     match value:
-        case None | False:
+        case None:
             return ""
-        case True:
-            return "yes"
+        case bool():
+            return "yes" if value else "no"
         case Decimal():
             return f"{value.normalize():f}"
         case Model():
@@ -286,6 +290,9 @@ KINDS: Mapping[str, Kind] = {
     "sites": _records("The plant", define_site, Site, "key"),
     "people": _records("People", add_person, Person, "key", _give_roles),
     "stations": _records("Stations", define_station, Station, "key"),
+    "equipment": _records("Equipment", define_equipment, Equipment, "key"),
+    "check-pieces": _records("Check pieces", define_check_piece, CheckPiece, "key"),
+    "programs": _records("Programs", define_program, Program, "key"),
     "suppliers": _records("Suppliers", define_supplier, Supplier, "key"),
     "customers": _records("Customers", define_customer, Customer, "key"),
     "parts": _records("Parts", define_part, Part, "number revision"),
