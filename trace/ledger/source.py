@@ -1,6 +1,7 @@
 """Whence a request comes: the stations to which its device or token is bound, and what its clock is off.
 
 Set once for each request, and asked by the operation decorator and by what reads moments: pages and the API pass both.
+Of a page the server's clock tells the moments: only to the API does a device tell what its own shows.
 """
 
 from __future__ import annotations
@@ -69,6 +70,13 @@ def coming_from(source: Source) -> Iterator[None]:
         yield
     finally:
         _SOURCE.reset(token)
+
+
+@contextmanager
+def by_our_clock() -> Iterator[None]:
+    """Inside, the moments are those of the server's clock, whatever a device's shows."""
+    with coming_from(replace(_SOURCE.get(), device_time="")):
+        yield
 
 
 def bind(name: str, stations: Iterable[str]) -> None:
