@@ -55,6 +55,7 @@ AT: Mapping[str, tuple[str, ...]] = {
     "setup": ("axis", "station"),
     "feedrecord": ("feed", "axis", "station"),
     "pass": ("station",),
+    "equipment": ("station",),
 }
 """What is at a station, by kind: how the station is reached from it. A tape's axis has none."""
 
@@ -86,12 +87,16 @@ def bind(name: str, stations: Iterable[str]) -> None:
 
 def check_here(records: Iterable[Model]) -> None:
     """Refuse with NotHere where one of the records is at a station to which the source is not bound."""
+    check_stations(filter(None, map(_station_of, records)))
+
+
+def check_stations(keys: Iterable[str]) -> None:
+    """Refuse with NotHere where one of these is a station to which the source is not bound."""
     source = _SOURCE.get()
     if source.stations is None:
         return
-    for record in records:
-        key = _station_of(record)
-        if key and key not in source.stations:
+    for key in keys:
+        if key not in source.stations:
             those = " and ".join(sorted(source.stations))
             raise NotHere(f"This is at {key}, and {source.name} is for {those}.", station=key)
 
