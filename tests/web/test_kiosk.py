@@ -290,6 +290,18 @@ def test_what_is_inside_a_station_elsewhere_is_not_scrapped_here(shop: Shop) -> 
     assert board.scrapped is None and Pass.objects.get(unit=board, station=plant.test).inside
 
 
+def test_who_came_by_badge_signs_with_both_components_each_time(shop: Shop) -> None:
+    Person.objects.filter(key="BOB").update(roles=[Role.QUALITY])
+    shop.bob.refresh_from_db()
+    User.objects.create_user("robert", password="tin-plated-1", person=shop.bob)
+    shop.sign_in(BOB)
+    for lot in ("L-1", "L-2"):
+        shop.plant.lot(lot)
+        assert 'name="username"' in shop.browser.get(f"/sign/lot/{lot}/").content.decode()
+        told = {"meaning": "approved", "username": "robert", "password": "tin-plated-1"}
+        assert shop.browser.post(f"/sign/lot/{lot}/", told).status_code == 302
+
+
 def test_who_came_by_password_is_bound_to_nothing(shop: Shop) -> None:
     (board,) = shop.plant.boards()
     shop.plant.run(board, shop.plant.insertion, 1, 2)
