@@ -31,7 +31,7 @@ from trace.engineering.operations import (
     issue_device,
     retire_person,
 )
-from trace.floor.models import Pass
+from trace.floor.models import Fitting, Pass
 from trace.floor.operations.passes import start_pass
 from trace.ledger.models import Event
 from trace.web import kiosk
@@ -288,6 +288,19 @@ def test_what_is_inside_a_station_elsewhere_is_not_scrapped_here(shop: Shop) -> 
     assert (answer.status_code, answer.json()["code"]) == (403, "not-here")
     board.refresh_from_db()
     assert board.scrapped is None and Pass.objects.get(unit=board, station=plant.test).inside
+
+
+def test_what_is_inside_a_station_elsewhere_is_fitted_with_nothing_here(shop: Shop) -> None:
+    plant = shop.plant
+    (product,), (here,) = plant.products(), plant.products()
+    fuses = plant.reel("FUSES", plant.fuse)
+    plant.do(start_pass, 3, unit=product, station=plant.final)
+    shop.sign_in(BOB)
+    told = {"designator": "F1", "container": fuses.key, "reason": "as designed", "at": moment(5).isoformat()}
+    answer = post(shop, "fit-part", {**told, "unit": product.key})
+    assert (answer.status_code, answer.json()["code"]) == (403, "not-here")
+    assert not Fitting.objects.exists()
+    assert post(shop, "fit-part", {**told, "unit": here.key}).status_code == 201  # it waits, and is at no station
 
 
 def test_who_came_by_badge_signs_with_both_components_each_time(shop: Shop) -> None:
