@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from tests.api.test_intake import answers, send
 from tests.factories import Plant, moment
 from trace.core.clock import now
+from trace.core.models import User
 from trace.floor.models import Pass
 from trace.floor.operations.feeds import load_feed
 from trace.ledger.models import Event
@@ -142,3 +143,13 @@ def test_what_somebody_set_is_told_by_no_clock_and_may_be_to_come(client) -> Non
     assert (answer.json()["since"], answer.json()["until"]) == ("2026-01-01T00:00:00Z", "2046-01-01T00:00:00Z")
     late = {**told, "until": "9999-12-31T23:59-10:00", "at": now().isoformat()}
     assert ask(client, late, None, "2", "qualify-person").status_code == 400
+
+
+def test_a_signature_is_by_the_servers_clock(client) -> None:
+    Plant().lot("K77")
+    User.objects.create_user("una", password="tin-plated-1", person=client.person)
+    body = {"kind": "lot", "key": "K77", "meaning": "approved", "username": "una", "password": "tin-plated-1"}
+    headers = {"Idempotency-Key": "1", "Device-Time": (now() - timedelta(hours=23)).isoformat()}
+    answer = client.post("/api/v1/signatures/sign/", body, format="json", headers=headers)
+    assert answer.status_code == 201, answer.json()
+    assert abs(Event.objects.get(verb="sign").happened - now()) < timedelta(minutes=1)

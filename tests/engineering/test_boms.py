@@ -243,3 +243,10 @@ def test_a_bom_after_the_route_names_its_steps(part, board, stations, who):
     with pytest.raises(BomRefused, match="Step 20 is not on the route"):
         set_bom(assembly=board, rows=[BomRow(part("CHIP"), 1, ("U1",), step_number=20)], **who)
     set_bom(assembly=board, rows=[BomRow(part("CAP"), 1, ("U1",), step_number=10)], **who)
+
+
+@pytest.mark.parametrize("number", [-1, 0, 2**31, 2**40])
+def test_a_row_names_a_step_that_a_route_can_have(part, board, who, number):
+    with pytest.raises(BomRefused, match=f"Row 1: Step {number} is not on the route"):
+        set_bom(assembly=board, rows=[BomRow(part("CHIP"), 1, ("U1",), step_number=number)], **who)
+    assert not BomLine.objects.exists()

@@ -1,7 +1,7 @@
 """Sites, stations, parts, costs."""
 
 import json
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
 import pytest
@@ -173,6 +173,13 @@ def test_costs_have_their_days(part, site, who):
     assert of_days == [0, Decimal("2.5"), Decimal("2.5"), 3], "the second time corrects the first of that day"
     rates = [list_rates([station.pk], day + timedelta(days=days))[station.pk] for days in (-1, 0, 29, 30)]
     assert rates == of_days
+
+
+def test_costs_without_a_day_hold_from_the_plants_day(part, by):
+    late = datetime(2026, 11, 2, 23, 30, tzinfo=UTC)
+    define_site(key="WORKS", name="Works", zone="Europe/Berlin", by=by, at=late)
+    (cost,) = set_costs(parts=[PartCost(part("CHIP"), Decimal(1))], by=by, at=late)
+    assert cost.since == date(2026, 11, 3)
 
 
 def test_an_assembly_gets_no_cost_as_bought(part, who):

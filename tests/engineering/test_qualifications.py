@@ -140,3 +140,8 @@ def test_nobody_loses_what_they_do_not_have_and_a_qualification_has_a_name_and_a
 def test_who_does_the_work_does_not_say_who_may(shop: Shop) -> None:
     with pytest.raises(NotPermitted):
         shop.qualify(1, by=shop.bob)
+
+
+def test_nobody_records_that_somebody_else_vouches_for_them(shop: Shop) -> None:
+    told = {"person": shop.plant.ann, "qualification": shop.solder, "since": moment(1), "vouched_by": shop.bob}
+    assert "vouches for themselves" in refused(shop.plant, "qualification-refused", qualify_person, **told).message

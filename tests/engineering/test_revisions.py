@@ -127,6 +127,14 @@ def test_a_draft_that_is_not_whole_is_not_released(part, board, who) -> None:
     assert "was released on 2 November 2026" in problems(Part.objects.get(pk=board.pk))
 
 
+def test_of_two_who_release_a_draft_at_once_one_does(board, who) -> None:
+    other = Part.objects.get(pk=board.pk)  # read before it was released
+    release_revision(part=board, **who)
+    with pytest.raises(Refusal, match="was released on 2 November 2026"):
+        release_revision(part=other, effective_from=date(2030, 1, 1), **who)
+    assert Part.objects.get(pk=board.pk).effective_from is None
+
+
 def test_a_retired_part_is_in_no_released_one(part, board, who, by, at) -> None:
     res = Part.objects.get(number="RES")
     release_revision(part=board, **who)

@@ -23,6 +23,8 @@ from trace.engineering.models import Part, StandardCost, Station
 from trace.engineering.operations import release_revision, revise_part
 from trace.exchange.lists.files import ListRefused, compare_parts, export_list, import_list, write_csv
 from trace.exchange.lists.kinds import KINDS
+from trace.floor.models import Customer
+from trace.floor.operations.dispatch import define_customer
 from trace.ledger.models import Event
 
 pytestmark = pytest.mark.django_db
@@ -260,3 +262,30 @@ def test_whatever_a_file_holds_it_is_a_sentence_by_line_or_success(plant, by, na
 def test_a_year_of_costs_is_there_by_day(plant, by) -> None:
     bring("costs", "part,since,standard_cost\nRES,2027-01-01,0.02\nRES,2027-02-01,0.03\n", by)
     assert list(StandardCost.objects.values_list("standard_cost", flat=True)) == [Decimal("0.02"), Decimal("0.03")]
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("R1,1,1,90,left", "R1, side: Value 'left' is not a valid choice."),
+        ("R1,1,1,360,top", "R1, rotation: 360 is not within one turn."),
+        ("R1,1,1,-1,top", "R1, rotation: -1 is not within one turn."),
+        ("R1,1234567,1,0,top", "R1, x: "),
+    ],
+)
+def test_a_placement_that_the_record_does_not_take_is_a_problem_of_its_line(plant, by, line: str, says: str) -> None:
+    before = contents()
+    with pytest.raises(ListRefused) as refused:
+        bring("placements", f"assembly,designator,x,y,rotation,side\nBOARD,{line}\n", by)
+    ((problem,),) = (refused.value.problems,)
+    assert problem.what.startswith(says) and contents() == before
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+1", "@SUM(A1)", "-2+3", "'=1", "''+x", "'quoted", "- dash", "-5"])
+def test_a_spreadsheet_finds_no_formula_in_a_list_and_it_says_what_it_said(plant, by, name: str) -> None:
+    define_customer(key="ODD", name=name, by=by, at=now())
+    (line,) = [row for row in csv.DictReader(io.StringIO(out("customers"))) if row["key"] == "ODD"]
+    assert not line["name"].startswith(("=", "+", "@")) and (name == "-5" or not line["name"].startswith("-"))
+    assert bring("customers", out("customers"), by).changes == []
+    bring("customers", out("customers").replace("ODD", "ODD-2"), by)
+    assert Customer.objects.get(key="ODD-2").name == name

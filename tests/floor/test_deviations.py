@@ -225,3 +225,12 @@ def test_an_expired_lot_is_used_under_a_deviation_for_that_lot_alone() -> None:
     (entry,) = plant.do(record_passes, day + 1, units=[second], station=plant.insertion)
     assert (entry.outcome, entry.stopped, used(it)) == ("passed", (), 1)
     assert '"deviated"' in Event.objects.latest("id").payload
+
+
+def test_a_scope_is_kept_as_the_interlock_knows_what_it_names() -> None:
+    plant = Plant()
+    (board,) = plant.boards()
+    it = deviation(plant, scope=["part: board", " step:010", f"unit:{board.key.lower()}"])
+    assert it.scope == ["part:BOARD", "step:10", f"unit:{board.key}"]
+    into(plant, board)
+    assert used(it) == 1

@@ -6,6 +6,7 @@ import pytest
 
 from tests.factories import Plant
 from trace.core.clock import OPEN
+from trace.engineering.models import Step
 from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.fittings import fit_child, fit_part
@@ -42,3 +43,18 @@ def test_a_unit_with_an_unpassed_step_is_not_finished() -> None:
     plant.do(void_pass, 20, entry=first, reason="another board was scanned")
     assert find_due_step(board) == first.step
     assert find_whereabouts({board.pk}, OPEN)[board.pk].kind == Place.WAITING
+
+
+def test_a_unit_that_passed_one_of_two_alternatives_is_finished() -> None:
+    plant = Plant()
+    other = Step.objects.create(part=plant.board, number=30, name="Test by hand", alternative="test")
+    other.stations.set([plant.final])
+    Step.objects.filter(part=plant.board, number=20).update(alternative="test")
+    board, late = plant.boards(2)
+    for unit, minute in ((board, 10), (late, 12)):
+        plant.run(unit, plant.insertion, minute, minute + 1)
+    assert find_whereabouts({board.pk}, OPEN)[board.pk].kind == Place.WAITING
+    plant.run(board, plant.final, 15, 16)
+    found = find_whereabouts({board.pk, late.pk}, OPEN)
+    assert find_due_step(board) is None and found[board.pk].kind == Place.FINISHED
+    assert found[late.pk].kind == Place.WAITING

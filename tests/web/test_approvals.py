@@ -191,3 +191,17 @@ def test_a_skipped_step_stands_on_the_units_page(quinn: Client, suspects: Suspec
     page = quinn.get(f"/units/{board.key}/").content.decode()
     assert "skipped step" in page and "/deviations/DEV-3/" in page
     assert f"/units/{board.key}/" in quinn.get("/deviations/DEV-3/").content.decode()
+
+
+NUL = "%00"
+
+
+@pytest.mark.parametrize("page", [f"/sign/lot/{NUL}/", f"/attach/lot/K77{NUL}/", f"/attach/{NUL}/K77/"])
+def test_what_no_database_takes_is_no_key(quinn: Client, page: str) -> None:
+    assert quinn.get(page).status_code == 404
+
+
+@pytest.mark.parametrize("username", ["quinn\0", "q" * 10_000])
+def test_what_is_no_accounts_name_signs_nothing(quinn: Client, username: str) -> None:
+    assert quinn.post(SIGN, told(username=username)).status_code == 400
+    assert not Signature.objects.exists()

@@ -71,3 +71,7 @@ def test_who_does_not_plan_may_look(client: Client) -> None:
     client.force_login(make_user("op", roles=[Role.OPERATOR]))
     page = client.get("/calendar/").content.decode()
     assert "Set shifts" not in page and client.get("/calendar/set/").status_code == 403
+
+
+def test_there_is_no_year_nought(planner: Client) -> None:
+    assert planner.get("/calendar/set/?year=0000").status_code == 200

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 from django.test import Client
 
 from tests.web.conftest import Suspects, make_user
+from trace.core.clock import now
 from trace.core.permissions import Role
 from trace.engineering.equipment import Calibration, PieceCheck, ProgramLoad
 from trace.engineering.operations import define_check_piece, define_equipment, define_program
@@ -86,3 +89,17 @@ def test_an_operator_runs_check_pieces_and_calibrates_nothing(client: Client, su
     piece = suspects.plant.do(define_check_piece, key="GOOD-1", name="short", kind=KIND, good=True)
     assert client.post(USE, {"what": "check", "piece": piece.key, "said": "good"}).status_code == 302
     assert client.post(USE, {"what": "calibration", "result": "passed"}).status_code == 403
+
+
+def test_what_no_database_takes_is_no_piece_and_no_program(tess: Client) -> None:
+    for form in ({"what": "check", "piece": "\0", "said": "bad"}, {"what": "program", "program": "\0"}):
+        answer = tess.post(USE, form)
+        assert answer.status_code == 409 and "Choose the" in answer.content.decode()
+
+
+def test_a_page_is_told_no_moment_by_a_device(tess: Client, suspects: Suspects) -> None:
+    suspects.plant.do(define_check_piece, key="BAD-1", name="open", kind=KIND, good=False)
+    for off in (timedelta(hours=-23), timedelta(hours=23)):
+        headers = {"Device-Time": (now() + off).isoformat()}
+        assert tess.post(USE, {"what": "check", "piece": "BAD-1", "said": "bad"}, headers=headers).status_code == 302
+        assert abs(PieceCheck.objects.latest("id").at - now()) < timedelta(minutes=1)

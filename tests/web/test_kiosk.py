@@ -21,8 +21,17 @@ from trace.core.clock import now
 from trace.core.models import Device, Person, User
 from trace.core.permissions import Role
 from trace.core.secrecy import Secret, device_digest, make_device_secret
-from trace.engineering.operations import end_badge, end_device, issue_badge, issue_device, retire_person
-from trace.floor.models import Pass
+from trace.engineering.equipment import PieceCheck
+from trace.engineering.operations import (
+    define_check_piece,
+    define_equipment,
+    end_badge,
+    end_device,
+    issue_badge,
+    issue_device,
+    retire_person,
+)
+from trace.floor.models import Fitting, Pass
 from trace.floor.operations.passes import start_pass
 from trace.ledger.models import Event
 from trace.web import kiosk
@@ -252,6 +261,58 @@ def test_what_is_done_elsewhere_is_refused_and_undone(shop: Shop) -> None:
     plant.reel("CB-1")
     load = {"feed": "SLOT-R", "container": "CB-1", "at": moment(8).isoformat()}
     assert post(shop, "load-feed", load).status_code == 201
+
+
+def test_equipment_that_stands_elsewhere_is_not_checked_here(shop: Shop) -> None:
+    plant = shop.plant
+    for key, station in (("HV-1", plant.test), ("HV-2", plant.insertion)):
+        plant.do(define_equipment, key=key, name="Tester", kind="high-voltage tester", station=station)
+    plant.do(define_check_piece, key="BAD-1", name="open", kind="high-voltage tester", good=False)
+    shop.sign_in(BOB)
+    form = {"what": "check", "piece": "BAD-1", "said": "bad"}
+    answer = shop.browser.post("/equipment/HV-1/use/", form)
+    assert answer.status_code == 403 and "This is at TEST" in answer.content.decode()
+    assert shop.browser.post("/equipment/HV-2/use/", form).status_code == 302
+    assert [check.equipment.key for check in PieceCheck.objects.all()] == ["HV-2"]
+
+
+def test_what_is_inside_a_station_elsewhere_is_not_scrapped_here(shop: Shop) -> None:
+    plant = shop.plant
+    (board,) = plant.boards()
+    plant.run(board, plant.insertion, 1, 2)
+    plant.do(start_pass, 3, unit=board, station=plant.test)
+    Person.objects.filter(key="BOB").update(roles=[Role.TECHNICIAN])
+    shop.sign_in(BOB)
+    told = {"unit": board.key, "reason": "burnt", "at": moment(5).isoformat()}
+    answer = post(shop, "scrap-unit", told)
+    assert (answer.status_code, answer.json()["code"]) == (403, "not-here")
+    board.refresh_from_db()
+    assert board.scrapped is None and Pass.objects.get(unit=board, station=plant.test).inside
+
+
+def test_what_is_inside_a_station_elsewhere_is_fitted_with_nothing_here(shop: Shop) -> None:
+    plant = shop.plant
+    (product,), (here,) = plant.products(), plant.products()
+    fuses = plant.reel("FUSES", plant.fuse)
+    plant.do(start_pass, 3, unit=product, station=plant.final)
+    shop.sign_in(BOB)
+    told = {"designator": "F1", "container": fuses.key, "reason": "as designed", "at": moment(5).isoformat()}
+    answer = post(shop, "fit-part", {**told, "unit": product.key})
+    assert (answer.status_code, answer.json()["code"]) == (403, "not-here")
+    assert not Fitting.objects.exists()
+    assert post(shop, "fit-part", {**told, "unit": here.key}).status_code == 201  # it waits, and is at no station
+
+
+def test_who_came_by_badge_signs_with_both_components_each_time(shop: Shop) -> None:
+    Person.objects.filter(key="BOB").update(roles=[Role.QUALITY])
+    shop.bob.refresh_from_db()
+    User.objects.create_user("robert", password="tin-plated-1", person=shop.bob)
+    shop.sign_in(BOB)
+    for lot in ("L-1", "L-2"):
+        shop.plant.lot(lot)
+        assert 'name="username"' in shop.browser.get(f"/sign/lot/{lot}/").content.decode()
+        told = {"meaning": "approved", "username": "robert", "password": "tin-plated-1"}
+        assert shop.browser.post(f"/sign/lot/{lot}/", told).status_code == 302
 
 
 def test_who_came_by_password_is_bound_to_nothing(shop: Shop) -> None:

@@ -28,6 +28,7 @@ from trace.core.permissions import OPERATIONS, check_permitted, in_words
 from trace.exchange.arguments import MomentField
 from trace.exchange.credentials import check_credentials
 from trace.ledger.operation import Request
+from trace.ledger.source import by_our_clock
 
 PROBLEMS = problems(400, 404, 406, 409, 413, 415)
 IDEMPOTENT = [OpenApiParameter(KEY, str, OpenApiParameter.HEADER, required=True, description="One for each request.")]
@@ -79,7 +80,8 @@ class Sign(APIView):
         check_credentials(request._request, person, told["username"], told["password"])
         subject = find_record(told["kind"], told["key"])
         shown = told.get("digest", "")
-        signature = sign(subject=subject, meaning=told["meaning"], digest=shown, by=person, at=now(), request=asked)
+        with by_our_clock():
+            signature = sign(subject=subject, meaning=told["meaning"], digest=shown, by=person, at=now(), request=asked)
         return Response(serializer_of(Signature)(signature).data, status=status.HTTP_201_CREATED)
 
 

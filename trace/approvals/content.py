@@ -9,6 +9,7 @@ from django.apps import apps
 from django.db.models import Model, QuerySet
 
 from trace.core.errors import NotFound, Refusal
+from trace.core.keys import UNSTORABLE
 from trace.ledger.canonical import canonical
 
 SIGNED: Mapping[str, tuple[str, ...]] = {
@@ -78,7 +79,7 @@ def _rows(kind: str, key: str) -> QuerySet[Model]:
     by_key = any(field.name == "key" for field in model._meta.concrete_fields)
     if not by_key and kind not in SIGNED:
         raise NotFound(f"A {kind} is found by no key.", action="Name the thing that it belongs to.")
-    if not by_key and not (key.isascii() and key.isdecimal() and int(key) < 2**63):
+    if UNSTORABLE.search(key) or not by_key and not (key.isascii() and key.isdecimal() and int(key) < 2**63):
         return model._default_manager.none()
     return model._default_manager.filter(**{"key" if by_key else "pk": key}).order_by()
 

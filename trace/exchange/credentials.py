@@ -7,6 +7,7 @@ from typing import Any
 from django.contrib.auth import authenticate
 
 from trace.core.errors import Refusal
+from trace.core.keys import clean_text
 from trace.core.models import Person
 
 
@@ -28,7 +29,9 @@ class MustWait(Refusal):
 
 def check_credentials(request: Any, person: Person, username: str, password: str) -> None:
     """Refuse with WrongCredentials unless this account and password are of this person (21 CFR 11.200(a)), and with
-    MustWait after too many wrong tries, which are counted as those of signing in are. `request` is Django's."""
+    MustWait after too many wrong tries, which are counted as those of signing in are;
+    with BadText. `request` is Django's."""
+    username = clean_text(username, 150, "The account's name")
     user = authenticate(request, username=username, password=password)
     if getattr(request, "axes_locked_out", False):
         request.axes_locked_out = False  # told here, in the shape of a refusal

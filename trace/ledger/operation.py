@@ -26,7 +26,7 @@ from trace.core.permissions import check_permitted
 from trace.core.sql import load_sql
 from trace.ledger.canonical import VERSION, canonical, plain, records_in, subject_of
 from trace.ledger.models import Answer
-from trace.ledger.source import check_here, clock_facts, true_moments
+from trace.ledger.source import check_here, check_stations, clock_facts, true_moments
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -139,6 +139,7 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
                 finally:
                     _running.reset(token)
                 check_here(records_in(result))  # a unit may be inside a station that nobody named
+                check_stations(key for kind, key in running.subjects if kind == "station")
                 _write_event(work.__name__, arguments, result, running)
                 if answer:
                     answer.response = json.dumps(_refer(result))

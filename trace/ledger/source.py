@@ -1,6 +1,7 @@
 """Whence a request comes: the stations to which its device or token is bound, and what its clock is off.
 
 Set once for each request, and asked by the operation decorator and by what reads moments: pages and the API pass both.
+Of a page the server's clock tells the moments: only to the API does a device tell what its own shows.
 """
 
 from __future__ import annotations
@@ -54,6 +55,7 @@ AT: Mapping[str, tuple[str, ...]] = {
     "setup": ("axis", "station"),
     "feedrecord": ("feed", "axis", "station"),
     "pass": ("station",),
+    "equipment": ("station",),
 }
 """What is at a station, by kind: how the station is reached from it. A tape's axis has none."""
 
@@ -71,6 +73,13 @@ def coming_from(source: Source) -> Iterator[None]:
         _SOURCE.reset(token)
 
 
+@contextmanager
+def by_our_clock() -> Iterator[None]:
+    """Inside, the moments are those of the server's clock, whatever a device's shows."""
+    with coming_from(replace(_SOURCE.get(), device_time="")):
+        yield
+
+
 def bind(name: str, stations: Iterable[str]) -> None:
     """For the rest of the request: only what is at these stations may be recorded."""
     _SOURCE.set(replace(_SOURCE.get(), name=name, stations=frozenset(stations)))
@@ -78,12 +87,16 @@ def bind(name: str, stations: Iterable[str]) -> None:
 
 def check_here(records: Iterable[Model]) -> None:
     """Refuse with NotHere where one of the records is at a station to which the source is not bound."""
+    check_stations(filter(None, map(_station_of, records)))
+
+
+def check_stations(keys: Iterable[str]) -> None:
+    """Refuse with NotHere where one of these is a station to which the source is not bound."""
     source = _SOURCE.get()
     if source.stations is None:
         return
-    for record in records:
-        key = _station_of(record)
-        if key and key not in source.stations:
+    for key in keys:
+        if key not in source.stations:
             those = " and ".join(sorted(source.stations))
             raise NotHere(f"This is at {key}, and {source.name} is for {those}.", station=key)
 

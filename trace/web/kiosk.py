@@ -34,7 +34,7 @@ FINE = 30
 
 
 class Kiosk:
-    """Tells pages and the API which device asks, who came by badge, and what the device's clock shows."""
+    """Tells pages and the API which device asks and who came by badge, and the API what the device's clock shows."""
 
     def __init__(self, answer: Callable[[HttpRequest], HttpResponse]) -> None:
         self.answer = answer
@@ -47,7 +47,9 @@ class Kiosk:
         if "badge" in request.session and (visitor := _find_visitor(request, device)) and device:
             request.user = visitor  # type: ignore[assignment]
             name, stations = f"the device {device.key}", frozenset(device.stations)
-        with coming_from(Source(name, stations, request.headers.get("Device-Time", ""), arrived)):
+        # A page is told no moment by a device: those that it gives to an operation are ours.
+        shown = request.headers.get("Device-Time", "") if request.path.startswith("/api/") else ""
+        with coming_from(Source(name, stations, shown, arrived)):
             return self.answer(request)
 
 

@@ -14,6 +14,9 @@ from trace.engineering.models import BomLine, Designator, PanelPlace, Part, Subs
 from trace.engineering.operations.common import changing, check_draft, save_checked
 from trace.engineering.rules import BomRow, Problem, judge_bom
 
+STEPS = 2**31
+"""Below it are the numbers of steps."""
+
 
 class BomRefused(Refusal):
     """The bill of material can't be set so. `extra["problems"]` has every problem with its row, from 0."""
@@ -93,12 +96,13 @@ def write_lines(assembly: Part, rows: Sequence[BomRow]) -> list[BomLine]:
 
 
 def _judge_steps(assembly: Part, rows: Sequence[BomRow]) -> list[Problem]:
-    """Where there is a route, rows name its steps only; else the route is held to them when it is set."""
-    route = set(assembly.steps.values_list("number", flat=True))
+    """Where there is a route, rows name its steps only; else the route is held to them when it is set, and a number is
+    one that a step can have."""
+    route = set(assembly.steps.values_list("number", flat=True)) or range(1, STEPS)
     return [
         Problem(number, "step_number", f"Step {row.step_number} is not on the route.", "Name one of its steps.")
         for number, row in enumerate(rows)
-        if route and row.step_number is not None and row.step_number not in route
+        if row.step_number is not None and row.step_number not in route
     ]
 
 

@@ -16,7 +16,7 @@ from trace.core.keys import clean_key
 from trace.core.models import Person
 from trace.engineering.models import Characteristic, HourlyRate, Part, ScanMode, Site, StandardCost, Station, Step
 from trace.engineering.operations.common import changing, check_draft, save_checked
-from trace.engineering.queries import list_costs, list_rates
+from trace.engineering.queries import get_zone, list_costs, list_rates
 from trace.engineering.rules import EACH, part_key
 from trace.ledger.operation import note
 
@@ -188,13 +188,13 @@ def set_costs(
     by: Person,
     at: datetime,
 ) -> list[StandardCost | HourlyRate]:
-    """Set costs and rates from a day on (that of `at`, if none is given), all of them or none.
+    """Set costs and rates from a day on (the plant's at `at`, if none is given), all of them or none.
 
     Given again for the same day they are corrected; what they were stays in the ledger. Refuses with CostRefused what
     is negative or finer than the record (costs six decimals, rates four, minutes two), and a cost as bought on an
     assembly: its cost follows from its parts.
     """
-    day = since or at.date()
+    day = since or at.astimezone(get_zone()).date()
     changed: list[StandardCost | HourlyRate] = []
     before: dict[str, Any] = {}
     in_force = list_costs([cost.part.pk for cost in parts], day)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+
+from django.core.exceptions import ValidationError
 
 from trace.core.errors import Refusal
 from trace.core.models import Person
@@ -15,6 +17,9 @@ from trace.engineering.csv_file import FileTable
 from trace.engineering.models import Part, Placement
 from trace.engineering.operations.common import FileRefused, changing, check_draft
 from trace.engineering.placement_file import PlacementRow, read_placement_file
+
+TURN = 360
+"""Degrees."""
 
 
 class PlacementsRefused(Refusal):
@@ -124,6 +129,18 @@ def _check_unplaced(assembly: Part) -> dict[str, str]:
     return names
 
 
+def _judge(line: int, placement: Placement) -> Iterator[LineProblem]:
+    """What the record does not accept of a placement."""
+    try:
+        placement.clean_fields(exclude=["assembly"])
+        if not 0 <= placement.rotation < TURN:
+            raise ValidationError({"rotation": f"{placement.rotation:f} is not within one turn."})
+    except ValidationError as error:
+        for name, messages in error.message_dict.items():
+            what = f"{placement.designator}, {name}: {' '.join(messages)}"
+            yield LineProblem(line, name, what, "Correct the cell.")
+
+
 def _resolve(
     assembly: Part, names: Mapping[str, str], rows: Sequence[PlacementRow]
 ) -> tuple[list[Placement], list[LineProblem], list[str]]:
@@ -139,6 +156,7 @@ def _resolve(
             for field in ("x", "y", "rotation", "side", "value", "do_not_place"):
                 setattr(placement, field, getattr(row, field))
             placements.append(placement)
+            problems += _judge(row.line, placement)
         elif name.casefold() in names:
             what = f"Designator {name} stands in line {lines[name][0]} too."
             problems.append(LineProblem(row.line, "designator", what, "A part is placed once: take it out of one."))

@@ -55,14 +55,16 @@ def qualify_person(
     Whoever records it vouches for it, unless another is named; `remark` says what it rests on. An earlier period
     that reaches into this one ends where it begins, or does not stand any more where it begins no earlier.
     Refuses with QualificationRefused a period that ends before it begins, a machine, who left, and who would vouch
-    for themselves.
+    for themselves or record that another does.
     """
     vouched_by = vouched_by or by
     if person.is_machine or person.retired:
         why = "is a machine: it needs none" if person.is_machine else "is no longer here"
         raise QualificationRefused(f"{person} {why}.")
-    if vouched_by == person:
-        raise QualificationRefused("Nobody vouches for themselves.", action="Name who saw the proof.")
+    if person in (by, vouched_by):
+        raise QualificationRefused(
+            "Nobody vouches for themselves.", action="Let whoever saw the proof record it, or a supervisor."
+        )
     if until and until <= since:
         raise QualificationRefused("It would end before it begins.")
     _cut(_standing(person, qualification, since, until), since)

@@ -83,7 +83,8 @@ def release_revision(
     released; two ways to take effect; no bill of material; no route, where it is tracked by serial; a place that
     no step fills; a part in it that is a draft or retired; a characteristic of no step; with BadKey.
     """
-    if part.pk and (problems := list(_judge(part))):
+    part.refresh_from_db()  # somebody may have released it since it was read
+    if problems := list(_judge(part)):
         raise RevisionRefused(" ".join(problems), problems=problems)
     if sum(map(bool, (effective_from, effective_serial, uses_up))) > 1:
         raise RevisionRefused("It takes effect in one way.", action="Give a day, a serial, or a part that is used up.")

@@ -61,10 +61,23 @@ def export_list(kind: Kind) -> Iterator[list[str]]:
         yield [cell(values[name]) for name in kind.columns]
 
 
+FORMULA, NUMBER = re.compile(r"'*[=+\-@]"), re.compile(r"-?\d+(\.\d+)?")
+
+
+def _inert(text: str) -> str:
+    """A spreadsheet takes a cell that begins like this for a formula: an apostrophe keeps it text."""
+    return f"'{text}" if FORMULA.match(text) and not NUMBER.fullmatch(text) else text
+
+
+def _as_told(text: str) -> str:
+    """The text of a cell, without the apostrophe."""
+    return text[1:] if text.startswith("'") and FORMULA.match(text[1:]) else text
+
+
 def write_csv(lines: Iterable[Iterable[str]]) -> str:
-    """The lines as CSV."""
+    """The lines as CSV, in which a spreadsheet finds no formula; read, they say what they said."""
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(lines)
+    csv.writer(text, lineterminator="\n").writerows([_inert(cell) for cell in line] for line in lines)
     return text.getvalue()
 
 
@@ -88,6 +101,9 @@ def import_list(kind: Kind, *, content: bytes | str, dry_run: bool = False, by: 
         for line, lines in _read(kind, file, before):
             try:
                 kind.write(lines, None if kind.owner else records.get(kind.identify(lines[0])), {"by": by, "at": at})
+            except FileRefused as refusal:
+                what = " ".join(problem.what for problem in refusal.problems)
+                file.problems.append(LineProblem(line, "", what, refusal.action))
             except Refusal as refusal:
                 file.problems.append(LineProblem(line, "", refusal.message, refusal.action))
         if not file.problems:
@@ -181,7 +197,7 @@ def _read(kind: Kind, file: FileTable, before: Table) -> Iterator[tuple[int, lis
 def _values(kind: Kind, line: int, cells: Mapping[str, str], file: FileTable, before: Table) -> Values | None:
     """What the cells of a line say: an empty one its default, a column that the file lacks what is on record; None
     where a cell can't be read, and the problem goes to the file."""
-    texts = {name: text.strip() for name, text in cells.items()}
+    texts = {name: _as_told(text.strip()) for name, text in cells.items()}
     if not kind.owner:
         texts = {**before.get(tuple(texts.get(name, "") for name in kind.identity), {}), **texts}
     lists = {name for name, field in kind.serializer().fields.items() if isinstance(field, serializers.ListField)}

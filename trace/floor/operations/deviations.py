@@ -42,7 +42,7 @@ def open_deviation(
     before the beginning; no use; with BadKey, KeyInUse, BadText.
     """
     key, reason = free_key(Deviation, key), clean_text(reason, 300, "The reason")
-    rules, scope = list(dict.fromkeys(rules)), list(dict.fromkeys(text.strip() for text in scope))
+    rules, scope = list(dict.fromkeys(rules)), list(dict.fromkeys(map(_clean, scope)))
     if problems := list(_judge(rules, reason, expires, most, at)):
         raise DeviationRefused(" ".join(problems))
     if problems := list(_judge_scope(rules, scope)):
@@ -59,6 +59,12 @@ def open_deviation(
         opened_by=by,
         recorded=now(),
     )
+
+
+def _clean(text: str) -> str:
+    """A `kind:key` as the interlock's facts write it: labels in capitals, steps without zeros before."""
+    kind, _, key = map(str.strip, text.partition(":"))
+    return f"{kind}:{key.lstrip('0') if kind == 'step' else key.upper()}"
 
 
 def _judge(rules: Sequence[str], reason: str, expires: datetime, most: int, at: datetime) -> Iterator[str]:

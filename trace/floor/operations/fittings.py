@@ -259,9 +259,12 @@ def _judge_place(
 
 
 def _want_unpacked(chain: Sequence[Unit], places: Mapping[int, dict[str, str]]) -> None:
-    """Neither the unit nor anything that it is inside of, up to the outermost, is packed or shipped."""
+    """Neither the unit nor anything that it is inside of, up to the outermost, is packed or shipped. Where one of them
+    is inside a station, that is noted: the work is done there."""
     for holder in chain:
         where = places.get(holder.pk, {})
+        if station := where.get("inside_at"):
+            note(("station", station))
         if customer := where.get("shipped_to"):
             raise FittingRefused(f"{holder.key} is on record as shipped to {customer}.")
         if carton := where.get("packed_in"):

@@ -1,6 +1,7 @@
 -- Where each unit that is not packed is at a moment: scrapped, fitted in a parent, inside a station, or after the
--- furthest step it passed; finished once it has passed every step of its route. Where it was scanned last, and
--- whether anything had begun in it: a pass, perhaps, or something fitted. None of that is looked for of what is fitted.
+-- furthest step it passed; finished once it has passed every step of its route, of alternatives one. Where it was
+-- scanned last, and whether anything had begun in it: a pass, perhaps, or something fitted. None of that is looked for
+-- of what is fitted.
 -- The units asked for come first: otherwise PostgreSQL reads whole tables. Not known, where it was not found in the
 -- parent on record, and was not scanned since it was last surely there.
 WITH asked(id) AS (SELECT {each units})
@@ -17,7 +18,17 @@ SELECT u.id,
                                            AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s)
                          AND NOT EXISTS (SELECT 1 FROM trace_skip k
                                          WHERE k.unit_id = u.id AND k.step_id = t.id AND k.superseded IS NULL
-                                           AND k.at <= %(at)s))
+                                           AND k.at <= %(at)s)
+                         AND (t.alternative = ''
+                              OR NOT EXISTS (SELECT 1 FROM trace_step o
+                                             WHERE o.part_id = t.part_id AND o.alternative = t.alternative
+                                               AND (EXISTS (SELECT 1 FROM trace_pass p
+                                                            WHERE p.unit_id = u.id AND p.step_id = o.id
+                                                              AND p.superseded IS NULL AND p.outcome = 'passed'
+                                                              AND COALESCE(p.scanned_out, p.began) <= %(at)s)
+                                                    OR EXISTS (SELECT 1 FROM trace_skip k
+                                                               WHERE k.unit_id = u.id AND k.step_id = o.id
+                                                                 AND k.superseded IS NULL AND k.at <= %(at)s)))))
        END,
        CASE WHEN f.id IS NULL THEN
            seen.id IS NOT NULL

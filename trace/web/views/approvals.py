@@ -169,6 +169,9 @@ def sign_record(request: HttpRequest, kind: str, key: str) -> HttpResponse:
 
 
 def _signed_lately(request: HttpRequest) -> bool:
+    """Whoever came by badge has no account in the session: both components are asked for each time."""
+    if "badge" in request.session:
+        return False
     signed = request.session.get("signed")
     return signed is not None and now() - from_ticks(signed) < SIGNING
 

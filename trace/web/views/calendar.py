@@ -47,7 +47,8 @@ def set_calendar(request: HttpRequest) -> HttpResponse:
             set_shifts(rows=_read_shifts(sent), since=read_day(sent.get("since", "")), **done)
         return reverse("calendar")
 
-    year = int(text) if (text := request.GET.get("year", "")).isdecimal() and len(text) == 4 else today.year
+    asked = request.GET.get("year", "")
+    year = int(asked) if asked.isdecimal() and len(asked) == 4 and int(asked) else today.year
     days = DayOff.objects.filter(withdrawn=None, day__year=year)
     context = {
         "weekdays": WEEKDAYS,

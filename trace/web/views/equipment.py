@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from trace.core.clock import OPEN, from_ticks, now
 from trace.core.errors import NotFound
-from trace.core.keys import clean_key
+from trace.core.keys import KEY, clean_key
 from trace.core.moments import read_moment
 from trace.engineering.equipment import CheckPiece, Equipment, Program
 from trace.engineering.fitness import judge_fitness
@@ -101,7 +101,7 @@ RECORDS = {"calibration": _calibrate, "check": _check, "program": _load}
 
 
 def _chosen(model: Any, key: str, words: str) -> Any:
-    found = model.objects.filter(key=key).first()
+    found = model.objects.filter(key=key).first() if KEY.fullmatch(key) else None
     if found is None:
         raise EquipmentRefused(f"Choose the {words}.", action="Choose one from the list.")
     return found
