@@ -217,3 +217,13 @@ def test_a_token_bound_to_stations_records_there_only(client, verb: str, told: d
         assert "the token test is for FINAL-2 and INSERT" in answer.json()["detail"]
     Token.objects.filter(person=client.person).update(stations=[])
     assert client.do("load_feed", feed="ELSEWHERE", container="OTHER").status_code == 201  # the next is anywhere
+
+
+def test_who_is_not_signed_in_is_asked_to_before_the_api_documents_itself() -> None:
+    stranger = Browser()
+    answer = stranger.get("/api/v1/")
+    assert (answer.status_code, answer["Location"]) == (302, "/sign-in/?next=/api/v1/")
+    answer = stranger.get("/api/v1/schema/")
+    assert (answer.status_code, answer["WWW-Authenticate"]) == (401, "Bearer")
+    stranger.force_login(make_user("nobody", roles=[]))
+    assert [stranger.get(f"/api/v1/{page}").status_code for page in ("", "schema/")] == [403, 403]
