@@ -13,6 +13,8 @@ from django.test import Client
 from tests.factories import Plant
 from tests.web import test_answers
 from tests.web.conftest import make_user
+from trace.approvals.files import store
+from trace.approvals.operations import attach_file
 from trace.core.permissions import Role
 from trace.engineering.models import Part, Station
 
@@ -93,3 +95,13 @@ def test_nobody_else_can(client: Client, plant: Plant) -> None:
     assert "Make a new revision" not in text_of(client.get("/parts/BOARD/revisions/"))
     assert client.post("/parts/BOARD/revisions/", {"do": "revise", "revision": "B"}).status_code == 403
     assert not Part.objects.filter(revision="B").exists()
+
+
+def test_a_step_shows_its_instruction_and_its_picture(planner: Client, plant: Plant) -> None:
+    sha256, _ = store([b"a picture"])
+    picture = plant.do(attach_file, 5, subject=plant.board, sha256=sha256, name="insert.png", media_type="image/png")
+    step = plant.board.steps.get(number=10)
+    step.instruction, step.picture = "Tails up.", picture.sha256
+    step.save()
+    page = planner.get("/parts/BOARD/")
+    assert "Tails up." in text_of(page) and f'href="/attachments/{picture.key}/"' in page.content.decode()

@@ -8,6 +8,7 @@ from django.db.models import Q, QuerySet
 from django.urls import reverse
 from django.utils import timezone
 
+from trace.approvals.models import Attachment
 from trace.engineering.models import BomLine, Part, Placement, Station, Step
 from trace.engineering.queries import list_costs
 from trace.engineering.rules import run_together
@@ -114,6 +115,8 @@ def _placements_table(it: Part, lines: Any) -> Table:
 
 
 def _route_table(steps: Any) -> Table:
+    shown = Attachment.objects.filter(sha256__in={step.picture for step in steps} - {""}).order_by("-pk")
+    pictures = {file.sha256: Ref("attachment", file.key, file.name) for file in shown}
     return Table(
         "route",
         "Route",
@@ -128,6 +131,7 @@ def _route_table(steps: Any) -> Table:
             Column("minutes", "Minutes", lambda step: step.minutes, number=True),
             Column("turn", "Its turn", _turn),
             Column("instruction", "Instruction", lambda step: step.instruction),
+            Column("picture", "Picture", lambda step: pictures.get(step.picture, "")),
             Column("qualification", "Asks for", lambda step: step.qualification.name if step.qualification else ""),
             Column(
                 "equipment", "Needs", lambda step: " with ".join(filter(None, [step.equipment_kind, _program(step)]))
