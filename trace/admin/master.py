@@ -8,7 +8,14 @@ from django.contrib import admin
 
 from trace.admin.common import ShowsOnly
 from trace.admin.defining import BomRows, CharacteristicRows, Defined, StepRows
-from trace.engineering.operations import define_part, define_site, define_station
+from trace.engineering.operations import (
+    define_check_piece,
+    define_equipment,
+    define_part,
+    define_program,
+    define_site,
+    define_station,
+)
 from trace.floor.operations.dispatch import define_customer
 from trace.material.operations.sources import approve_source
 from trace.material.operations.stock import define_supplier
@@ -111,7 +118,8 @@ class DayOffAdmin(ShowsOnly, admin.ModelAdmin):
 
 
 @admin.register(Equipment)
-class EquipmentAdmin(ShowsOnly, admin.ModelAdmin):
+class EquipmentAdmin(Defined):
+    define = staticmethod(define_equipment)
     list_display = ("key", "name", "kind", "station", "calibrate_every", "calibration_due", "retired")
     list_filter = ("kind",)
     list_select_related = ("station",)
@@ -119,12 +127,14 @@ class EquipmentAdmin(ShowsOnly, admin.ModelAdmin):
 
 
 @admin.register(CheckPiece)
-class CheckPieceAdmin(ShowsOnly, admin.ModelAdmin):
+class CheckPieceAdmin(Defined):
+    define = staticmethod(define_check_piece)
     list_display = ("key", "name", "good", "kind", "equipment", "retired")
     list_select_related = ("equipment",)
 
 
 @admin.register(Program)
-class ProgramAdmin(ShowsOnly, admin.ModelAdmin):
+class ProgramAdmin(Defined):
+    define = staticmethod(define_program)
     list_display = ("key", "kind", "name", "revision")
     list_filter = ("kind",)
