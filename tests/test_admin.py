@@ -104,6 +104,23 @@ def test_a_planner_defines_and_corrects_by_operations(client, planner, records):
     assert history.status_code == 302 and client.get(history.url).content.decode().count("amend record")
 
 
+def test_a_planner_defines_equipment_its_check_pieces_and_programs(client, planner):
+    told = {"kind": "board tester", "name": "Board tester"}
+    for model, more in (
+        ("equipment", {"key": "TST-1", "calibrate_every": "365"}),
+        ("checkpiece", {"key": "CP-1"}),  # the box for good left empty: known to be bad
+        ("program", {"key": "PRG-1", "revision": "3"}),
+    ):
+        answer = client.post(f"/admin/trace/{model}/add/", {**told, **more})
+        assert answer.status_code == 302, answer.content.decode()
+    assert Equipment.objects.get().calibrate_every == 365 and not CheckPiece.objects.get().good
+    assert list(Event.objects.order_by("id").values_list("verb", flat=True)) == [
+        "define_equipment",
+        "define_check_piece",
+        "define_program",
+    ]
+
+
 def rows(prefix: str, was: list, *lines: dict) -> dict:
     """What a form sends for the lines of an inline: those there were first, by their ids."""
     sent = {f"{prefix}-TOTAL_FORMS": len(lines), f"{prefix}-INITIAL_FORMS": len(was)}
@@ -130,6 +147,7 @@ def test_a_planner_mends_the_lines_of_a_draft(client, planner, records):
     wrong = {**lines, "lines-0-quantity": "3"}
     refused = client.post(page, {**own, **wrong, **steps, **looked})
     assert refused.status_code == 200 and "the designators hold 2: U1, U2" in refused.content.decode()
+    assert " object (" not in refused.content.decode()
     assert board.designators.count() == 1
     done = client.post(page, {**own, **lines, **steps, **looked})
     assert done.status_code == 302, done.content.decode()

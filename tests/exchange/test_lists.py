@@ -159,11 +159,11 @@ def test_a_released_revision_is_not_changed_by_a_list(plant, by) -> None:
 WRONG = {
     "stations": [
         ("key,name,site\nX,X,NOWHERE\n", "Line 2, column site: “NOWHERE”: No site has the key NOWHERE."),
-        ("key,name,site,work_seconds\nX,X,WORKS,soon\n", "Line 2, column work_seconds: “soon”: A valid integer"),
+        ("key,name,site,work_seconds\nX,X,WORKS,soon\n", "Line 2, column work_seconds: “soon”: It is no whole number."),
         ("key,name,site\nX,X,WORKS\nX,Y,WORKS\n", "Line 3: X stands in line 2 too."),
-        ("key,name,site\nX,,WORKS\n", "Line 2, column name: This field is required."),
+        ("key,name,site\nX,,WORKS\n", "Line 2, column name: It may not be empty."),
         ("name,site\nX,WORKS\n", "No column gives key."),
-        ("key,name,site,scan_mode\nX,X,WORKS,psychic\n", "Line 2, column scan_mode: “psychic”"),
+        ("key,name,site,scan_mode\nX,X,WORKS,psychic\n", "Line 2, column scan_mode: “psychic”: It is none of gated, "),
         ("key,name,site,counts_cycles\nINS,Insertion,WORKS,yes\n", "not counts_cycles"),
         ("", "The file is empty."),
     ],

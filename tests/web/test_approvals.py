@@ -133,7 +133,12 @@ def test_a_deviation_is_opened_approved_and_revoked_on_pages(quinn: Client, susp
     refused = quinn.post("/deviations/open/", {**form, "most": "none"})
     assert refused.status_code == 409 and "No tester." in refused.content.decode()
     assert quinn.post("/deviations/open/", {**form, "expires": "soon"}).status_code == 409
+    limited = quinn.post("/deviations/open/", {**form, "scope": "lot:K77"}).content.decode()
+    assert "a deviation may be limited to a part, step, station or unit, not to “lot”" in limited
+    assert "from not-due" not in limited
     assert quinn.post("/deviations/open/", form).headers["Location"] == "/deviations/DEV-2/"
+    signed = quinn.get("/sign/deviation/DEV-2/").content.decode()
+    assert "route is not done at this station" in signed and "step 20" in signed and "not-due" not in signed
     assert "not approved" in quinn.get("/deviations/DEV-2/").content.decode()
     sign_as(quality("IDA"), Deviation.objects.get(key="DEV-2"), 45)
     page = quinn.get("/deviations/DEV-2/").content.decode()

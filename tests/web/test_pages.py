@@ -183,6 +183,10 @@ def test_a_standard_cost_is_shown_as_the_sums_are_made_with_it(visitor: Client, 
     for cost, shown in (("0.007", "0.007 EUR"), ("120", "120 EUR")):
         Part.objects.filter(key="RES").update(standard_cost=cost)
         assert f"Standard cost {shown} " in text_of(visitor.get("/parts/RES/").content.decode())
+    Part.objects.get(key="RES").costs.create(since="2999-01-01", standard_cost="130.5", replace_minutes=0)
+    assert "Standard cost 120 EUR, 130.5 EUR from 2999-01-01 on " in text_of(
+        visitor.get("/parts/RES/").content.decode()
+    )
 
 
 def test_a_tape_tells_what_was_drawn_from_what_may_have_been(visitor: Client, db: None) -> None:

@@ -58,7 +58,7 @@ def test_what_is_wrong_with_a_list_is_said_line_by_line(planner: Client, plant: 
     assert answer.status_code == 409
     said = text_of(answer)
     assert "Nothing was changed: 2 things are wrong" in said
-    assert "Line 2, column level: “x”: A valid integer is required." in said and "Line 3, column number" in said
+    assert "Line 2, column level: “x”: It is no whole number." in said and "Line 3, column number" in said
     assert planner.get("/lists/nothing/").status_code == 404
 
 
@@ -81,6 +81,7 @@ def test_a_revision_is_made_released_and_compared(planner: Client, plant: Plant)
     assert "Different: bills of material" in differs and "R1 R2" in differs
     wrong = planner.post("/parts/BOARD-B/revisions/", {"do": "release", "effective_from": "soon"})
     assert wrong.status_code == 409 and "Effective from" in text_of(wrong)
+    assert '<a href="/parts/BOARD-B/revisions/">Back to the form</a>' in wrong.content.decode()
     done = planner.post("/parts/BOARD-B/revisions/", {"do": "release", "effective_serial": "SN-500"}, follow=True)
     assert "units from SN-500 on are built by it" in text_of(done)
     assert planner.post("/parts/BOARD-B/revisions/", {"do": "release"}).status_code == 409

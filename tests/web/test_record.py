@@ -22,6 +22,7 @@ from trace.holds.models import Hold
 from trace.holds.operations import place_holds, release_hold
 from trace.ledger.models import Event
 from trace.ledger.queries import list_kinds, list_verbs
+from trace.web.cells import kind_words
 from trace.web.tables import PAGE_SIZE
 
 pytestmark = pytest.mark.django_db
@@ -194,6 +195,14 @@ def test_what_was_ever_done_and_to_what_is_offered(visitor: Client, bob: Person)
     assert '<option value="scrap_unit">scrap unit</option>' in page
     assert '<option value="workorder">work order</option>' in page
     assert '<option value="BOB">Bob</option>' in page
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [("setup", "set-up"), ("dayoff", "day off"), ("standardcost", "standard cost"), ("user", "account"), ("x", "x")],
+)
+def test_kinds_are_called_as_people_call_them(kind: str, words: str) -> None:
+    assert kind_words(kind) == words
 
 
 # Refusals ------------------------------------------------------------------------------------------------------------

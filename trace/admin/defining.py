@@ -73,7 +73,7 @@ class Defined(KeepsAll, admin.ModelAdmin):
         return may(roles_of(request.user), OPERATIONS[self.define.__name__])
 
     def has_change_permission(self, request: Any, obj: Any = None) -> bool:
-        return may(roles_of(request.user), OPERATIONS["amend_record"])
+        return self.opts.model_name in AMENDABLE and may(roles_of(request.user), OPERATIONS["amend_record"])
 
     def get_fields(self, request: Any, obj: Any = None) -> list[Any]:
         parameters = inspect.signature(self.define).parameters
@@ -93,7 +93,10 @@ class Defined(KeepsAll, admin.ModelAdmin):
         )
         defaults = inspect.signature(self.define).parameters
         for name, field in form.base_fields.items():
-            field.required = defaults[name].default is inspect.Parameter.empty
+            # A box left empty says no.
+            field.required = defaults[name].default is inspect.Parameter.empty and not isinstance(
+                field, forms.BooleanField
+            )
         return form
 
     def saving(
@@ -156,6 +159,9 @@ class DraftRows(KeepsAll, admin.TabularInline):
     owner = "part"
     operation: Callable[..., Any]
 
+    class Media:
+        css = {"all": ["trace/admin.css"]}
+
     def _may(self, request: Any, obj: Any) -> bool:
         return bool(
             obj and obj.level and not obj.released and may(roles_of(request.user), OPERATIONS[self.operation.__name__])
@@ -208,6 +214,7 @@ class BomRows(DraftRows):
     """The bill of material."""
 
     model = BomLine
+    verbose_name, verbose_name_plural = "line", "bill of material"
     fk_name = "parent"
     owner = "assembly"
     form = LineForm
@@ -231,9 +238,11 @@ class BomRows(DraftRows):
 
 
 class StepRows(DraftRows):
-    """The route."""
+    """The route. A step has more to say than a row has room for."""
 
     model = Step
+    template = admin.StackedInline.template
+    verbose_name_plural = "route"
     form = RowForm
     fields = (
         *("number", "name", "stations", "minutes", "caution", "instruction", "free_order", "alternative"),
@@ -252,6 +261,7 @@ class CharacteristicRows(DraftRows):
     """What is measured or judged at its steps."""
 
     model = Characteristic
+    verbose_name_plural = "what is measured or judged"
     form = RowForm
     fields = ("step_number", "name", "unit_of_measure", "lower", "target", "upper", "judge")
     operation = staticmethod(set_characteristics)

@@ -12,6 +12,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
+from django.apps import apps
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.html import format_html, format_html_join
@@ -42,18 +43,14 @@ PAGES = {
 }
 """Kind of a thing, as the ledger names it: the name of its page's address."""
 
-WORDS = {
-    "workorder": "work order",
-    "setup": "set-up",
-    "feedrecord": "feed record",
-    "bomline": "BOM line",
-    "checkpiece": "check piece",
-}
+WORDS = {"setup": "set-up", "bomline": "BOM line"}
+"""Kinds that people do not call as their model is called."""
 
 
 def kind_words(kind: str) -> str:
     """The kind of a thing as people say it."""
-    return WORDS.get(kind, kind)
+    model = apps.get_app_config("trace").models.get(kind)
+    return WORDS.get(kind) or (str(model._meta.verbose_name) if model else kind)
 
 
 def page_of(kind: str, key: str, asof: str = "") -> str:

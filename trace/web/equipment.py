@@ -11,6 +11,8 @@ from trace.engineering.fitness import Fitness, judge_fitness
 from trace.web.cells import Mark, Moment, Ref, Several
 from trace.web.tables import Column, Table
 
+NONE = "No equipment is on record. A planner defines it, its check pieces and programs under “Master data”."
+
 
 @dataclass(frozen=True)
 class Due:
@@ -46,7 +48,7 @@ def list_due(at: datetime) -> list[Due]:
     return sorted((Due(one, fitness[one.pk]) for one in every), key=lambda due: (due.urgency, due.it.key))
 
 
-def equipment_table(rows: Sequence[Due], title: str = "Equipment", empty: str = "No equipment is on record.") -> Table:
+def equipment_table(rows: Sequence[Due], title: str = "Equipment", empty: str = NONE) -> Table:
     """Equipment, and what is due."""
     return Table(
         "equipment",

@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Any
 
 from trace.core.keys import KEY
+from trace.web.approvals import RULE_WORDS
 from trace.web.cells import PAGES, Link, Moment, Ref, Several, kind_words
 from trace.web.record import record_link, thing_cell
 from trace.web.tables import Column, Table
@@ -79,6 +80,10 @@ def _leaf(name: str, value: Any, known: set[Subject]) -> Any:
     kind, colon, key = value.partition(":")
     if colon and ((kind, key) in known or (kind in PAGES and KEY.fullmatch(key))):
         return Ref(kind, key) if kind == _kind_named(name) else thing_cell(kind, key)
+    if name == "scope" and colon:
+        return f"{kind_words(kind)} {key}"
+    if name == "rules":
+        return RULE_WORDS.get(value, value)
     # A bare key stands for what its name says, or for the only thing with that key.
     named = [kind for kind in PAGES if (kind, value) in known and (kind == _kind_named(name) or name == "key")]
     if name == "serials":

@@ -99,6 +99,9 @@ class BomLine(models.Model):
             models.CheckConstraint(condition=Q(child_level__lt=F("parent_level")), name="bom_child_level_below_parent"),
         ]
 
+    def __str__(self) -> str:
+        return f"line {self.number}"
+
 
 class Designator(models.Model):
     """A place on an assembly that one part occupies, and the step that fills it."""

@@ -13,6 +13,7 @@ from typing import Any
 
 from django.db import transaction
 from rest_framework import serializers
+from rest_framework.exceptions import ErrorDetail
 
 from trace.core.errors import Refusal
 from trace.core.models import Person
@@ -203,11 +204,31 @@ def _values(kind: Kind, line: int, cells: Mapping[str, str], file: FileTable, be
     lists = {name for name, field in kind.serializer().fields.items() if isinstance(field, serializers.ListField)}
     sent = {name: re.split(r"[\s,;]+", text) if name in lists else text for name, text in texts.items() if text}
     reader = kind.serializer(data=sent)
+    fields = reader.fields
     if reader.is_valid():
         empty = {name: kind.defaults[name] for name, text in texts.items() if not text}
         return {**empty, **reader.validated_data}
     for name, errors in reader.errors.items():
-        what = " ".join(map(str, errors)) if isinstance(errors, list) else "It holds something that can't be read."
+        held = [_say(fields[name], error) for error in errors] if isinstance(errors, list) else []
+        what = " ".join(held) or "It holds something that can't be read."
         told = f"“{shorten(cells.get(name, ''))}”: " if cells.get(name, "").strip() else ""
         file.problems.append(LineProblem(line, file.columns.get(name, name), f"{told}{what}", "Correct the cell."))
     return None
+
+
+def _say(field: serializers.Field, error: ErrorDetail) -> str:
+    """What is wrong with a cell."""
+    match error.code, field:
+        case "required", _:
+            return "It may not be empty."
+        case "invalid_choice", serializers.ChoiceField():
+            return f"It is none of {', '.join(filter(None, map(str, field.choices)))}."
+        case "invalid", serializers.IntegerField():
+            return "It is no whole number."
+        case "invalid", serializers.DecimalField():
+            return "It is no number."
+        case "invalid", serializers.BooleanField():
+            return "It is neither yes nor nothing."
+        case "invalid", serializers.DateField():
+            return "It is no day such as 2026-11-28."
+    return str(error)

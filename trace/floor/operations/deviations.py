@@ -14,7 +14,7 @@ from trace.core.errors import NotFound
 from trace.core.keys import BadKey, clean_key, clean_text, free_key
 from trace.core.models import Person
 from trace.engineering.models import Step
-from trace.floor.rules import DEVIABLE, NOT_DUE
+from trace.floor.rules import DEVIABLE, NOT_DUE, RULES
 from trace.ledger.operation import note, operation
 
 LARGEST = 1_000_000
@@ -87,7 +87,9 @@ def _judge_scope(rules: Sequence[str], scope: Sequence[str]) -> Iterator[str]:
         yield "Say to what it is limited: a part, a step, a station, units, a lot or equipment."
     for kind, keys in named.items():
         if wrong := [code for code in rules if kind not in DEVIABLE[code]]:
-            yield f"A deviation from {', '.join(wrong)} can't be limited to a {kind[:40] or 'nothing'}."
+            when = next(rule.when for rule in RULES if rule.code == wrong[0])
+            may = f"{', '.join(DEVIABLE[wrong[0]][:-1])} or {DEVIABLE[wrong[0]][-1]}"
+            yield f"Where {when}, a deviation may be limited to a {may}, not to “{kind[:40]}”."
             continue
         for key in keys:
             if kind == "step":

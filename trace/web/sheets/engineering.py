@@ -36,8 +36,8 @@ def part_sheet(it: Part) -> Sheet:
         ("Kind", it.get_kind_display()),
         ("Tracked by", "serial" if it.serialised else "lot"),
     ]
-    if site and (cost := list_costs([it.pk], timezone.localdate())[it.pk][0]):
-        facts.append(("Standard cost", f"{cost.normalize():f} {site.currency}"))
+    if site and (costs := _costs(it, site.currency)):
+        facts.append(("Standard cost", costs))
     tables = [lots_table(lots)] if not it.serialised else [units_table(units)]
     if it.serialised or lines:
         tables += [_bom_table(lines), _placements_table(it, lines), _route_table(steps)]
@@ -48,6 +48,17 @@ def part_sheet(it: Part) -> Sheet:
     tables.append(_used_table(used))
     made = count(units.count(), "unit") if it.serialised else count(lots.count(), "lot")
     return Sheet(f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts.", facts, tables)
+
+
+def _costs(part: Part, currency: str) -> str:
+    """What it costs today, and from which day on something else."""
+    today = timezone.localdate()
+    cost = list_costs([part.pk], today)[part.pk][0]
+    set_already = [
+        f"{later.standard_cost.normalize():f} {currency} from {later.since} on"
+        for later in part.costs.filter(since__gt=today)
+    ]
+    return ", ".join([*([f"{cost.normalize():f} {currency}"] if cost else []), *set_already])
 
 
 def describe_revision(part: Part) -> str:

@@ -37,7 +37,7 @@ def feeds_table(feeds: QuerySet[Feed]) -> Table:
             Column("kind", "Kind", lambda f: f.get_kind_display(), choose=True),
             Column("on", "Container", lambda f: Several(tuple(on.get(f.pk, ())), " or ")),
             Column("lot", "Lot", lambda f: Several(tuple(lots.get(f.pk, {}).values()), " or ")),
-            Column("serves", "Serves", lambda f: run_together(serves.get(f.pk, []))),
+            Column("serves", "Serves", lambda f: run_together(dict.fromkeys(serves.get(f.pk, [])))),
         ],
         list(feeds),
         "It has no feeds.",

@@ -27,10 +27,15 @@ def one_list(request: HttpRequest, name: str) -> HttpResponse:
     """One list: its download, and the form that brings one in."""
     kind = _find(name)
     permitted = OPERATIONS[kind.asks]
+    columns = [
+        (column, list(filter(None, getattr(field, "choices", ()))))
+        for column, field in kind.serializer().fields.items()
+    ]
     context: dict[str, Any] = {
         "name": name,
         "kind": kind,
-        "columns": [(column, column in kind.defaults) for column in kind.columns],
+        "needed": [column for column in columns if column[0] not in kind.defaults],
+        "optional": [column for column in columns if column[0] in kind.defaults],
         "may": may(roles_of(request.user), permitted),
         "who": in_words(permitted),
     }
