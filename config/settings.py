@@ -229,7 +229,7 @@ REST_FRAMEWORK = {
     "UNICODE_JSON": True,
 }
 SPECTACULAR_SETTINGS = {
-    "SWAGGER_UI_SETTINGS": {"docExpansion": "list", "persistAuthorization": False},
+    "SWAGGER_UI_SETTINGS": {"docExpansion": "none", "persistAuthorization": False},
     "TITLE": "Traceability",
     "DESCRIPTION": "Every operation of the plant, everything on record, and the answers.",
     "VERSION": "1",

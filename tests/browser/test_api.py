@@ -17,8 +17,11 @@ def test_a_programmer_finds_an_operation_and_asks_for_a_lot(page, enter_as: Call
     plant.reel("CB-1", lot="K77")
     enter_as(make_user())
     page.goto("/api/v1/")
-    page.get_by_text("/api/v1/operations/load-feed/").first.wait_for(timeout=30_000)
+    page.locator("#operations-tag-floor").click()
+    page.get_by_text("/api/v1/operations/load-feed/").first.wait_for()
     shot("operations")
+    page.locator("#operations-tag-floor").click()
+    page.locator("#operations-tag-on_record").click()
     entry = page.locator("#operations-on\\ record-get_lots, [id$=get_lots]").first
     entry.scroll_into_view_if_needed()
     entry.get_by_role("button").first.click()
