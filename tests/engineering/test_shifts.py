@@ -52,6 +52,7 @@ def test_what_shifts_can_not_be() -> None:
     ):
         refused(plant, "calendar-refused", set_shifts, rows=rows, since=APRIL)
     refused(plant, "calendar-refused", set_shifts, rows=[LATE], since=MARCH)
+    refused(plant, "calendar-refused", set_shifts, rows=[LATE], since=date(9999, 12, 31))
 
 
 def test_days_off_of_a_year_are_set_all_at_once() -> None:

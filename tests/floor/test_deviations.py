@@ -15,6 +15,7 @@ from trace.approvals.models import Deviation
 from trace.approvals.operations import revoke_deviation
 from trace.approvals.queries import find_state
 from trace.core.clock import OPEN
+from trace.core.errors import Refusal
 from trace.core.permissions import Role
 from trace.engineering.models import ScanMode
 from trace.floor.models import Skip, Unit
@@ -96,7 +97,9 @@ def test_it_counts_once_a_quality_engineer_other_than_its_author_has_approved_it
     (board,) = plant.boards(1)
     it = deviation(plant, approved=None)
     refused(plant, "stopped", start_pass, 10, unit=board, station=plant.test)
-    sign_as(plant.ann, it, 2)  # its author, who has every role
+    with pytest.raises(Refusal, match="Ann opened .*: nobody approves their own"):
+        sign_as(plant.ann, it, 2)  # its author, who has every role
+    sign_as(plant.ann, it, 2, "authored")
     sign_as(make_person("SUE", roles=[Role.SUPERVISOR]), it, 2)
     sign_as(quality(), it, 2, "reviewed")
     refused(plant, "stopped", start_pass, 10, unit=board, station=plant.test)

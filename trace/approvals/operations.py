@@ -80,8 +80,8 @@ def sign(*, subject: Model, meaning: str, digest: str = "", by: Person, at: date
     password where the request came in: neither comes here, and no record keeps them.
 
     What was signed stands in the event, as canonical text. `digest` is the SHA-256 of what the signer was shown.
-    Refuses with SignRefused a machine, a meaning that is none, to sign the same twice, and what has changed since it
-    was shown; with NotSigned.
+    Refuses with SignRefused a machine, a meaning that is none, to sign the same twice, to approve a deviation of one's
+    own, and what has changed since it was shown; with NotSigned.
     """
     if by.is_machine:
         raise SignRefused(f"{by} is a machine.", action="Let the person sign who answers for it.")
@@ -90,6 +90,8 @@ def sign(*, subject: Model, meaning: str, digest: str = "", by: Person, at: date
     kind, key = subject_of(subject)
     lock_record(kind, key)
     content = content_of(kind, key)
+    if meaning == Meaning.APPROVED and isinstance(subject, Deviation) and subject.opened_by_id == by.pk:
+        raise SignRefused(f"{by} opened {key}: nobody approves their own.", action="Let another one approve it.")
     if digest and digest != digest_of(content):
         raise SignRefused("The record was changed while you read it.", action="Read what it says now, then sign.")
     signature = Signature(

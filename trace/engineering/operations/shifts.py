@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 
 from trace.core.errors import Refusal
 from trace.core.models import Person
@@ -15,6 +15,8 @@ from trace.engineering.shifts import DayOff, Shift
 from trace.ledger.operation import note
 
 FIRST_YEAR, LAST_YEAR = 1970, 2200
+AHEAD = timedelta(days=366)
+"""How long before shifts begin they may be set: those that hold later are not set earlier."""
 
 
 class CalendarRefused(Refusal):
@@ -56,6 +58,8 @@ def set_shifts(*, rows: Sequence[ShiftRow], since: date, by: Person, at: datetim
         raise CalendarRefused(
             f"The present shifts hold from {late[0].since} on.", action="Name that day or a later one."
         )
+    if since > at.date() + AHEAD:
+        raise CalendarRefused(f"{since} is more than a year ahead.", action="Name a day that is nearer.")
     if problems := list(_judge(rows)):
         raise CalendarRefused(" ".join(problems))
     note(before=[[shift.name, shift.weekdays, shift.begins, shift.ends, shift.since] for shift in present])
