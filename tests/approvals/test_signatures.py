@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 
 import pytest
 from django.db import connection
@@ -15,6 +16,7 @@ from trace.approvals.models import Signature
 from trace.approvals.operations import sign
 from trace.approvals.queries import list_signatures, verify_signature
 from trace.core.permissions import Role
+from trace.engineering.models import Part
 from trace.holds.operations import place_holds, release_hold
 from trace.ledger import triggers
 from trace.ledger.models import Event
@@ -107,7 +109,28 @@ def test_every_kind_that_is_signed_has_its_content_and_the_same_every_time() -> 
         assert content == content_of(kind, key) and json.loads(content)["content"], kind
         sign_as(plant.ann, find_record(kind, key), minute=9, meaning="reviewed")
         assert [one.verdict for one in list_signatures(kind, key)][-1] == "valid", kind
-    assert len(json.loads(content_of("part", "BOARD"))["content"]) == 3  # a row for each place
+    content = json.loads(content_of("part", "BOARD"))["content"]
+    assert sum("lines__quantity" in row for row in content) == 3  # a row for each place
+
+
+CHANGES: dict[str, Callable[[Part], object]] = {
+    "route": lambda part: part.steps.filter(number=10).update(caution="Hot."),
+    "where": lambda part: part.steps.get(number=10).stations.clear(),
+    "limits": lambda part: part.characteristics.update(upper=8),
+    "placements": lambda part: part.placements.update(x=2),
+    "lines": lambda part: part.lines.filter(number=10).update(quantity=7),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_11_70_a_signed_part_is_its_route_limits_and_placements_too(change: str) -> None:
+    plant = Plant()
+    plant.board.characteristics.create(step_number=10, number=1, name="Height", unit_of_measure="mm", upper=9)
+    plant.board.placements.create(number=1, designator="R1", x=1, y=1, rotation=0, side="top")
+    signature = sign_as(plant.ann, plant.board, meaning="reviewed")
+    assert verdict(signature) == "valid"
+    CHANGES[change](plant.board)
+    assert verdict(signature) == "changed since"
 
 
 def test_what_a_unit_says_changes_with_its_next_pass() -> None:

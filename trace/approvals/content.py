@@ -12,28 +12,57 @@ from trace.core.errors import NotFound, Refusal
 from trace.core.keys import UNSTORABLE
 from trace.ledger.canonical import canonical
 
-SIGNED: Mapping[str, tuple[str, ...]] = {
-    "attachment": ("target_kind", "target_key", "name", "media_type", "size", "sha256"),
-    "deviation": ("rules", "scope", "reason", "expires", "most", "opened", "opened_by__key"),
+SIGNED: Mapping[str, tuple[tuple[str, ...], ...]] = {
+    "attachment": (("target_kind", "target_key", "name", "media_type", "size", "sha256"),),
+    "deviation": (("rules", "scope", "reason", "expires", "most", "opened", "opened_by__key"),),
     "hold": (
-        "target_kind", "target_key", "reason", "permits", "placed", "placed_by__key",
-        "released", "released_by__key", "release_reason",
+        (
+            *("target_kind", "target_key", "reason", "permits", "placed", "placed_by__key"),
+            *("released", "released_by__key", "release_reason"),
+        ),
     ),
-    "lot": ("part__key", "supplier__key", "number", "date_code", "expiry", "received"),
+    "lot": (("part__key", "supplier__key", "number", "date_code", "expiry", "received"),),
     "part": (
-        "number", "revision", "name", "kind", "lines__number", "lines__child__key", "lines__quantity",
-        "lines__designators__name", "lines__designators__quantity", "lines__designators__step_number",
+        ("number", "revision", "name", "kind"),
+        (
+            *("lines__number", "lines__child__key", "lines__quantity", "lines__designators__name"),
+            *("lines__designators__quantity", "lines__designators__step_number"),
+        ),
+        (
+            *("steps__number", "steps__name", "steps__minutes", "steps__stations__key", "steps__caution"),
+            *("steps__instruction", "steps__picture", "steps__free_order", "steps__alternative"),
+            *("steps__first_piece", "steps__sample_every", "steps__qualification__key"),
+            *("steps__equipment_kind", "steps__program__key"),
+        ),
+        (
+            *("characteristics__step_number", "characteristics__name", "characteristics__unit_of_measure"),
+            *("characteristics__lower", "characteristics__target", "characteristics__upper", "characteristics__judge"),
+        ),
+        (
+            *("placements__number", "placements__designator", "placements__x", "placements__y"),
+            *("placements__rotation", "placements__side", "placements__do_not_place"),
+        ),
+        (
+            *("panel_places__number", "panel_places__board__key", "panel_places__x", "panel_places__y"),
+            "panel_places__rotation",
+        ),
     ),
     "setup": (
-        "assembly__key", "axis__station__key", "axis__tape__key", "first", "lines__designator", "lines__feed__key",
+        (
+            *("assembly__key", "axis__station__key", "axis__tape__key", "first"),
+            *("lines__designator", "lines__feed__key"),
+        ),
     ),
     "unit": (
-        "part__key", "order__key", "created", "scrapped", "passes__step__number", "passes__station__key",
-        "passes__outcome", "passes__recorded", "passes__superseded",
+        (
+            *("part__key", "order__key", "created", "scrapped", "passes__step__number", "passes__station__key"),
+            *("passes__outcome", "passes__recorded", "passes__superseded"),
+        ),
     ),
-    "workorder": ("part__key", "site__key", "quantity", "released"),
-}  # fmt: skip
-"""Kind of a record: the fields that are signed. A field of many records (lines of a part) gives a row for each."""
+    "workorder": (("part__key", "site__key", "quantity", "released"),),
+}
+"""Kind of a record: the fields that are signed, its own and those of what belongs to it, group by group. A field of
+many records (lines of a part) gives a row for each. What a part may be replaced by is a decision of its own."""
 
 
 class NotSigned(Refusal):
@@ -60,10 +89,14 @@ def content_of(kind: str, key: str) -> str:
     """
     if kind not in SIGNED:
         raise NotSigned(f"A {kind} is not signed.")
-    rows = list(_rows(kind, key).values(*SIGNED[kind]))
-    if not rows:
-        find_record(kind, key)
-    return canonical({"kind": kind, "key": key, "content": sorted(rows, key=canonical)})
+    find_record(kind, key)
+    rows = [
+        row
+        for fields in SIGNED[kind]
+        for row in sorted(_rows(kind, key).values(*fields), key=canonical)
+        if any(value is not None for value in row.values())
+    ]
+    return canonical({"kind": kind, "key": key, "content": rows})
 
 
 def digest_of(content: str) -> str:

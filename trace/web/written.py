@@ -7,6 +7,7 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import groupby
 from typing import Any
 
 from trace.core.keys import KEY
@@ -39,7 +40,11 @@ def read_payload(payload: Mapping[str, Any], subjects: Collection[Subject]) -> l
 
 def read_content(text: str) -> list[Written]:
     """What is signed, as canonical text (`approvals.content`), row by row: what the rows have in common once."""
-    rows = json.loads(text)["content"]
+    groups = groupby(json.loads(text)["content"], key=sorted)
+    return [written for _, rows in groups for written in _read_rows(list(rows))]
+
+
+def _read_rows(rows: list[dict[str, Any]]) -> list[Written]:
     same = {name for name in rows[0] if all(row[name] == rows[0][name] for row in rows)}
     shared = [_read(_last(name), rows[0][name], _words(name), set()) for name in rows[0] if name in same]
     rest = [
