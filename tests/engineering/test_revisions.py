@@ -84,10 +84,6 @@ CHANGES = {
     "route": lambda board, who: set_route(part=board, rows=[RouteRow(10, "Insert", ["INS"])], **who),
     "characteristics": lambda board, who: set_characteristics(part=board, rows=[], **who),
     "placements": lambda board, who: import_placements(assembly=board, content=PLACEMENTS.replace("90", "180"), **who),
-    "step": lambda board, who: amend_record(record=board.steps.first(), changes={"caution": "Hot"}, **who),
-    "characteristic": lambda board, who: amend_record(
-        record=board.characteristics.first(), changes={"upper": "19"}, **who
-    ),
 }
 
 
@@ -154,6 +150,9 @@ def test_steps_under_one_name_follow_each_other(board, who, label) -> None:
     rows = [RouteRow(n, f"Step {n}", ["INS"], **{label: "X" if n != 20 else ""}) for n in (10, 20, 30)]
     with pytest.raises(Refusal, match="The steps named X do not follow each other"):
         set_route(part=board, rows=rows, **who)
+    both = RouteRow(10, "Insert", ["INS"], free_order="X", alternative="Y")
+    with pytest.raises(Refusal, match="Step 10 can't be in free order and an alternative"):
+        set_route(part=board, rows=[both], **who)
     made = set_route(part=board, rows=[rows[0], rows[2]], **who)
     assert [getattr(step, label) for step in made] == ["X", "X"]
 

@@ -14,8 +14,8 @@ from django.db.models import Model
 from trace.core.errors import Refusal
 from trace.core.keys import clean_key
 from trace.core.models import Person
-from trace.engineering.models import Characteristic, HourlyRate, Part, ScanMode, Site, StandardCost, Station, Step
-from trace.engineering.operations.common import changing, check_draft, save_checked
+from trace.engineering.models import HourlyRate, Part, ScanMode, Site, StandardCost, Station
+from trace.engineering.operations.common import changing, save_checked
 from trace.engineering.queries import get_zone, list_costs, list_rates
 from trace.engineering.rules import EACH, part_key
 from trace.ledger.operation import note
@@ -229,15 +229,13 @@ AMENDABLE: Mapping[str, str] = {
     "site": "name",
     "station": "name area scan_mode work_seconds",
     "part": "name",
-    "step": "name minutes caution instruction picture first_piece sample_every",
-    "characteristic": "name unit_of_measure lower target upper judge",
     "qualification": "name",
     "equipment": "name calibrate_every caution",
     "checkpiece": "name",
     "supplier": "name",
     "customer": "name",
 }
-"""What of each kind of record may be corrected by itself: steps and characteristics of drafts only."""
+"""What of each kind of record may be corrected by itself. What belongs to a part is set whole, while it is a draft."""
 
 WHILE_UNUSED: Mapping[str, str] = {
     "equipment": "kind",
@@ -270,7 +268,7 @@ def amend_record(*, record: Model, changes: Mapping[str, str], by: Person, at: d
     """Correct fields of a record of engineering data; what they were stays in the ledger.
 
     Refuses with AmendmentRefused a field that `AMENDABLE` does not name, a change that changes nothing, and what the
-    record does not accept; with Released.
+    record does not accept.
     """
     kind = record._meta.model_name or ""
     record = type(record)._default_manager.get(pk=record.pk)
@@ -282,8 +280,6 @@ def amend_record(*, record: Model, changes: Mapping[str, str], by: Person, at: d
             f"Of {record} can be corrected: {', '.join(can) or 'nothing'}; not {', '.join(wrong)}.",
             action="Define another in its place." if WHILE_UNUSED.get(kind) else "Leave that as it is.",
         )
-    if isinstance(record, Step | Characteristic):
-        check_draft(record.part)
     before = {name: getattr(record, name) for name in changes}
     for name, value in changes.items():
         setattr(record, name, value)

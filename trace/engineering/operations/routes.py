@@ -113,6 +113,8 @@ def _judge(
         yield from (f"The steps named {name} do not follow each other." for name in {*names} if names.count(name) > 1)
     filled: dict[str, int] = {}
     for row in rows:
+        if row.free_order and row.alternative:
+            yield f"Step {row.number} can't be in free order and an alternative."
         if row.number < 1:
             yield f"A step's number can't be {row.number}."
         if not row.stations:
