@@ -57,12 +57,16 @@ class Asked:
     client: Client
 
 
-@pytest.fixture(autouse=True)
-def one_connection() -> Iterator[None]:
+def stay_connected() -> None:
     """A request that comes as from a server would close the connection behind it; Django's own test client, after
     each request, sees to it that it does."""
     for signal in (request_started, request_finished):
         signal.disconnect(close_old_connections)
+
+
+@pytest.fixture(autouse=True)
+def one_connection() -> Iterator[None]:
+    stay_connected()
     yield
     for signal in (request_started, request_finished):
         signal.connect(close_old_connections)
@@ -71,6 +75,7 @@ def one_connection() -> Iterator[None]:
 @pytest.fixture(scope="module")
 def asked(django_db_setup: None, django_db_blocker: Any) -> Iterator[Asked]:
     """Once for many requests, each of which is rolled back."""
+    stay_connected()
     with django_db_blocker.unblock(), transaction.atomic():
         plant, client = Plant(), make_client()
         boards = plant.boards(2)
