@@ -77,7 +77,9 @@ def import_placements(
     names = _check_unplaced(assembly)
     file = read_placement_file(content, mapping, delimiter)
     placements, problems, remarks = _resolve(assembly, names, file.rows)
-    file.problems += [dataclasses.replace(problem, column=file.columns[problem.column]) for problem in problems]
+    unread = {(problem.line, problem.column) for problem in file.problems}  # told already
+    problems = [dataclasses.replace(problem, column=file.columns.get(problem.column, "")) for problem in problems]
+    file.problems += [problem for problem in problems if (problem.line, problem.column) not in unread]
     if file.problems:
         raise PlacementFileRefused(file.problems)
     placed = {placement.designator for placement in placements if not placement.do_not_place}
