@@ -31,7 +31,7 @@ pytestmark = pytest.mark.django_db
 _keys = count(1)
 
 quick = settings(
-    max_examples=6,
+    max_examples=4,
     deadline=None,
     phases=[Phase.explicit, Phase.generate],
     suppress_health_check=list(HealthCheck),
