@@ -46,7 +46,7 @@ def test_a_deviation_from_opening_to_its_end(
     assert "not approved" in page.locator(".answer").inner_text()
     page.get_by_role("link", name="Sign it").click()
     look("to sign")
-    page.get_by_label("approval").check()
+    page.get_by_label("authorship").check()  # nobody approves their own
     page.get_by_label("Account name").fill("quinn")
     page.get_by_label("Password").fill("tin-plated-1")
     page.keyboard.press("Enter")
