@@ -7,7 +7,6 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 
-from trace.core.clock import now
 from trace.core.permissions import OPERATIONS, may, roles_of
 from trace.ledger.canonical import subject_of
 from trace.web.record import record_link
@@ -30,11 +29,6 @@ class KeepsAll:
         found = self.get_object(request, object_id)  # type: ignore[attr-defined]
         kind, key = subject_of(found) if found else ("", "")
         return redirect(record_link(kind=kind, key=key))
-
-
-def asking(request: Any) -> dict[str, Any]:
-    """Who does something in the admin, and when, as every operation wants to know."""
-    return {"by": request.user.person, "at": now()}
 
 
 class ShowsOnly(KeepsAll):

@@ -14,7 +14,7 @@ from django.db.models import Model
 from django.forms.models import BaseInlineFormSet
 from django.http import HttpRequest
 
-from trace.admin.common import KeepsAll, asking
+from trace.admin.common import KeepsAll
 from trace.core.errors import Refusal
 from trace.core.permissions import OPERATIONS, may, roles_of
 from trace.engineering.models import BomLine, Characteristic, Step
@@ -31,6 +31,7 @@ from trace.engineering.operations import (
     set_route,
 )
 from trace.engineering.rules import EACH, run_together
+from trace.web.forms import asking
 
 
 def would_refuse(work: Callable[..., Any], arguments: Mapping[str, Any]) -> str:

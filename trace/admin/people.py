@@ -12,7 +12,7 @@ from django.contrib.messages import SUCCESS
 from django.db.models import QuerySet
 from django.utils.safestring import mark_safe
 
-from trace.admin.common import ByOperation, asking
+from trace.admin.common import ByOperation
 from trace.core.permissions import Role
 from trace.core.secrecy import Secret, device_digest, make_device_secret
 from trace.engineering.operations import (
@@ -30,6 +30,7 @@ from trace.engineering.operations import (
     set_roles,
 )
 from trace.models import Badge, Device, Person, Qualification, Qualified, Station, User
+from trace.web.forms import asking
 
 
 class PersonForm(forms.ModelForm):
