@@ -185,7 +185,14 @@ class DraftRows(KeepsAll, admin.TabularInline):
         raise NotImplementedError
 
 
-class LineForm(forms.ModelForm):
+class RowForm(forms.ModelForm):
+    """A row as the form has it: the operation judges what it may say."""
+
+    def _post_clean(self) -> None:
+        """Nothing is filled in from here."""
+
+
+class LineForm(RowForm):
     """A line of a bill of material with its designators, as they are written on paper."""
 
     designators = forms.CharField(required=False, widget=forms.Textarea(attrs={"rows": 1, "cols": 30}))
@@ -199,16 +206,6 @@ class LineForm(forms.ModelForm):
             self.initial["designators"] = " ".join(place.name for place in places)
             # Where its places are filled at several steps, each keeps its own as long as none is given.
             self.initial["step_number"] = steps.pop() if len(steps) == 1 else None
-
-    def _post_clean(self) -> None:
-        """The operation judges."""
-
-
-class RowForm(forms.ModelForm):
-    """A row as the form has it: the operation judges what it may say."""
-
-    def _post_clean(self) -> None:
-        """Nothing is filled in from here."""
 
 
 class BomRows(DraftRows):
