@@ -167,15 +167,12 @@ def _together(
     row: type[Any],
     identity: str,
     rows: Callable[[], Iterable[Values]],
-    **more: Callable[[Sequence[Values]], Any],
 ) -> Kind:
     """The lines of one part are written together."""
 
     def write(lines: Sequence[Values], record: Model | None, done: Done) -> object:
         made = [row(**{name: value for name, value in line.items() if name != owner}) for line in lines]
-        return operation(
-            **{owner: lines[0][owner]}, rows=made, **{name: make(lines) for name, make in more.items()}, **done
-        )
+        return operation(**{owner: lines[0][owner]}, rows=made, **done)
 
     return Kind(title, operation.__name__, row, (owner, *identity.split()), rows, write, owner)
 
