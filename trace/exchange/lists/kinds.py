@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import inspect
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
@@ -207,10 +208,12 @@ def _bom() -> Iterator[Values]:
 
 
 def _routes() -> Iterator[Values]:
+    filled: dict[tuple[int, int | None], list[str]] = defaultdict(list)
+    for parent, number, name in Designator.objects.order_by("pk").values_list("parent", "step_number", "name"):
+        filled[parent, number].append(name)
     for step in Step.objects.select_related("part", "qualification", "program").prefetch_related("stations"):
         values = {f.name: getattr(step, f.name, None) for f in fields(RouteRow)} | {"equipment": step.equipment_kind}
-        filled = Designator.objects.filter(parent=step.part, step_number=step.number).order_by("pk")
-        values["designators"] = list(filled.values_list("name", flat=True))
+        values["designators"] = filled[step.part_id, step.number]
         yield {**values, "part": step.part, "stations": [at.key for at in step.stations.all()]}
 
 
