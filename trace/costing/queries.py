@@ -9,7 +9,6 @@ from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django.db import connection
 
@@ -27,7 +26,7 @@ from trace.costing.rules import (
     roll_up,
 )
 from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step
-from trace.engineering.queries import list_costs, list_rates
+from trace.engineering.queries import get_zone, list_costs, list_rates
 from trace.floor.models import Unit
 from trace.genealogy.forward import CHUNK, Carrier, Population
 from trace.genealogy.intervals import Ranges
@@ -267,7 +266,7 @@ def _highest_rates(assemblies: Iterable[int], day: date) -> dict[int, Decimal]:
 def day_of(at: int) -> date:
     """The plant's day whose costs are in force at a moment: today, where it has no end."""
     moment = now() if at >= OPEN else from_ticks(at)
-    return moment.astimezone(ZoneInfo(Site.objects.get().zone)).date()
+    return moment.astimezone(get_zone()).date()
 
 
 # Populations ---------------------------------------------------------------------------------------------------------
