@@ -39,6 +39,7 @@ from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
     Axis,
     AxisSlack,
+    BagRecord,
     Container,
     Derivation,
     Feed,
@@ -53,8 +54,9 @@ from trace.material.models import (
 )
 
 __all__ = [
-    "Answer", "Attachment", "Axis", "AxisSlack", "Badge", "BomLine", "Calibration", "Carton", "Characteristic",
-    "CheckPiece", "Consignment", "Container", "Customer", "DayOff", "Derivation", "Designator", "Deviation", "Device",
+    "Answer", "Attachment", "Axis", "AxisSlack", "Badge", "BagRecord", "BomLine", "Calibration", "Carton",
+    "Characteristic", "CheckPiece", "Consignment", "Container", "Customer", "DayOff", "Derivation", "Designator",
+    "Deviation", "Device",
     "Equipment", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "HourlyRate", "LooseSighting",
     "Lot", "Packing", "PanelPlace", "Part", "Pass", "Person", "PieceCheck", "Placement", "Program", "ProgramLoad",
     "Qualification", "Qualified", "Salvage", "SetUp", "SetUpLine", "Shift", "Shipment", "Signature", "Site", "Skip",

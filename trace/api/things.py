@@ -25,6 +25,7 @@ from trace.ledger.canonical import plain
 NAMES = {
     "attachments": "Attachment",
     "axes": "Axis",
+    "bag-records": "BagRecord",
     "bom-lines": "BomLine",
     "calibrations": "Calibration",
     "cartons": "Carton",

@@ -101,6 +101,9 @@ OPERATIONS: Mapping[str, Roles] = {
     "merge_containers": FEEDING,
     "make_batch": FEEDING,
     "discard_container": FEEDING | QUALITY,
+    "open_bag": FEEDING,
+    "seal_bag": FEEDING,
+    "bake_container": FEEDING,
     # set-ups, tapes and feeds
     "define_feed": PLANNING | STOPPING,
     "start_setup": FEEDING,
@@ -130,6 +133,7 @@ OPERATIONS: Mapping[str, Roles] = {
     # what was recorded wrongly
     "void_pass": STOPPING,
     "void_feed_record": STOPPING,
+    "void_bag_record": STOPPING,
     "correct_board_sets": STOPPING,
     # what leaves
     "pack_units": DISPATCH,

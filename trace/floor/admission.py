@@ -24,6 +24,7 @@ from trace.holds.gate import find_holds
 from trace.holds.models import Hold
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
+from trace.material.clocks import list_past_floor_life
 from trace.material.models import Feed, Lot, SetUp
 from trace.material.queries import list_exhausted, list_giving, list_on_feeds
 
@@ -88,9 +89,10 @@ def admit(
     local: list[Model] = []
     holds: list[Hold] = []
     ageing: list[Lot] = []
+    past_floor_life: tuple[str, ...] = ()
     exhausted: tuple[str, ...] = ()
     if found.stops or found.children:
-        local, ageing, exhausted = _things_at(station, found.serving, positions)
+        local, ageing, past_floor_life, exhausted = _things_at(station, found.serving, positions, scan)
         found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
         holds = list({hold.pk: hold for hold in found_holds}.values())
     permits, here = Permits(from_ticks(scan)), EquipmentHere(station, equipment, from_ticks(scan))
@@ -111,6 +113,7 @@ def admit(
                 choices=tuple(next_ones),
                 scrapped=unit.scrapped is not None,
                 expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
+                past_floor_life=past_floor_life,
                 exhausted=exhausted,
                 made_later=scan < unit.created,
                 scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),
@@ -247,24 +250,27 @@ def places_of(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
 
 
 def _things_at(
-    station: Station, setups: Sequence[SetUp], positions: Sequence[tuple[int, int]] | None
-) -> tuple[list[Model], list[Lot], tuple[str, ...]]:
+    station: Station, setups: Sequence[SetUp], positions: Sequence[tuple[int, int]] | None, scan: int
+) -> tuple[list[Model], list[Lot], tuple[str, ...], tuple[str, ...]]:
     """(what a hold at a station may sit on: it, set-ups, tapes, feeds, what they give here, its lots;
-    the lots whose expiry counts there; the feeds that are surely past their count).
+    the lots whose expiry counts there; the containers past their floor life there; the feeds that are surely past
+    their count).
 
     On a tape the board sets to be drawn count, not what the heads hold now.
     """
     if not setups:
-        return [station], [], ()
+        return [station], [], (), ()
     serving = Feed.objects.filter(lines__setup__in=setups)
     spans = list_on_feeds(serving)
     if positions:
         spans = list_giving(serving, *reach(positions))
-    spans = spans.select_related("feed", "container__lot")
+    spans = spans.select_related("feed", "container__lot", "container__part")
     feeds = {span.feed for span in spans}  # each has one: no position is without a candidate
     loaded = [span.container for span in spans if span.container]
     tapes = [s.axis.tape for s in setups if s.axis.tape]
     ageing = [span.container.lot for span in spans if span.container and span.feed.kind != Feed.Kind.BATH]
     subjects = [station, *setups, *tapes, *feeds, *loaded, *(container.lot for container in loaded)]
     empty = feeds - {span.feed for span in spans if span.container}
-    return subjects, ageing, list_exhausted(feed for feed in empty if feed.kind != Feed.Kind.HEAD)
+    past = {container.key for container, _ in list_past_floor_life(spans, scan)}
+    used_up = list_exhausted(feed for feed in empty if feed.kind != Feed.Kind.HEAD)
+    return subjects, ageing, tuple(sorted(past)), used_up

@@ -30,7 +30,18 @@ from trace.floor.models import (
 )
 from trace.holds.models import Hold
 from trace.ledger.models import Event
-from trace.material.models import Axis, AxisSlack, Container, Derivation, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.material.models import (
+    Axis,
+    AxisSlack,
+    BagRecord,
+    Container,
+    Derivation,
+    FeedRecord,
+    SetUp,
+    SetUpLine,
+    Span,
+    Tape,
+)
 
 RECORDED = "recorded <= {known}"
 TOLD = "recorded <= {moment}"
@@ -66,6 +77,7 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
         },
     ),
     AxisSlack: (RECORDED, {}),
+    BagRecord: (STOOD, STANDS),
     Calibration: (TOLD, {}),
     Consignment: (RECORDED, {}),
     Container: (RECORDED, {**_until("gone_recorded", "gone"), "store": "''"}),  # where it stood is not kept

@@ -114,6 +114,9 @@ def define_part(
     unit_of_measure: str = EACH,
     standard_cost: Decimal = Decimal(0),
     replace_minutes: Decimal = Decimal(0),
+    shelf_life: int | None = None,
+    moisture_level: str = "",
+    time_on_label: int | None = None,
     key: str = "",
     by: Person,
     at: datetime,
@@ -150,6 +153,9 @@ def define_part(
         unit_of_measure=unit_of_measure,
         standard_cost=standard_cost,
         replace_minutes=replace_minutes,
+        shelf_life=shelf_life,
+        moisture_level=moisture_level,
+        time_on_label=time_on_label,
     )
     _check_bought(part, standard_cost)
     save_checked(part, PartRefused)
@@ -228,7 +234,7 @@ def _check_bought(part: Part, cost: Decimal) -> None:
 AMENDABLE: Mapping[str, str] = {
     "site": "name",
     "station": "name area scan_mode work_seconds",
-    "part": "name",
+    "part": "name shelf_life moisture_level time_on_label",
     "qualification": "name",
     "equipment": "name calibrate_every caution",
     "checkpiece": "name",

@@ -26,6 +26,7 @@ from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.facts import EMPTIES, STAYS, Record
 from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, Span
+from trace.material.operations.bags import check_floor_life, lay_open
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
 from trace.material.rules import reckon
@@ -58,7 +59,7 @@ def load_feed(
     Past the first of these it may give something else, past the second it surely does. A whole container
     whose count is known within a tolerance brings that with it.
     Where it was on record at another feed it had left that unseen, which is recorded there. Refuses
-    with Held, WrongPart, Expired, FeedRefused (gone).
+    with Held, WrongPart, Expired, FloorLifeOver, FeedRefused (gone).
     """
     told = Told(at, error, sheet, position)
     return _put_on(FeedRecord.Act.LOAD, feed, container, by, told, quantity=quantity, at_least=at_least)
@@ -174,6 +175,7 @@ def find_on_feed(
         _check_load(feed, container, at)
     except Refusal as broken:
         note(found_though=broken.code)
+    lay_open([container], by, at)
     when = replace(when, first=_last_shown(feed, when))
     old = _candidates(feed, when)
     found = _write(FeedRecord.Act.FOUND, feed, container, when, by, quantity=quantity, at_least=at_least)
@@ -300,6 +302,7 @@ def _put_on(
     when = find_when(feed, told)
     if act in (FeedRecord.Act.LOAD, FeedRecord.Act.SPLICE) and details["quantity"] is None and feed.kind in HANGS:
         details |= count_on_label(container)
+    lay_open([container], by, told.at)
     record = _write(act, feed, container, when, by, **details)
     if act != FeedRecord.Act.HAND_FILL:  # a part or two for a tape: the rest stays where it hangs
         take_as_left(container, when.happened, when.error, by, besides=feed)
@@ -319,6 +322,7 @@ def _check_load(feed: Feed, container: Container, at: datetime) -> None:
     if container.gone is not None and container.gone <= to_ticks(at):
         raise FeedRefused(f"Container {container.key} has left the plant.")
     check_expiry(container.lot, at)
+    check_floor_life(container, at)
     check_part(feed, container)
 
 

@@ -16,7 +16,9 @@ from trace.engineering.models import Part
 from trace.floor.away import take_as_left
 from trace.holds.gate import moving
 from trace.holds.rules import Move
+from trace.material.clocks import mark_exposed
 from trace.material.models import Container, Derivation, Lot
+from trace.material.operations.bags import lay_open
 from trace.material.operations.stock import (
     StockRefused,
     check_kind,
@@ -46,6 +48,7 @@ def split_container(
     check_quantity(quantity, key)
     (source,) = lock_containers([source], Move.DIVIDE, at)
     _left_feeds([source], by, at)
+    lay_open([source], by, at)
     result = _derived(key, [source], source.kind, quantity, at)
     _derive(result, [source], Derivation.Deed.SPLIT, by, at, quantity)
     return result
@@ -85,6 +88,7 @@ def merge_containers(
                     action="Pour both into a new container.",
                 )
     _left_feeds(poured, by, at)  # what they are poured into may hang where it is
+    lay_open(everything, by, at)
     result = into or _derived(key, poured, poured[0].kind, None, at)
     _derive(result, poured, Derivation.Deed.MERGE, by, at)
     return result
@@ -113,6 +117,7 @@ def make_batch(
     if not sources:
         raise StockRefused("A batch is made of something: scan what goes into it.")
     _left_feeds(sources, by, at)
+    lay_open(sources, by, at)
     result = Container.objects.create(
         key=free_key(Container, key),
         part=part,
@@ -159,6 +164,7 @@ def _derive(
         )
         for source in sources
     )
+    mark_exposed({result.pk: to_ticks(at)})
 
 
 def _expires(lot: Lot) -> date:

@@ -1,11 +1,12 @@
 """What came in, and what supplies which place."""
 
 from trace.material.models.feeds import Axis, AxisSlack, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
-from trace.material.models.stock import Container, Derivation, Lot, Source, Supplier
+from trace.material.models.stock import BagRecord, Container, Derivation, Lot, Source, Supplier
 
 __all__ = [
     "Axis",
     "AxisSlack",
+    "BagRecord",
     "Container",
     "Derivation",
     "Feed",

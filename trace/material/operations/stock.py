@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
 from trace.core.clock import OPEN, now, to_ticks
@@ -55,7 +55,8 @@ def receive_lot(
 ) -> Lot:
     """Receive a lot in containers, each (label key, quantity or None where nobody counted).
 
-    More containers of a lot received before join it; its expiry stays as on record. Refuses with
+    More containers of a lot received before join it; its expiry stays as on record. Without one it follows from the
+    shelf life of the part, where that has one. Refuses with
     StockRefused an assembly that is tracked by serial, no lot number, another expiry than on record,
     or a quantity that can't be; with KeyInUse a label in use; with BadText.
     """
@@ -71,7 +72,11 @@ def receive_lot(
         part=part,
         number=number,
         date_code=date_code,
-        defaults={"key": lambda: free_key(Lot, key), "expiry": expiry, "received": at},
+        defaults={
+            "key": lambda: free_key(Lot, key),
+            "expiry": expiry or _shelf_life_ends(part, at),
+            "received": at,
+        },
     )
     if lot.key != clean_key(key):
         raise StockRefused(
@@ -121,7 +126,7 @@ def discard_container(*, container: Container, reason: str, by: Person, at: date
 
 def plant_lot(key: str, part: Part, at: datetime, mixed: Iterable[Lot] = ()) -> Lot:
     """A lot of the plant's own for what it mixed, named after the container; it expires with the first
-    of the lots in it. StockRefused where the plant is not known as a supplier."""
+    of the lots in it, and with its own shelf life. StockRefused where the plant is not known as a supplier."""
     plant = Supplier.objects.filter(is_plant=True).first()
     if plant is None:
         raise StockRefused(
@@ -133,7 +138,7 @@ def plant_lot(key: str, part: Part, at: datetime, mixed: Iterable[Lot] = ()) -> 
         supplier=plant,
         part=part,
         number=clean_key(key),
-        expiry=min((lot.expiry for lot in mixed if lot.expiry), default=None),
+        expiry=min(filter(None, (_shelf_life_ends(part, at), *(lot.expiry for lot in mixed))), default=None),
         received=at,
     )
 
@@ -152,6 +157,11 @@ def make_remainder(key: str, candidates: Iterable[Container | None], part: Part,
         own=False,
         received=to_ticks(at),
     )
+
+
+def _shelf_life_ends(part: Part, at: datetime) -> date | None:
+    """The last day of what came into being at a moment, where the part has a shelf life."""
+    return at.astimezone(UTC).date() + timedelta(days=part.shelf_life) if part.shelf_life else None
 
 
 def check_quantity(quantity: Decimal | None, label: str) -> None:
