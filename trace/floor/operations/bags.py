@@ -91,6 +91,7 @@ def bake_container(
         raise BagRefused(f"A bake can't last {hours} h at {temperature} °C.")
     if to_ticks(at) - int(hours * HOUR) < container.received:
         raise BagRefused(f"{container.key} came later than such a bake would have begun.")
+    equipment = Equipment.objects.get(pk=equipment.pk)
     fitness = judge_fitness([equipment], at)[equipment.pk]
     if equipment.retired or not fitness.fit:
         wrong = "is retired" if equipment.retired else fitness.calibration or "owes the check pieces of this shift"
