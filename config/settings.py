@@ -1,6 +1,7 @@
 """All settings. What differs between installations comes from the environment; README and DEVELOPERS.md list it."""
 
 import os
+import re
 import secrets
 import tempfile
 from contextlib import suppress
@@ -8,9 +9,17 @@ from pathlib import Path
 
 import environ
 from csp.constants import NONE, SELF
+from django.core.exceptions import ImproperlyConfigured
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 env = environ.Env()
+
+# Under which address phones reach the plant's pages, for the codes on labels, such as https://trace.example: a host
+# alone, since in capitals codes stay small. Empty: codes hold keys, and no link.
+LABEL_URL = env.str("LABEL_URL", default="").rstrip("/").upper()
+if LABEL_URL and not re.fullmatch(r"HTTPS?://[A-Z0-9.:-]+", LABEL_URL):
+    raise ImproperlyConfigured("LABEL_URL is https:// and a host, without a path.")
+LABEL_URL += "/" if LABEL_URL else ""
 
 # What the plant itself keeps on this machine: its SQLite database, its key.
 DATA_DIR = Path(env.str("DATA_DIR", default=str(BASE_DIR / ".data")))

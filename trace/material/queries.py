@@ -76,7 +76,7 @@ class Stocked:
     def expires(self) -> int | None:
         """The first moment at which its lot has expired; None without an expiry."""
         day = self.container.lot.expiry
-        return to_ticks(datetime.combine(day + timedelta(days=1), time(), UTC)) if day else None
+        return to_ticks(datetime.combine(day, time(), UTC)) + DAY if day else None
 
     @property
     def expired(self) -> bool:
