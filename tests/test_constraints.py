@@ -16,11 +16,13 @@ from tests.factories import Plant, make_person, moment, ticks
 from trace.approvals.models import Attachment, Deviation, Signature
 from trace.core.clock import OPEN
 from trace.core.models import Badge, Device, Token
+from trace.engineering.equipment import Equipment
 from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Salvage, Shipment, Skip, WorkOrder
 from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
     Axis,
+    BagRecord,
     Container,
     Derivation,
     Feed,
@@ -159,6 +161,16 @@ def derivation(p: Plant, **fields: Any) -> Derivation:
             **fields,
         }
     )
+
+
+def sealed(p: Plant) -> BagRecord:
+    return BagRecord(container=p.reel("CB-1"), act="sealed", at=1, storage="dry pack", by=p.ann, recorded=1)
+
+
+def baked(p: Plant) -> BagRecord:
+    oven = saved(Equipment, key="OVEN", name="Oven", kind="oven")
+    told = {"act": "baked", "storage": "", "temperature": 125, "hours": 8, "equipment": oven}
+    return BagRecord(container=p.reel("CB-1"), at=1, by=p.ann, recorded=1, **told)
 
 
 def tape(p: Plant) -> Tape:
@@ -316,6 +328,19 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "container_gone_after_received": [(container, {"gone": ticks(0.5)})],
     "container_not_derived_from_itself": [(derivation, lambda d: {"source": d.result})],
     "only_a_remainder_is_of_unknown": [(derivation, {"source": None})],
+    "sealed_bag_says_how_it_is_kept": [
+        (sealed, {"storage": ""}),
+        (sealed, {"act": "opened"}),
+        (baked, {"storage": "dry pack"}),
+    ],
+    "bake_states_oven_heat_and_time": [
+        (baked, {"temperature": None}),
+        (baked, {"hours": None}),
+        (baked, {"hours": 0}),
+        (baked, {"equipment": None}),
+        (baked, {"act": "opened"}),
+        (sealed, {"hours": 1}),
+    ],
     "tape_has_links": [(tape, {"links": 0})],
     "tape_built_forward": [(tape, {"built_until": 0})],
     "axis_of_station_or_tape": [

@@ -1,7 +1,7 @@
 """Routes, and who answers when there is none."""
 
 from django.contrib import admin
-from django.urls import include, path
+from django.urls import include, path, re_path
 
 from trace.web.views import (
     approvals,
@@ -11,6 +11,7 @@ from trace.web.views import (
     home,
     kiosk,
     lists,
+    material,
     record,
     revisions,
     suspects,
@@ -52,6 +53,11 @@ urlpatterns = [
     path("containers/<str:key>/", suspects.container, name="container"),
     path("containers/<str:key>/cost/", suspects.container_cost, name="container-cost"),
     path("containers/<str:key>/units/<str:serial>/", suspects.container_unit, name="container-unit"),
+    path("containers/<str:key>/label/", material.container_label, name="container-label"),
+    path("containers/<str:key>/bag/", material.bag, name="bag"),
+    path("material/clocks/", material.clocks, name="clocks"),
+    path("material/labels/", material.labels, name="labels"),
+    re_path(r"^(?P<letter>[A-Z])/(?P<label>[A-Za-z0-9.-]+)$", material.short_link, name="short-link"),
     path("units/<str:key>/", units.unit, name="unit"),
     path("parts/<str:key>/revisions/", revisions.revisions, name="revisions"),
     path("parts/<str:key>/revisions/<str:other>/", revisions.compared, name="compared"),

@@ -81,6 +81,10 @@ def test_the_timeline_has_passes_fittings_packing_and_shipping(visitor: Client, 
 # Every page ----------------------------------------------------------------------------------------------------------
 
 
+NO_PAGES = {"attachment", "container-label", "short-link"}
+"""Files, and what leads on to a page."""
+
+
 def addresses(suspects: Suspects) -> dict[str, str]:
     """One address of every route of ours."""
     keys = {
@@ -96,6 +100,8 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "unit": f"/units/{serial}/", "record": "/record/", "device": "/device/", "revisions": "/parts/BOARD/revisions/",
         "compared": "/parts/BOARD/revisions/PRODUCT/", "lists": "/lists/", "list": "/lists/parts/",
         "equipment-list": "/equipment/", "equipment": "/equipment/HV-1/", "use-equipment": "/equipment/HV-1/use/",
+        "container-label": "/containers/BAD/label/", "bag": "/containers/BAD/bag/", "clocks": "/material/clocks/",
+        "labels": "/material/labels/", "short-link": "/C/BAD",
         "calendar": "/calendar/", "set-calendar": "/calendar/set/",
         "deviations": "/deviations/", "open-deviation": "/deviations/open/", "deviation": "/deviations/DEV-1/",
         "revoke-deviation": "/deviations/DEV-1/revoke/", "sign": "/sign/deviation/DEV-1/", "attach": "/attach/lot/K77/",
@@ -126,7 +132,7 @@ def test_a_persons_qualifications_say_whether_they_hold(visitor: Client, suspect
 
 def test_every_page_answers_within_few_queries(visitor: Client, suspects: Suspects) -> None:
     for name, address in addresses(suspects).items():
-        if name == "attachment":  # a file, not a page
+        if name in NO_PAGES:
             continue
         with CaptureQueriesContext(connection) as queries:
             response = visitor.get(address)

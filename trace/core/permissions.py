@@ -161,6 +161,8 @@ PAGES: Mapping[str, Roles] = {
     "attach": EVERYDAY,
     **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
     "use-equipment": STATIONS | UPKEEP,
+    **dict.fromkeys(("clocks", "labels", "container-label", "short-link"), EVERYONE),
+    "bag": FEEDING,
     "set-calendar": PLANNING | ADMINISTRATOR,
     **dict.fromkeys(("part", "station", "feed", "setup", "tape", "order", "carton", "shipment"), EVERYONE),
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),

@@ -205,6 +205,11 @@ SHAPES = {
     "right": '<path class="line" d="M2 7l4 5 6-10"/>',
     "wrong": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
     "in force": '<circle cx="7" cy="7" r="5"/>',
+    "open": '<path class="line" d="M2 4v8h10V4M4 1v5M10 1v5"/>',
+    "sealed": '<rect class="line" x="2" y="5" width="10" height="7"/><path class="line" d="M4 5V2h6v3"/>',
+    "past floor life": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M7 4v4M7 9v1.500"/>',
+    "to be baked": '<path class="line" d="M2 12h10M4 9c-2-3 2-4 0-7M9 9c-2-3 2-4 0-7"/>',
+    "expired": '<path class="line" d="M3 1h8L3 13h8z"/>',
     "not approved": '<circle cx="7" cy="7" r="5" class="line"/>',
 }
 """A shape of our own for each word that has a meaning, so that colour is never alone."""

@@ -9,12 +9,15 @@ from django.urls import reverse
 from django.utils import timezone
 
 from trace.approvals.models import Attachment
+from trace.core.clock import now
 from trace.engineering.models import BomLine, Part, Placement, Station, Step
 from trace.engineering.queries import list_costs
 from trace.engineering.rules import run_together
 from trace.floor.models import Pass, Unit
 from trace.material.models import Feed, Lot, SetUp
+from trace.material.queries import list_offers
 from trace.web.cells import Link, Moment, Ref, Several
+from trace.web.clocks import describe_moisture, first_offer, offers_table
 from trace.web.middleware import find_site
 from trace.web.sheets.base import Fact, Sheet, count
 from trace.web.sheets.feeds import feeds_table, setups_table
@@ -36,9 +39,14 @@ def part_sheet(it: Part) -> Sheet:
         ("Kind", it.get_kind_display()),
         ("Tracked by", "serial" if it.serialised else "lot"),
     ]
+    offers = [] if it.serialised else list_offers(it, now())
+    if not it.serialised:
+        facts.append(("Moisture", describe_moisture(it)))
+    if it.shelf_life:
+        facts.append(("Shelf life", f"{it.shelf_life} days from receipt, where the label gives no expiry"))
     if site and (costs := _costs(it, site.currency)):
         facts.append(("Standard cost", costs))
-    tables = [lots_table(lots)] if not it.serialised else [units_table(units)]
+    tables = [offers_table(offers), lots_table(lots)] if not it.serialised else [units_table(units)]
     if it.serialised or lines:
         tables += [_bom_table(lines), _placements_table(it, lines), _route_table(steps)]
     if it.characteristics.exists():
@@ -47,7 +55,8 @@ def part_sheet(it: Part) -> Sheet:
         tables.append(_panel_table(it))
     tables.append(_used_table(used))
     made = count(units.count(), "unit") if it.serialised else count(lots.count(), "lot")
-    return Sheet(f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts.", facts, tables)
+    sentence = f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts."
+    return Sheet(f"{sentence} {first_offer(offers)}".strip(), facts, tables)
 
 
 def _costs(part: Part, currency: str) -> str:
