@@ -101,7 +101,7 @@ class Part(models.Model):
             ),
             models.CheckConstraint(condition=Q(moisture_level__in=["", *FLOOR_LIFE]), name="part_moisture_level_known"),
             models.CheckConstraint(
-                condition=Q(moisture_level=BAKED_FIRST, time_on_label__gt=0)
+                condition=Q(moisture_level=BAKED_FIRST, time_on_label__isnull=False, time_on_label__gt=0)
                 | ~Q(moisture_level=BAKED_FIRST) & Q(time_on_label=None),
                 name="part_has_its_time_on_label",
                 violation_error_message="Level 6, and no other, has the hours for which its label lets it lie open.",

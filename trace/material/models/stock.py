@@ -206,7 +206,9 @@ class BagRecord(models.Model):
                 name="sealed_bag_says_how_it_is_kept",
             ),
             models.CheckConstraint(
-                condition=Q(act="baked", temperature__isnull=False, hours__gt=0, equipment__isnull=False)
+                condition=Q(
+                    act="baked", temperature__isnull=False, hours__isnull=False, hours__gt=0, equipment__isnull=False
+                )
                 | ~Q(act="baked") & Q(temperature=None, hours=None, equipment=None),
                 name="bake_states_oven_heat_and_time",
             ),

@@ -19,7 +19,7 @@
   });
 
   // In another field a scan looks like typing, but no hand is so fast: with its Enter it goes to the scan line after
-  // all, and the field has again what it had.
+  // all, and the field has again what it had. A field that is there to be scanned into keeps it.
   const FAST = 50; // milliseconds from key to key
   const SHORTEST = 4;
   let burst = { text: "", at: -Infinity };
@@ -29,6 +29,7 @@
       const scan = line();
       const field = event.target;
       if (!scan || field === scan || !(field instanceof Element) || !field.matches(EDITABLE)) return;
+      if (field.matches("[data-scanned]")) return;
       if (burst.field !== field || event.timeStamp - burst.at > FAST) burst = { field, before: field.value, text: "" };
       burst.at = event.timeStamp;
       if (event.key.length === 1) burst.text += event.key;
