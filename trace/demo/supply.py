@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from decimal import Decimal
 from functools import partial
@@ -12,6 +12,7 @@ from typing import Any
 from trace.demo import stories
 from trace.demo.calendar import PREPARED, ZONE, Act, moment
 from trace.demo.plant import Plant, rows
+from trace.floor.operations.bags import open_bag, seal_bag
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import charge_bath, load_feed, take_off_feed
 from trace.material.models import Container, Feed, Tape
@@ -206,6 +207,19 @@ def plan_tape(plant: Plant, key: str, reels: dict[str, str]) -> Iterator[Act]:
         lambda at: plant.tell(finish_tape, tape=plant.find(Tape, key), board_sets=sets, by=operator, at=at),
     )
     yield from (Act(moment(slot + 2, 205 + n), partial(take_off, part)) for n, part in enumerate(reels))
+
+
+DRY_PACKS = ((30, open_bag, "U5999-2"), (34, seal_bag, "U5999-2"), (52, open_bag, "U5999-1"))
+"""Dry packs of drivers that were opened, and sealed again; the third is as it came."""
+
+
+def plan_dry_packs(plant: Plant) -> Iterator[Act]:
+    """One dry pack lies open, one has some of its floor life left."""
+
+    def handle(operation: Callable[..., object], key: str, at: datetime) -> None:
+        operation(container=plant.find(Container, key), by=plant.people[HANDLER], at=at)
+
+    yield from (Act(moment(slot, 20), partial(handle, operation, key)) for slot, operation, key in DRY_PACKS)
 
 
 def plan_bath(plant: Plant) -> Iterator[Act]:
