@@ -14,13 +14,6 @@ from django.core.exceptions import ImproperlyConfigured
 BASE_DIR = Path(__file__).resolve().parent.parent
 env = environ.Env()
 
-# Under which address phones reach the plant's pages, for the codes on labels, such as https://trace.example: a host
-# alone, since in capitals codes stay small. Empty: codes hold keys, and no link.
-LABEL_URL = env.str("LABEL_URL", default="").rstrip("/").upper()
-if LABEL_URL and not re.fullmatch(r"HTTPS?://[A-Z0-9.:-]+", LABEL_URL):
-    raise ImproperlyConfigured("LABEL_URL is https:// and a host, without a path.")
-LABEL_URL += "/" if LABEL_URL else ""
-
 # What the plant itself keeps on this machine: its SQLite database, its key.
 DATA_DIR = Path(env.str("DATA_DIR", default=str(BASE_DIR / ".data")))
 DATA_DIR.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -37,6 +30,17 @@ def kept_secret(path: Path) -> str:
         draft.unlink()
     return path.read_text()
 
+
+def link_base(address: str) -> str:
+    """The beginning of the links on labels: in capitals, in which a code stays small, so it is a host alone."""
+    base = address.rstrip("/").upper()
+    if base and not re.fullmatch(r"HTTPS?://[A-Z0-9.-]+(:[0-9]+)?", base):
+        raise ImproperlyConfigured(f"LABEL_URL is https:// and a host, without a path, and not “{address}”.")
+    return f"{base}/" if base else ""
+
+
+# Under which address phones reach the plant's pages. Empty: codes on labels hold keys, and no link.
+LABEL_URL = link_base(env.str("LABEL_URL", default=""))
 
 SECRET_KEY = env.str("SECRET_KEY", default="") or kept_secret(DATA_DIR / "secret_key")
 # Keys that were in use before: what they signed stays valid.

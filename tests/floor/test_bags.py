@@ -27,7 +27,7 @@ from trace.floor.operations.stores import make_batch, merge_containers, split_co
 from trace.holds.operations import place_holds
 from trace.material.clocks import find_clock
 from trace.material.floor_life import UNKNOWN
-from trace.material.models import BagRecord, Container, Feed, FeedRecord, Lot
+from trace.material.models import BagRecord, Container, Derivation, Feed, FeedRecord, Lot
 from trace.material.operations.setups import define_feed
 from trace.material.operations.stock import discard_container, receive_lot
 
@@ -265,6 +265,20 @@ def test_two_that_are_poured_to_and_fro_at_one_moment_have_a_clock(plant: Plant)
     part = plant.do(split_container, 100, source=one, key="PART")
     plant.do(merge_containers, 100, sources=[part], into=one)
     assert (used(part, 150), used(one, 150)) == (150, 150)
+
+
+def test_a_long_line_of_splits_has_a_clock(plant: Plant) -> None:
+    one = reel(plant, "ONE")
+    plant.do(open_bag, 0, container=one)
+    for number in range(300):
+        later = Container.objects.create(
+            key=f"P-{number}", part=plant.capacitor, lot=one.lot, own=False, received=ticks(number)
+        )
+        Derivation.objects.create(
+            source=one, result=later, deed="split", at=ticks(number), by=plant.ann, recorded=ticks(number)
+        )
+        one = later
+    assert used(one, 400) == 400
 
 
 def test_a_batch_is_another_material_with_a_clock_of_its_own(plant: Plant) -> None:

@@ -22,7 +22,7 @@ class Clocks:
         """Each with its part."""
         self._containers: dict[int, Container] = {}
         self._fillings: dict[int, list[Derivation]] = defaultdict(list)
-        self._poured: dict[int, int] = {}
+        self._brought: dict[int, int] = {}
         layer = {one.pk: one for one in containers if one.part.floor_life is not None}
         while layer:
             self._containers |= layer
@@ -34,6 +34,9 @@ class Clocks:
                     layer[row.source.pk] = row.source
         self._done = self._read_bags()
         self._hung = self._read_hung()
+        rows_in_order = (row for rows in self._fillings.values() for row in rows)
+        for row in sorted(rows_in_order, key=lambda row: (row.at, row.pk)):
+            self._brought[row.pk] = self._reckon_brought(row)
 
     def _read_bags(self) -> dict[int, list[Deed]]:
         done: dict[int, list[Deed]] = defaultdict(list)
@@ -74,17 +77,12 @@ class Clocks:
         return 0 if known else UNKNOWN
 
     def _deeds(self, pk: int) -> list[Deed]:
-        fillings = (Deed(row.at, "filled", self._brought(row), row.recorded) for row in self._fillings[pk])
+        """What was not reckoned yet came later; at the same moment, poured to and fro, it brings nothing of its own."""
+        fillings = (Deed(row.at, "filled", self._brought.get(row.pk, 0), row.recorded) for row in self._fillings[pk])
         return [*self._done[pk], *fillings]
 
-    def _brought(self, row: Derivation) -> int:
-        """How long what was filled in had lain open."""
-        if row.pk not in self._poured:
-            self._poured[row.pk] = 0  # poured to and fro at one moment, it brings nothing of its own
-            self._poured[row.pk] = self._reckon_brought(row)
-        return self._poured[row.pk]
-
     def _reckon_brought(self, row: Derivation) -> int:
+        """How long what was filled in had lain open."""
         if row.source is None:
             return UNKNOWN
         if row.deed == Derivation.Deed.BATCH or row.source_id not in self._containers:

@@ -274,7 +274,7 @@ def amend_record(*, record: Model, changes: Mapping[str, str], by: Person, at: d
     """Correct fields of a record of engineering data; what they were stays in the ledger.
 
     Refuses with AmendmentRefused a field that `AMENDABLE` does not name, a change that changes nothing, and what the
-    record does not accept.
+    record does not accept. An empty text takes away what may be missing.
     """
     kind = record._meta.model_name or ""
     record = type(record)._default_manager.get(pk=record.pk)
@@ -288,9 +288,10 @@ def amend_record(*, record: Model, changes: Mapping[str, str], by: Person, at: d
         )
     before = {name: getattr(record, name) for name in changes}
     for name, value in changes.items():
-        setattr(record, name, value)
+        setattr(record, name, None if value == "" and record._meta.get_field(name).null else value)
     save_checked(record, AmendmentRefused)
     if before == {name: getattr(record, name) for name in changes}:
         raise AmendmentRefused("It says so already.", action="Nothing needs doing.")
     note(before=before)
+    record.refresh_from_db()  # what the database works out of it, too
     return record
