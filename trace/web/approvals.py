@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cache
 from typing import Any
 
@@ -15,11 +15,15 @@ from trace.approvals.content import SIGNED
 from trace.approvals.models import Deviation, Signature
 from trace.approvals.queries import Verified, find_state, list_attachments, list_signatures
 from trace.approvals.rules import Verdict
+from trace.core.clock import from_ticks, now, to_ticks
 from trace.core.permissions import PAGES, may, roles_of
 from trace.floor.models import Skip
 from trace.floor.rules import RULES
 from trace.web.cells import Link, Mark, Moment, Ref, Several, kind_words
 from trace.web.tables import Column, Table
+
+SIGNING = timedelta(minutes=15)
+"""For so long after a signature the next one of the same session asks for the password alone (21 CFR 11.200(a)(1))."""
 
 RULE_WORDS = {rule.code: rule.when for rule in RULES}
 
@@ -113,6 +117,26 @@ def scope_cell(scope: Iterable[str]) -> Several:
 def rules_words(codes: Iterable[str]) -> Several:
     """Rules in words: what they stop."""
     return Several(tuple(RULE_WORDS.get(code, code) for code in codes), "; ")
+
+
+def signed_lately(request: HttpRequest) -> bool:
+    """Whoever came by badge has no account in the session: both components are asked for each time."""
+    if "badge" in request.session:
+        return False
+    signed = request.session.get("signed")
+    return signed is not None and now() - from_ticks(signed) < SIGNING
+
+
+def read_components(request: HttpRequest) -> dict[str, str]:
+    """The two components of a signature, as the form sent them: after the first of a continuous session the password
+    alone."""
+    username = request.user.get_username() if signed_lately(request) else request.POST.get("username", "")
+    return {"username": username, "password": request.POST.get("password", "")}
+
+
+def remember_signing(request: HttpRequest) -> None:
+    """The session goes on from this signature."""
+    request.session["signed"] = to_ticks(now())
 
 
 def deviations_table(deviations: Sequence[Deviation], at: datetime) -> Table:
