@@ -101,7 +101,7 @@ def test_a_planner_defines_and_corrects_by_operations(client, planner, records):
         ("amend_record", "U-PIA"),
     ]
     history = client.get(f"/admin/trace/station/{wave.pk}/history/")
-    assert history.status_code == 302 and client.get(history.url).content.decode().count("amend record")
+    assert history.status_code == 302 and client.get(history.url).content.decode().count("correct master data")
 
 
 def test_a_planner_defines_equipment_its_check_pieces_and_programs(client, planner):

@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from tests.approvals.signing import approved
 from tests.factories import make_person
 from tests.refusals import contents
 from trace.core.clock import now
@@ -31,6 +32,9 @@ pytestmark = pytest.mark.django_db
 
 LISTS: dict[str, str] = {
     "sites": "key,name,zone,currency\nWORKS,The works,Europe/Dublin,EUR\n",
+    "shifts": "since,name,weekdays,begins,ends\n2026-01-05,Early,Monday Tuesday,06:00,14:00\n"
+    "2026-01-05,Night,Monday,22:00,06:00\n",
+    "days-off": "year,day,name\n2026,2026-12-25,Christmas Day\n2026,2026-12-26,Boxing Day\n",
     "people": "key,name,roles\nP-7,Bea,operator technician\nP-8,Cleo,supervisor\n",
     "stations": "key;name;site;area;scan_mode;rate_per_hour\nINS;Insertion;WORKS;boards;gated;31.50\n"
     "TEST;Test;WORKS;boards;one at a time;40\n",
@@ -139,7 +143,7 @@ def test_what_a_list_changes_is_shown_and_the_ledger_keeps_what_was(plant, by) -
 
 def test_a_released_revision_is_not_changed_by_a_list(plant, by) -> None:
     bring("placements", LISTS["placements"], by)
-    release_revision(part=Part.objects.get(number="BOARD"), by=by, at=now())
+    release_revision(part=approved(Part.objects.get(number="BOARD")), by=by, at=now())
     before = contents()
     for name in ("bom", "routes", "characteristics", "placements"):
         text = (
@@ -213,7 +217,7 @@ def test_who_may_not_is_told_so(by, plant) -> None:
 
 def test_revisions_are_compared(plant, by) -> None:
     board = Part.objects.get(number="BOARD")
-    release_revision(part=board, by=by, at=now())
+    release_revision(part=approved(board), by=by, at=now())
     new = revise_part(part=board, revision="B", by=by, at=now())
     assert not any(compare_parts(board, new).values())
     bring("bom", f"assembly,part,quantity,designators,step_number\n{new.key},RES,3,R1 R2 R3,10\n", by)

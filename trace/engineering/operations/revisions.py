@@ -95,8 +95,8 @@ def release_revision(
     It takes effect at once; or for orders from a day on, for units from a serial on, or once none of a part is
     left in stock (the part that it no longer needs). Refuses with NotApproved, unless somebody who may, and wrote
     nothing in it, approved by signature what it says now. Refuses with RevisionRefused: what is bought; what was
-    released, or is retired; two ways to take effect; no bill of material; no route, where it is tracked by serial; a place that
-    no step fills; a part in it that is a draft or retired; a characteristic of no step; with BadKey.
+    released, or is retired; two ways to take effect; no bill of material; no route, where it is tracked by serial; a
+    place that no step fills; a part in it that is a draft or retired; a characteristic of no step; with BadKey.
     """
     part.refresh_from_db()  # somebody may have released it since it was read
     if problems := list(_judge(part)):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect
@@ -46,15 +48,14 @@ def release(request: HttpRequest, key: str) -> HttpResponse:
     part = _find(key)
     authors = list_authors(part)
     approval = find_approval("part", part.key, authors)
-    person = request.user.person  # type: ignore[union-attr]
 
     def do() -> str:
         effect = read_arguments(release_revision, request.POST.dict(), leave_out=("by", "at", "part"))
         if approval:
             release_revision(part=part, **effect, **asking(request))
         else:
-            digest = request.POST.get("digest", "")
-            sign_and_release(request, part=part, digest=digest, **read_components(request), **effect, **asking(request))
+            told: dict[str, Any] = {**read_components(request), **effect, **asking(request)}
+            sign_and_release(request, part=part, digest=request.POST.get("digest", ""), **told)
             remember_signing(request)
         return reverse("revisions", args=[part.key])
 
@@ -62,7 +63,7 @@ def release(request: HttpRequest, key: str) -> HttpResponse:
     context = {
         "part": part,
         "approval": approval,
-        "own": person.pk in authors,
+        "own": asking(request)["by"].pk in authors,
         "sentence": describe_revision(part),
         "approvers": in_words(APPROVERS["part"]),
         "digest": digest_of(content),
