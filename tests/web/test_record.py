@@ -11,6 +11,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
+from tests.approvals.signing import quality, sign_as
 from tests.factories import Plant, make_person
 from tests.web.conftest import Suspects
 from tests.web.test_answers import rows_of, text_of
@@ -367,3 +368,21 @@ def test_the_making_of_a_unit_and_the_receipt_of_a_container_are_about_them(
     for kind, key, verb in (("unit", suspects.certain.key, "release an order"), ("container", "BAD", "receive a lot")):
         page = visitor.get(f"/record/?kind={kind}&key={key}").content.decode()
         assert verb in page.lower().replace("\u00a0", " "), key
+
+
+def test_an_entry_of_a_signature_says_who_signed_what_and_whether_it_stands(
+    visitor: Client, suspects: Suspects
+) -> None:
+    """21 CFR 11.50(a) and (b): printed name, date and time, meaning, wherever a signature is shown."""
+    sign_as(quality(), suspects.lot)
+    address = f"/record/{entry_of('sign').pk}/"
+    html = visitor.get(address).content.decode()
+    shown, _, text = html.partition("The text as it was written")
+    page = text_of(shown)
+    assert "Quinn, 2026-03-02 06:05: sign a record." in page and 'href="/lots/K77/"' in shown
+    assert "Printed name Quinn Meaning approval Does it stand? valid" in page
+    assert "what was signed:" in page and "part: RES" in page and "number: 2406/A" in page
+    assert "&quot;content&quot;" not in shown and "&quot;content" in text, "as it was written it stands below"
+    suspects.lot.number = "2406/B"
+    suspects.lot.save()
+    assert "Does it stand? changed since The record was changed since" in text_of(visitor.get(address).content.decode())

@@ -98,7 +98,7 @@ WORDS: Mapping[str, str] = {
     # what was decided, and the evidence
     "open_deviation": "open a deviation",
     "revoke_deviation": "revoke a deviation",
-    "sign": "sign",
+    "sign": "sign a record",
     "attach_file": "attach a file",
     # what must not move
     "place_holds": "place holds",

@@ -13,7 +13,7 @@ from django.urls import reverse
 
 from trace.approvals.content import SIGNED
 from trace.approvals.models import Deviation, Signature
-from trace.approvals.queries import Verified, find_state, list_attachments, list_signatures
+from trace.approvals.queries import Verified, find_state, list_attachments, list_signatures, verify_signature
 from trace.approvals.rules import Verdict
 from trace.core.clock import from_ticks, now, to_ticks
 from trace.core.permissions import PAGES, may, roles_of
@@ -45,12 +45,24 @@ def approval_links(request: HttpRequest, kind: str, key: str) -> list[Link]:
     return [Link(words, reverse(page, args=[kind, key])) for page, words in wanted if may(roles, PAGES[page])]
 
 
+def _verdict(one: Verified) -> Several:
+    return Several((Mark(str(one.verdict)), one.sentence if one.verdict != Verdict.VALID else ""), " ")
+
+
+def signature_facts(reference: str) -> list[tuple[str, Any]]:
+    """What the entry of a signing says (`signature:NUMBER`): who signed what with which meaning, and whether it
+    stands."""
+    signature = Signature.objects.select_related("person").get(pk=reference.partition(":")[2])
+    return [
+        ("Signed", Several((kind_words(signature.target_kind), Ref(signature.target_kind, signature.target_key)), " ")),
+        ("Printed name", signature.name),
+        ("Meaning", signature.get_meaning_display()),
+        ("Does it stand?", _verdict(verify_signature(signature))),
+    ]
+
+
 def signatures_table(signatures: Sequence[Verified]) -> Table:
     """Who signed: printed name, date and time, meaning (21 CFR 11.50), and whether the signature stands."""
-
-    def verdict(one: Verified) -> Several:
-        return Several((Mark(str(one.verdict)), one.sentence if one.verdict != Verdict.VALID else ""), " ")
-
     return Table(
         "signatures",
         "Signatures",
@@ -59,7 +71,7 @@ def signatures_table(signatures: Sequence[Verified]) -> Table:
             Column("meaning", "Meaning", lambda one: one.signature.get_meaning_display()),
             Column("signed", "Date and time", lambda one: Moment.of(one.signature.signed)),
             Column("person", "Person", lambda one: Ref("person", one.signature.person.key)),
-            Column("verdict", "Does it stand?", verdict),
+            Column("verdict", "Does it stand?", _verdict),
         ],
         signatures,
         "Nobody has signed it yet.",

@@ -11,6 +11,7 @@ from django.utils import timezone
 from trace.core.errors import NotFound
 from trace.core.verbs import in_trade_words
 from trace.ledger.models import Event
+from trace.web.approvals import signature_facts
 from trace.web.cells import Moment, Ref
 from trace.web.record import Filters, entries_table, reason_in, record_link
 from trace.web.tables import respond
@@ -43,6 +44,7 @@ def entry(request: HttpRequest, number: int) -> HttpResponseBase:
             ("Happened", Moment.of(event.happened)),
             ("Recorded", Moment.of(event.recorded)),
             ("Reason", reason_in(payload) or "none given"),
+            *(signature_facts(payload["result"]) if event.verb == "sign" else []),
         ],
         "sections": read_payload(payload, subjects),
         "day_link": record_link(**{"who": event.by.key, "from": day, "to": day}),
