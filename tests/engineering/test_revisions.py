@@ -214,14 +214,40 @@ def test_a_retired_part_is_in_no_released_one(part, board, who, by, at) -> None:
 
 @pytest.mark.parametrize("label", ["free_order", "alternative"])
 def test_steps_under_one_name_follow_each_other(board, who, label) -> None:
-    rows = [RouteRow(n, f"Step {n}", ["INS"], **{label: "X" if n != 20 else ""}) for n in (10, 20, 30)]
+    names = {10: "", 20: "X", 30: "", 40: "X"}
+    rows = [RouteRow(n, f"Step {n}", ["INS"], **{label: name}) for n, name in names.items()]
     with pytest.raises(Refusal, match="The steps named X do not follow each other"):
         set_route(part=board, rows=rows, **who)
     both = RouteRow(10, "Insert", ["INS"], free_order="X", alternative="Y")
     with pytest.raises(Refusal, match="Step 10 can't be in free order and an alternative"):
         set_route(part=board, rows=[both], **who)
-    made = set_route(part=board, rows=[rows[0], rows[2]], **who)
-    assert [getattr(step, label) for step in made] == ["X", "X"]
+    made = set_route(part=board, rows=[rows[0], rows[1], rows[3]], **who)
+    assert [getattr(step, label) for step in made] == ["", "X", "X"]
+
+
+def test_an_alternative_fills_no_place(part, board, who) -> None:
+    """A child that only one of two alternatives fits would be missing, and asked for, in a unit that took the other."""
+    either = [RouteRow(n, f"Insert {n}", ["INS"], alternative="EITHER") for n in (10, 20)]
+    lacks = "of the steps named EITHER one is enough: a unit that passed another would lack what is there."
+    was = everything_of(board)
+    with pytest.raises(Refusal) as refused:
+        set_route(part=board, rows=[*either, RouteRow(30, "Test", ["TEST"])], **who)
+    assert refused.value.message == f"Step 10 fills R1, R2, but {lacks}", "as its bill of material says"
+    assert everything_of(board) == was
+    top = part("TOP", 2)
+    set_bom(assembly=top, rows=[BomRow(board, 1, ["M1"])], **who)
+    filling = RouteRow(10, "Marry", ["INS"], alternative="EITHER", designators=["M1"])
+    with pytest.raises(Refusal) as refused:
+        set_route(part=top, rows=[filling, either[1]], **who)
+    assert refused.value.message == f"Step 10 fills M1, but {lacks}"
+    set_route(part=top, rows=[filling], **who)  # alone under its name it is no choice
+    top = part("ABOVE", 2)
+    set_route(part=top, rows=[*either, RouteRow(30, "Marry", ["INS"])], **who)
+    with pytest.raises(Refusal) as refused:
+        set_bom(assembly=top, rows=[BomRow(board, 1, ["M1"], step_number=20)], **who)
+    assert refused.value.code == "bom-refused" and f"Row 1: Step 20 would fill M1, but {lacks}" in refused.value.message
+    assert not top.lines.exists()
+    set_bom(assembly=top, rows=[BomRow(board, 1, ["M1"], step_number=30)], **who)
 
 
 @pytest.mark.parametrize(
