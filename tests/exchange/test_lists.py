@@ -22,6 +22,7 @@ from trace.core.errors import Refusal
 from trace.core.permissions import Role
 from trace.engineering.models import Part, StandardCost, Station
 from trace.engineering.operations import release_revision, revise_part
+from trace.engineering.shifts import Shift
 from trace.exchange.lists.files import ListRefused, compare_parts, export_list, import_list, write_csv
 from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Customer
@@ -293,3 +294,29 @@ def test_a_spreadsheet_finds_no_formula_in_a_list_and_it_says_what_it_said(plant
     assert bring("customers", out("customers"), by).changes == []
     bring("customers", out("customers").replace("ODD", "ODD-2"), by)
     assert Customer.objects.get(key="ODD-2").name == name
+
+
+def test_shifts_and_days_off_take_the_place_of_those_there_were(plant, by) -> None:
+    late = "since,name,weekdays,begins,ends\n2026-02-02,Late,Friday,14:00,22:30\n"
+    changes = bring("shifts", late, by).changes
+    assert [(change.what, change.name) for change in changes] == [
+        ("gone", "2026-01-05 Early"), ("gone", "2026-01-05 Night"), ("new", "2026-02-02 Late"),
+    ]  # fmt: skip
+    assert Shift.objects.filter(until="2026-02-02").count() == 2, "what held before stays for the days before"
+    changes = bring("days-off", "year,day,name\n2026,2026-12-25,Christmas\n2027,2027-01-01,New Year\n", by).changes
+    assert [(change.what, change.name) for change in changes] == [
+        ("changed", "2026 2026-12-25"), ("gone", "2026 2026-12-26"), ("new", "2027 2027-01-01"),
+    ]  # fmt: skip
+    for name, lines, says in (
+        (
+            "shifts",
+            "since,name,weekdays,begins,ends\n2026-03-02,Odd,Monday,6,14:00\n",
+            "It is no time such as 06:00.",
+        ),
+        ("shifts", "since,name,weekdays,begins,ends\n2026-03-02,Odd,Caturday,06:00,14:00\n", "no such weekday"),
+        ("shifts", "since,name,weekdays,begins,ends\n2026-01-12,Odd,Monday,06:00,14:00\n", "hold from 2026-02-02 on"),
+        ("days-off", "year,day,name\n2028,2027-01-01,New Year\n", "2027-01-01 is not in 2028."),
+    ):
+        with pytest.raises(ListRefused) as refused:
+            bring(name, lines, by)
+        assert says in refused.value.problems[0].what

@@ -14,7 +14,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from trace.api.operations import KEY
-from trace.api.problems import problems
+from trace.api.problems import DEVICE_TIME, problems
 from trace.api.things import serializer_of
 from trace.approvals.content import SIGNED, find_record
 from trace.approvals.files import store
@@ -90,7 +90,7 @@ class Sign(APIView):
         return Response(serializer_of(Signature)(signature).data, status=status.HTTP_201_CREATED)
 
 
-class ReleaseRequest(make_serializer("Release", release_revision, leave_out=("by", "at"))):  # type: ignore[misc]
+class ReleaseRequest(make_serializer("Release", release_revision, leave_out=("by",))):  # type: ignore[misc]
     """The draft, how it takes effect, and the two components of the signature that approves it."""
 
     username = serializers.CharField(max_length=150)
@@ -106,8 +106,8 @@ class Release(APIView):
         tags=["approvals"],
         summary="Approve a draft by signature and release it, both or neither",
         description="Account and password are those of who asks, who wrote nothing in the draft; no record keeps them. "
-        f"The moment is the server's. For {in_words(OPERATIONS['release_revision'])}.",
-        parameters=IDEMPOTENT,
+        f"The moment of the signature is the server's. For {in_words(OPERATIONS['release_revision'])}.",
+        parameters=[*IDEMPOTENT, DEVICE_TIME],
         request=ReleaseRequest,
         responses={201: serializer_of(Part), **PROBLEMS},
     )
@@ -116,7 +116,7 @@ class Release(APIView):
         asked = _request_of(request)
         sent = ReleaseRequest(data=request.data)
         sent.is_valid(raise_exception=True)
-        released = sign_and_release(request._request, by=person, at=now(), asked=asked, **sent.validated_data)
+        released = sign_and_release(request._request, by=person, asked=asked, **sent.validated_data)
         return Response(serializer_of(Part)(released).data, status=status.HTTP_201_CREATED)
 
 

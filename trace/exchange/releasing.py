@@ -16,7 +16,6 @@ from trace.engineering.operations import release_revision
 from trace.engineering.operations.common import take_turn
 from trace.exchange.credentials import check_credentials
 from trace.ledger.operation import Request
-from trace.ledger.source import by_our_clock
 
 
 def sign_and_release(
@@ -33,14 +32,15 @@ def sign_and_release(
 ) -> Part:
     """Sign a draft with the meaning approval, as what `digest` says was shown, and release it: both or neither.
 
-    `request` is Django's, `asked` the client's own, `effect` how it takes effect. Refuses what `check_credentials`,
+    `request` is Django's, `asked` the client's own, `effect` how it takes effect, `at` when it is released: when it was
+    signed says the server's clock. Refuses what `check_credentials`,
     `sign` and `release_revision` refuse.
     """
     for verb in ("sign", "release_revision"):
         check_permitted(str(by), by.roles, verb)
     check_credentials(request, by, username, password)
     signing = Request(f"sign:{asked.client}", asked.key) if asked else None
-    with by_our_clock(), transaction.atomic():
+    with transaction.atomic():
         take_turn()  # before the part is locked: as every release does
         sign(subject=part, meaning=Meaning.APPROVED, digest=digest, by=by, at=at, request=signing)
         released: Part = release_revision(part=part, by=by, at=at, request=asked, **effect)
