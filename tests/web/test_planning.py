@@ -137,6 +137,7 @@ def test_nobody_releases_their_own_draft_alone(planner: Client, plant: Plant) ->
     page = planner.get(RELEASE)
     assert "You wrote in it" in text_of(page) and "<form method" not in main_of(planner, RELEASE)
     own = {"username": "pia", "password": "tin-plated-1"}
+    assert "BOARD-B is not approved by signature" in text_of(planner.post(RELEASE, {}))
     refused = planner.post(RELEASE, own)
     assert refused.status_code == 409 and "nobody approves their own" in text_of(refused)
     assert not Signature.objects.exists()

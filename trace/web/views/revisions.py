@@ -46,23 +46,21 @@ def revisions(request: HttpRequest, key: str) -> HttpResponseBase:
 def release(request: HttpRequest, key: str) -> HttpResponse:
     """Release a draft: with the approval that it has, or by signing it here and now."""
     part = _find(key)
-    authors = list_authors(part)
-    approval = find_approval("part", part.key, authors)
 
     def do() -> str:
         effect = read_arguments(release_revision, request.POST.dict(), leave_out=("by", "at", "part"))
-        if approval:
-            release_revision(part=part, **effect, **asking(request))
-        else:
+        if "password" in request.POST:
             told: dict[str, Any] = {**read_components(request), **effect, **asking(request)}
             sign_and_release(request, part=part, digest=request.POST.get("digest", ""), **told)
             remember_signing(request)
+        else:
+            release_revision(part=part, **effect, **asking(request))
         return reverse("revisions", args=[part.key])
 
-    content = content_of("part", part.key)
+    content, authors = content_of("part", part.key), list_authors(part)
     context = {
         "part": part,
-        "approval": approval,
+        "approval": find_approval("part", part.key, authors),
         "own": asking(request)["by"].pk in authors,
         "sentence": describe_revision(part),
         "approvers": in_words(APPROVERS["part"]),
