@@ -158,8 +158,10 @@ def test_a_planner_mends_the_lines_of_a_draft(client, planner, records):
     assert list(board.characteristics.values_list("name", "upper")) == [("Height", 9)]
     verbs = list(Event.objects.order_by("id").values_list("verb", flat=True))
     assert verbs == ["amend_record", "set_bom", "set_route", "set_characteristics"]
+    assert f'href="/parts/{board.key}/release/"' in client.get(page).content.decode()
     Part.objects.filter(pk=board.pk).update(released=now())
     shown = client.get(page).content.decode()
+    assert "/release/" not in shown
     assert "U1, U2" in shown and "lines-0-quantity" not in shown, "what is released is only shown"
 
 
