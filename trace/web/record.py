@@ -12,6 +12,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from operator import itemgetter
 from typing import Any
 from urllib.parse import urlencode
 
@@ -221,10 +222,13 @@ class Filters:
     def fields(self) -> Iterator[Field]:
         """The form."""
         choices = {
-            "what": [("", "anything"), *((verb, in_trade_words(verb)) for verb in list_verbs())],
+            "what": [
+                ("", "anything"),
+                *sorted(((verb, in_trade_words(verb)) for verb in list_verbs()), key=itemgetter(1)),
+            ],
             "kind": [
                 ("", "anything"),
-                *sorted(((kind, kind_words(kind)) for kind in list_kinds()), key=lambda k: k[1]),
+                *sorted(((kind, kind_words(kind)) for kind in list_kinds()), key=itemgetter(1)),
             ],
             "time": list(TIMES.items()),
         }

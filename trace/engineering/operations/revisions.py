@@ -114,11 +114,11 @@ def _check_approved(part: Part) -> None:
     authors = list_authors(part)
     if find_approval("part", part.key, authors):
         return
-    if changed := [one.signature.name for one in list_approvals("part", part.key, authors)]:
-        raise NotApproved(f"{part.key} was changed since {changed[-1]} approved it.")
-    own = [one.signature for one in list_approvals("part", part.key, ()) if one.verdict == Verdict.VALID]
-    if own:
-        raise NotApproved(f"{own[-1].name} approved {part.key} and wrote in it: nobody approves their own.")
+    for one in reversed(list_approvals("part", part.key, authors)):
+        if one.verdict == Verdict.CHANGED:
+            raise NotApproved(f"{part.key} was changed since {one.signature.name} approved it.")
+    if own := find_approval("part", part.key, ()):
+        raise NotApproved(f"{own.signature.name} approved {part.key} and wrote in it: nobody approves their own.")
     raise NotApproved(f"{part.key} is not approved by signature.")
 
 
