@@ -76,6 +76,7 @@ class Affected(APIView):
     @extend_schema(
         operation_id="list_affected",
         tags=["answers"],
+        summary="Which units carry what is suspect",
         parameters=[
             OpenApiParameter("lot", str, many=True, description="A lot's key, or its supplier's number."),
             OpenApiParameter("container", str, many=True, description="A single reel, box or bag."),
@@ -120,6 +121,7 @@ class Built(APIView):
     @extend_schema(
         operation_id="get_built",
         tags=["answers"],
+        summary="What is in a unit",
         parameters=TIMES,
         responses={200: OpenApiTypes.OBJECT, **problems(400, 404, 409)},
     )

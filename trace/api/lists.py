@@ -91,12 +91,14 @@ def _view_of(name: str, kind: Kind) -> Callable[..., Any]:
         get=extend_schema(
             operation_id=f"take_{name}",
             tags=["lists"],
+            summary=f"{kind.title}: take the list out",
             description=columns,
             responses={(200, "text/csv"): OpenApiTypes.STR, **problems(406)},
         ),
         post=extend_schema(
             operation_id=f"bring_{name}",
             tags=["lists"],
+            summary=f"{kind.title}: bring a list in",
             description=f"{columns} {ListRequest.__doc__}\n\nFor {in_words(OPERATIONS[kind.asks])}.",
             request=ListRequest,
             parameters=[DEVICE_TIME],

@@ -177,12 +177,14 @@ def _viewset_of(address: str, model: type[Model]) -> type[viewsets.ReadOnlyModel
         list=extend_schema(
             operation_id=f"list_{address.replace('-', '_')}",
             tags=["on record"],
+            summary=f"List {model._meta.verbose_name_plural}",
             description=words,
             responses={200: many, **problems(400, 404)},
         ),
         retrieve=extend_schema(
             operation_id=f"get_{address.replace('-', '_')}",
             tags=["on record"],
+            summary=f"Read one of the {model._meta.verbose_name_plural}",
             description=words,
             responses={200: one, **problems(400, 404)},
         ),

@@ -13,7 +13,7 @@ from trace.approvals.models import Attachment, Deviation, Meaning, Signature
 from trace.approvals.rules import WORDS, Verdict, judge_signature
 from trace.approvals.seals import facts_of, unseal
 from trace.core.errors import NotFound, Refusal
-from trace.core.permissions import Role
+from trace.core.permissions import APPROVERS, may
 
 
 @dataclass(frozen=True)
@@ -57,20 +57,26 @@ def get_deviation(key: str) -> Deviation:
     return found
 
 
-def find_approval(deviation: Deviation) -> Verified | None:
-    """The first signature by which a deviation counts: an approval that stands, by a quality engineer (as of then)
-    who is not its author."""
-    return next(
-        (
-            one
-            for one in list_signatures("deviation", deviation.key)
-            if one.signature.meaning == Meaning.APPROVED
-            and Role.QUALITY in one.signature.roles
-            and one.signature.person_id != deviation.opened_by_id
-            and one.verdict == Verdict.VALID
-        ),
-        None,
-    )
+def list_approvals(kind: str, key: str, authors: Collection[int]) -> list[Verified]:
+    """The approvals on a record, standing or not, by people who may approve its kind (as of then) and are none of its
+    `authors` (ids)."""
+    return [
+        one
+        for one in list_signatures(kind, key)
+        if one.signature.meaning == Meaning.APPROVED
+        and may(one.signature.roles, APPROVERS[kind])
+        and one.signature.person_id not in authors
+    ]
+
+
+def find_approval(kind: str, key: str, authors: Collection[int]) -> Verified | None:
+    """The first of them that stands: by it the record counts."""
+    return next((one for one in list_approvals(kind, key, authors) if one.verdict == Verdict.VALID), None)
+
+
+def find_deviation_approval(deviation: Deviation) -> Verified | None:
+    """The signature by which a deviation counts."""
+    return find_approval("deviation", deviation.key, {deviation.opened_by_id})
 
 
 def find_state(deviation: Deviation, at: datetime) -> str:
@@ -81,7 +87,7 @@ def find_state(deviation: Deviation, at: datetime) -> str:
         return "expired"
     if deviation.used >= deviation.most:
         return "used up"
-    return "in force" if find_approval(deviation) else "not approved"
+    return "in force" if find_deviation_approval(deviation) else "not approved"
 
 
 def lock_deviations(rules: Collection[str], at: datetime) -> list[Deviation]:
@@ -94,4 +100,4 @@ def lock_deviations(rules: Collection[str], at: datetime) -> list[Deviation]:
     if not wanted:
         return []
     locked = standing.select_for_update().filter(pk__in=wanted).order_by("pk")
-    return [one for one in locked if (approval := find_approval(one)) and approval.signature.signed <= at]
+    return [one for one in locked if (approval := find_deviation_approval(one)) and approval.signature.signed <= at]

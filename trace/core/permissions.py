@@ -8,6 +8,7 @@ from typing import Any
 from django.db.models import TextChoices
 
 from trace.core.errors import Refusal
+from trace.core.verbs import in_trade_words
 
 
 class Role(TextChoices):
@@ -147,6 +148,9 @@ OPERATIONS: Mapping[str, Roles] = {
 }
 """Every operation: who may do it."""
 
+APPROVERS: Mapping[str, Roles] = {"deviation": QUALITY, "part": PLANNING | QUALITY}
+"""Records that count only once approved by signature, by kind: whose approval it takes. Never that of who wrote it."""
+
 PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(
         ("home", "floor", "scan", "record", "entry", "lot", "lot-unit", "container", "container-unit", "unit"), EVERYONE
@@ -162,6 +166,7 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),
     **dict.fromkeys(("lot-cost", "container-cost"), OFFICE),
     "revisions": EVERYONE,
+    **dict.fromkeys(("release", "retire"), PLANNING),
     "compared": EVERYONE,
     **dict.fromkeys(("lists", "list", "list-csv"), OFFICE),
     "admin": PLANNING | ADMINISTRATOR,
@@ -207,7 +212,7 @@ def check_permitted(who: str, roles: Iterable[str], verb: str) -> None:
     permitted = OPERATIONS.get(verb, frozenset())
     if not may(roles, permitted):
         raise NotPermitted(
-            f"{who} may not {verb.replace('_', ' ')}.",
+            f"{who} may not {in_trade_words(verb)}.",
             action=f"Ask {in_words(permitted)} to do it." if permitted else "Nobody may.",
             verb=verb,
             roles=sorted(permitted),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -34,6 +35,7 @@ from trace.engineering.models import (
     Substitute,
 )
 from trace.engineering.shifts import DayOff, Shift
+from trace.ledger.models import Event
 
 
 class RevisionUnclear(NotFound):
@@ -223,3 +225,28 @@ def trace_indented(assembly: Part, depth: int | None = None) -> Iterator[Indente
             yield from walk(line.child_id, row.quantity, level + 1)
 
     return walk(assembly.pk, Decimal(1), 1)
+
+
+DRAFTING: Mapping[str, str] = {
+    "define_part": "result",
+    "revise_part": "result",
+    "amend_record": "record",
+    "set_bom": "assembly",
+    "enter_bom": "assembly",
+    "enter_placements": "assembly",
+    "set_route": "part",
+    "set_characteristics": "part",
+    "set_panel": "panel",
+}
+"""The operations that write what a draft says: under which name their entry has the draft."""
+
+
+def list_authors(part: Part) -> set[int]:
+    """The ids of who wrote what a draft says, as the record has it."""
+    named = f"part:{part.key}"
+    entries = Event.objects.filter(verb__in=DRAFTING, subjects__kind="part", subjects__key=part.key)
+    return {
+        by
+        for verb, by, payload in entries.values_list("verb", "by", "payload")
+        if {**(told := json.loads(payload))["arguments"], "result": told["result"]}.get(DRAFTING[verb]) == named
+    }

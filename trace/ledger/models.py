@@ -21,6 +21,8 @@ class Event(models.Model):
     payload = models.TextField()
 
     class Meta:
+        verbose_name = "entry"
+        verbose_name_plural = "entries"
         indexes = [
             models.Index(fields=["by", "recorded"], name="events_by_person"),
             models.Index(fields=["verb", "recorded"], name="events_by_verb"),
@@ -39,6 +41,8 @@ class EventSubject(models.Model):
     key = KeyField(unique=False, max_length=120)
 
     class Meta:
+        verbose_name = "subject of an entry"
+        verbose_name_plural = "subjects of entries"
         indexes = [models.Index(fields=["kind", "key", "event"], name="subject_events")]
         constraints = [models.UniqueConstraint(fields=["event", "kind", "key"], name="subject_once_per_event")]
 

@@ -12,6 +12,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from operator import itemgetter
 from typing import Any
 from urllib.parse import urlencode
 
@@ -25,6 +26,7 @@ from trace.core.errors import NotFound, Refusal
 from trace.core.keys import clean_text, read_label
 from trace.core.models import Person
 from trace.core.moments import read_moment
+from trace.core.verbs import in_trade_words
 from trace.ledger.models import Event, EventSubject
 from trace.ledger.queries import list_kinds, list_verbs
 from trace.web.cells import PAGES, Link, Moment, Ref, Several, kind_words
@@ -41,11 +43,6 @@ class BadFilter(Refusal):
 
     code = "bad-filter"
     action = "Choose one from the list, or leave it empty."
-
-
-def verb_words(verb: str) -> str:
-    """An operation's verb as people say it."""
-    return verb.replace("_", " ")
 
 
 def record_link(**filters: str) -> str:
@@ -71,7 +68,7 @@ def _who(asked: Asked) -> Reading:
 def _what(asked: Asked) -> Reading:
     if asked["what"] not in list_verbs():
         raise BadFilter(f"“{asked['what'][:60]}” was never done here.")
-    return Q(verb=asked["what"]), Several((verb_words(asked["what"]),))
+    return Q(verb=asked["what"]), Several((in_trade_words(asked["what"]),))
 
 
 def _kind(asked: Asked) -> Reading:
@@ -225,10 +222,13 @@ class Filters:
     def fields(self) -> Iterator[Field]:
         """The form."""
         choices = {
-            "what": [("", "anything"), *((verb, verb_words(verb)) for verb in list_verbs())],
+            "what": [
+                ("", "anything"),
+                *sorted(((verb, in_trade_words(verb)) for verb in list_verbs()), key=itemgetter(1)),
+            ],
             "kind": [
                 ("", "anything"),
-                *sorted(((kind, kind_words(kind)) for kind in list_kinds()), key=lambda k: k[1]),
+                *sorted(((kind, kind_words(kind)) for kind in list_kinds()), key=itemgetter(1)),
             ],
             "time": list(TIMES.items()),
         }
@@ -289,7 +289,7 @@ def entries_table(events: QuerySet[Event], order: str) -> Table:
             Column("recorded", "Recorded", lambda e: Moment.of(e.recorded), "recorded"),
             Column("happened", "Happened", lambda e: Unlike(to_ticks(e.happened), to_ticks(e.recorded)), "happened"),
             Column("by", "Who", lambda e: Ref("person", e.by.key, e.by.name)),
-            Column("verb", "What", lambda e: verb_words(e.verb)),
+            Column("verb", "What", lambda e: in_trade_words(e.verb)),
             Column("about", "About", _about_cell),
             Column("reason", "Reason", lambda e: reason_in(json.loads(e.payload))),
         ],

@@ -160,7 +160,7 @@ def compare_parts(old: Part, new: Part) -> dict[str, list[Change]]:
     ]
     found["Part"] = compare(*own)
     for kind in KINDS.values():
-        if kind.owner:
+        if kind.owner and kind.owner_type is Part:
             found[kind.title] = compare(tabulate(kind, old.key), tabulate(kind, new.key))
     return found
 
@@ -231,4 +231,6 @@ def _say(field: serializers.Field, error: ErrorDetail) -> str:
             return "It is neither yes nor nothing."
         case "invalid", serializers.DateField():
             return "It is no day such as 2026-11-28."
+        case "invalid", serializers.TimeField():
+            return "It is no time such as 06:00."
     return str(error)

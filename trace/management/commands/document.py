@@ -15,6 +15,7 @@ from django.core.management.base import BaseCommand, CommandParser
 import trace
 from trace.core.errors import Refusal
 from trace.core.permissions import OPERATIONS, PAGES, Role
+from trace.core.verbs import in_trade_words
 from trace.engineering.models import ScanMode
 from trace.floor.rules import RULES
 from trace.genealogy.rules import REASONS
@@ -41,9 +42,10 @@ def _moves() -> Iterable[Row]:
 
 def _roles() -> Iterable[Row]:
     yield "what", *(f"`{role.value}`" for role in Role)
-    for table, kind in ((PAGES, "page"), (OPERATIONS, "operation")):
-        for name, permitted in table.items():
-            yield f"{kind} `{name}`", *("•" if role in permitted else "" for role in Role)
+    pages = {f"page `{name}`": permitted for name, permitted in PAGES.items()}
+    operations = {f"{in_trade_words(verb)}, `{verb}`": permitted for verb, permitted in OPERATIONS.items()}
+    for words, permitted in {**pages, **operations}.items():
+        yield words, *("•" if role in permitted else "" for role in Role)
 
 
 def _acts() -> Iterable[Row]:

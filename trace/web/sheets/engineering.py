@@ -7,11 +7,13 @@ from typing import Any
 from django.db.models import Q, QuerySet
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.html import format_html
 
 from trace.approvals.models import Attachment
 from trace.engineering.models import BomLine, Part, Placement, Station, Step
 from trace.engineering.queries import list_costs
 from trace.engineering.rules import run_together
+from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Pass, Unit
 from trace.material.models import Feed, Lot, SetUp
 from trace.web.cells import Link, Moment, Ref, Several
@@ -79,6 +81,13 @@ def describe_revision(part: Part) -> str:
     return f"{since}, and in effect since then."
 
 
+def _to_bring(lacking: str, name: str) -> str:
+    """What is lacking, and the list by which it comes."""
+    title = KINDS[name].title
+    link = format_html('<a href="{}">{}</a>', reverse("list", args=[name]), title)
+    return format_html("{} A planner brings in a list: {}.", lacking, link)
+
+
 def _bom_table(lines: Any) -> Table:
     return Table(
         "bom",
@@ -95,7 +104,7 @@ def _bom_table(lines: Any) -> Table:
             ),
         ],
         list(lines),
-        "It has no bill of material yet. Import one: python3 manage.py import_bom.",
+        _to_bring("It has no bill of material yet.", "bom"),
     )
 
 
@@ -121,7 +130,7 @@ def _placements_table(it: Part, lines: Any) -> Table:
             Column("mark", "Mark", lambda placement: "do not place" if placement.do_not_place else ""),
         ],
         list(it.placements.all()),
-        "It has no placements yet. Import them: python3 manage.py import_placements.",
+        _to_bring("It has no placements yet.", "placements"),
     )
 
 
@@ -150,7 +159,7 @@ def _route_table(steps: Any) -> Table:
             Column("caution", "Caution", lambda step: step.caution),
         ],
         list(steps),
-        "It has no route yet.",
+        _to_bring("It has no route yet.", "routes"),
     )
 
 

@@ -9,9 +9,11 @@ from django.http.response import HttpResponseBase
 from django.utils import timezone
 
 from trace.core.errors import NotFound
+from trace.core.verbs import in_trade_words
 from trace.ledger.models import Event
+from trace.web.approvals import signature_facts
 from trace.web.cells import Moment, Ref
-from trace.web.record import Filters, entries_table, reason_in, record_link, verb_words
+from trace.web.record import Filters, entries_table, reason_in, record_link
 from trace.web.tables import respond
 from trace.web.written import read_payload, subjects_table
 
@@ -35,13 +37,14 @@ def entry(request: HttpRequest, number: int) -> HttpResponseBase:
     subjects = list(event.subjects.order_by("kind", "key").values_list("kind", "key"))
     context = {
         "event": event,
-        "verb": verb_words(event.verb),
+        "verb": in_trade_words(event.verb),
         "facts": [
             ("Who", Ref("person", event.by.key, event.by.name)),
-            ("What", verb_words(event.verb)),
+            ("What", in_trade_words(event.verb)),
             ("Happened", Moment.of(event.happened)),
             ("Recorded", Moment.of(event.recorded)),
             ("Reason", reason_in(payload) or "none given"),
+            *(signature_facts(payload["result"]) if event.verb == "sign" else []),
         ],
         "sections": read_payload(payload, subjects),
         "day_link": record_link(**{"who": event.by.key, "from": day, "to": day}),
