@@ -191,6 +191,24 @@ def test_several_steps_are_skipped_one_after_the_other_if_each_may_be() -> None:
     refused(plant, "stopped", start_pass, 10, unit=second, station=plant.final)  # no step of its route is there
 
 
+@pytest.mark.parametrize("label", ["alternative", "free_order"])
+@pytest.mark.parametrize("step", [10, 20])
+def test_whichever_of_the_steps_that_are_due_it_covers_is_skipped(label: str, step: int) -> None:
+    plant = Plant()
+    end = make_station("END")
+    pair = make_assembly("PAIR", places={}, route={10: [plant.insertion], 20: [plant.test], 30: [end]})
+    pair.steps.filter(number__lt=30).update(**{label: "A"})
+    first, second = plant.units(pair, 2)
+    it = deviation(plant, scope=["part:PAIR", f"step:{step}"])
+    if label == "free_order":  # the other of the two is still due
+        refused(plant, "stopped", start_pass, 9, unit=first, station=end)
+        plant.run(first, plant.test if step == 10 else plant.insertion, 10, 11)
+    assert into(plant, first, 12, end).step.number == 30
+    assert [skip.step.number for skip in Skip.objects.filter(unit=first)] == [step] and used(it) == 1
+    refused(plant, "stopped", start_pass, 13, unit=second, station=plant.final)
+    assert used(it) == 1
+
+
 def test_a_skip_leads_to_no_station_where_another_rule_stops_the_unit() -> None:
     plant = Plant()
     (board,) = plant.boards(1)
