@@ -88,6 +88,22 @@ def test_what_a_deviation_must_say() -> None:
     refused(plant, "deviation-refused", revoke_deviation, deviation=it, reason="again")
 
 
+def test_a_step_is_named_with_the_part_or_the_units_of_which_it_is_one() -> None:
+    plant = Plant()
+    (board,) = plant.boards(1)
+    told = {"key": "DEV-1", "rules": ["not-due"], "reason": "x", "expires": moment(99), "most": 1}
+    for scope in (["step:10"], ["step:10", "station:TEST"]):  # every product has a step 10
+        refusal = refused(plant, "deviation-refused", open_deviation, 1, **told, scope=scope)
+        assert "of which part, such as part:CB-180, or of which units" in refusal.message
+    plant.do(open_deviation, 1, **told, scope=["step:10", f"unit:{board.key}"])
+    # One from before that was asked stays as it was approved.
+    old = deviation(plant, key="DEV-2", approved=None)
+    Deviation.objects.filter(pk=old.pk).update(scope=["step:10"])
+    sign_as(quality(), old, 2)
+    into(plant, board)
+    assert used(old) == 1
+
+
 # When one counts -----------------------------------------------------------------------------------------------------
 
 
@@ -124,7 +140,7 @@ def test_once_what_it_says_was_changed_it_no_longer_counts() -> None:
         ({"expires": moment(10)}, 10),
         ({"scope": ["part:BOARD", "step:20"]}, 10),
         ({"scope": ["part:PRODUCT", "step:10"]}, 10),
-        ({"scope": ["step:10", "station:FINAL"]}, 10),
+        ({"scope": ["part:BOARD", "step:10", "station:FINAL"]}, 10),
         ({"rules": ["expired"], "scope": ["part:BOARD"]}, 10),
     ],
 )
