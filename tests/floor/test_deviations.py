@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -14,7 +14,7 @@ from tests.refusals import refused
 from trace.approvals.models import Deviation
 from trace.approvals.operations import revoke_deviation
 from trace.approvals.queries import find_state
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, telling
 from trace.core.errors import Refusal
 from trace.core.permissions import Role
 from trace.engineering.models import ScanMode
@@ -159,6 +159,58 @@ def test_it_permits_until_it_is_revoked_as_of_the_scan() -> None:
     refused(plant, "stopped", start_pass, 20, unit=first, station=plant.test)
     into(plant, second, 19)
     assert used(it) == 1
+
+
+LATE = 5_000
+"""Minutes: all of it is entered days after the deviation has ended."""
+
+
+@pytest.mark.parametrize(
+    ("fields", "entered", "minute", "error", "stands"),
+    [
+        ({}, None, 10, 0, True),  # approved in minute 2, ended in minute 20 …
+        ({"expires": moment(20)}, None, 10, 0, True),
+        ({"expires": moment(20)}, None, 20, 0, False),
+        ({"approved": 30}, None, 29, 0, False),  # … or approved only after the work
+        ({"approved": 30}, None, 30, 0, True),
+        # A moment from paper: it must have held whenever that was.
+        ({"approved": 12, "expires": moment(20)}, None, 16, 3, True),
+        ({"approved": 12, "expires": moment(20)}, None, 16, 4, False),
+        ({"approved": 12, "expires": moment(30)}, None, 16, 5, False),
+        # What was begun under it may be finished.
+        ({"expires": moment(20)}, 19, 40, 0, True),
+        ({"approved": 30}, 19, 40, 0, False),
+    ],
+)
+def test_what_is_entered_late_makes_use_of_what_held_when_it_was_done(
+    fields: dict, entered: float | None, minute: float, error: float, stands: bool
+) -> None:
+    plant = Plant()
+    plant.test.scan_mode = ScanMode.LOOSE
+    plant.test.save()
+    first, second = plant.boards(2)
+    it = deviation(plant, **{"most": 1, **fields})
+    told: dict[str, Any] = {"station": plant.test, "error": timedelta(minutes=error)}
+    told["entered"] = None if entered is None else moment(entered)
+    with telling(moment(LATE)):
+        assert find_state(it, moment(LATE)) == "expired"
+        if not stands:
+            refused(plant, "stopped", record_passes, minute, units=[first], **told)
+            return
+        (entry,) = plant.do(record_passes, minute, units=[first], **told)
+        assert entry.outcome == "passed" and Skip.objects.get().recorded == ticks(LATE)
+        # Its count is what is left of it now, not what was left then.
+        refused(plant, "stopped", record_passes, minute, units=[second], **told)
+    assert used(it) == 1
+
+
+def test_a_scan_in_from_paper_makes_use_of_what_held_throughout_its_error() -> None:
+    plant = Plant()
+    (board,) = plant.boards(1)
+    deviation(plant, expires=moment(20))
+    told = {"unit": board, "station": plant.test}
+    refused(plant, "stopped", start_pass, 15, **told, error=timedelta(minutes=5))
+    plant.do(start_pass, 15, **told, error=timedelta(minutes=4))
 
 
 # What it lets by -----------------------------------------------------------------------------------------------------

@@ -57,14 +57,15 @@ def admit(
     *,
     by: Person,
     equipment: Equipment | None = None,
+    error: int = 0,
     after_work: bool = False,
 ) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
 
     `after_work`: they have drawn already. Then what is wrong with material, children or who did it, or held, refuses
-    nothing: it is in the admission of the unit that it stops. What a deviation in force covers stops
-    nothing either; `record_deviated` counts its uses. For use inside a moving operation, after its row
-    locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each unit's part
+    nothing: it is in the admission of the unit that it stops. What a deviation covers that was in force then,
+    throughout the `error` of the scan, stops nothing either; `record_deviated` counts its uses. For use inside a
+    moving operation, after its row locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each unit's part
     at the station when it was scanned. `positions` are those it will draw at, where it does not draw by the
     clock, `equipment` what the operator named. The number of queries does not grow with the number of units.
     """
@@ -94,7 +95,8 @@ def admit(
         local, ageing, exhausted = _things_at(station, found.serving, positions)
         found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
         holds = list({hold.pk: hold for hold in found_holds}.values())
-    permits, here = Permits(from_ticks(scan)), EquipmentHere(station, equipment, from_ticks(scan))
+    permits = Permits(from_ticks(scan - error), from_ticks(scan + error))
+    here = EquipmentHere(station, equipment, from_ticks(scan))
     admissions, refusals = [], []
     for unit in units:
         subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]} if holds else set()

@@ -31,15 +31,16 @@ class Deviated(NamedTuple):
 
 @dataclass
 class Permits:
-    """The deviations in force at a moment, read where something stops a unit. A unit counts once, whatever of
-    a deviation it makes use of."""
+    """The deviations in force throughout the time in which something was done, read where something stops a unit.
+    A unit counts once, whatever of a deviation it makes use of."""
 
-    at: datetime
+    since: datetime
+    until: datetime
     users: dict[int, set[int]] = field(default_factory=dict)
 
     @cached_property
     def _found(self) -> list[Deviation]:
-        return lock_deviations(DEVIABLE, self.at)
+        return lock_deviations(DEVIABLE, self.since, self.until)
 
     def settle(
         self, unit: Unit, route: Sequence[RouteStep], done: set[int], look: Callable[[Sequence[RouteStep]], Facts]
