@@ -65,9 +65,10 @@ def admit(
     `after_work`: they have drawn already. Then what is wrong with material, children or who did it, or held, refuses
     nothing: it is in the admission of the unit that it stops. What a deviation covers that was in force then,
     throughout the `error` of the scan, stops nothing either; `record_deviated` counts its uses. For use inside a
-    moving operation, after its row locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each unit's part
-    at the station when it was scanned. `positions` are those it will draw at, where it does not draw by the
-    clock, `equipment` what the operator named. The number of queries does not grow with the number of units.
+    moving operation, after its row locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that
+    served each unit's part at the station when it was scanned. `positions` are those it will draw at, where it does
+    not draw by the clock, `equipment` what the operator named. The number of queries does not grow with the number of
+    units.
     """
     found = gather_evidence(units, station, scan, setup, positions)
     done = {
