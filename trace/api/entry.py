@@ -1,4 +1,4 @@
-"""Who asks: by a token, where no session of a page tells. Every role may read; operations ask the table."""
+"""Who asks: by a token, where no session of a page tells. What they may is asked of the table."""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ entry). What can't be read is refused beside its field, and then no entry is sho
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -25,7 +25,7 @@ from trace.core.errors import NotFound, Refusal
 from trace.core.keys import clean_text, read_label
 from trace.core.models import Person
 from trace.core.moments import read_moment
-from trace.ledger.models import Event, EventSubject
+from trace.ledger.models import Event, EventSubject, written
 from trace.ledger.queries import list_kinds, list_verbs
 from trace.web.cells import PAGES, Link, Moment, Ref, Several, kind_words
 from trace.web.moments import MINUTE
@@ -181,9 +181,12 @@ class Field:
 class Filters:
     """The filters of a request, read: the condition, how it is said, and what was refused."""
 
-    def __init__(self, query: Mapping[str, str]) -> None:
+    def __init__(self, query: Mapping[str, str], hidden: Collection[str] = ()) -> None:
+        """An entry that tells of `hidden` fields is not found by its text."""
         self.asked = {name: query.get(name, "").strip() for name in READERS}
         self.where, self.refusals = Q(), dict[str, Refusal]()
+        for field in hidden if self.asked["words"] else ():
+            self.where &= ~Q(payload__contains=written(field))
         self.said: list[Several] = []
         for name, read in READERS.items():
             try:

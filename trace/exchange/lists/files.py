@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -149,13 +149,14 @@ def compare(before: Table, after: Table) -> list[Change]:
     return changes
 
 
-def compare_parts(old: Part, new: Part) -> dict[str, list[Change]]:
-    """What is different between two parts, by the title of the list in which it is."""
+def compare_parts(old: Part, new: Part, hidden: Collection[str] = ()) -> dict[str, list[Change]]:
+    """What is different between two parts, by the title of the list in which it is, but for hidden columns."""
     found = {}
     of_parts = KINDS["parts"]
     rows = {values[""].pk: values for values in of_parts.rows() if values[""].pk in (old.pk, new.pk)}
+    besides = {"key", "revision", *hidden}
     own: list[Table] = [
-        {("",): {name: cell(rows[part.pk][name]) for name in of_parts.columns if name not in ("key", "revision")}}
+        {("",): {name: cell(rows[part.pk][name]) for name in of_parts.columns if name not in besides}}
         for part in (old, new)
     ]
     found["Part"] = compare(*own)

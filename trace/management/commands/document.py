@@ -14,7 +14,7 @@ from django.core.management.base import BaseCommand, CommandParser
 
 import trace
 from trace.core.errors import Refusal
-from trace.core.permissions import OPERATIONS, PAGES, Role
+from trace.core.permissions import OPERATIONS, PAGES, READING, WITHHELD, Role
 from trace.engineering.models import ScanMode
 from trace.floor.rules import RULES
 from trace.genealogy.rules import REASONS
@@ -41,7 +41,7 @@ def _moves() -> Iterable[Row]:
 
 def _roles() -> Iterable[Row]:
     yield "what", *(f"`{role.value}`" for role in Role)
-    for table, kind in ((PAGES, "page"), (OPERATIONS, "operation")):
+    for table, kind in ((PAGES, "page"), (READING, "records"), (WITHHELD, "field"), (OPERATIONS, "operation")):
         for name, permitted in table.items():
             yield f"{kind} `{name}`", *("•" if role in permitted else "" for role in Role)
 

@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, redirect
 from trace.core.clock import now
 from trace.core.errors import NotFound
 from trace.core.keys import clean_key
-from trace.core.permissions import OPERATIONS, may, roles_of
+from trace.core.permissions import OPERATIONS, may, roles_of, withheld
 from trace.engineering.models import Part
 from trace.engineering.operations import release_revision, retire_part, revise_part
 from trace.exchange.arguments import read_arguments
@@ -49,7 +49,8 @@ def _carry_out(request: HttpRequest, part: Part) -> HttpResponse:
 def compared(request: HttpRequest, key: str, other: str) -> HttpResponseBase:
     """What is different in another revision, or another part."""
     old, new = _find(key), _find(other)
-    found = {title: changes for title, changes in compare_parts(old, new).items() if changes}
+    hidden = withheld(roles_of(request.user))
+    found = {title: changes for title, changes in compare_parts(old, new, hidden).items() if changes}
     context = {"old": old, "new": new, "found": {title: len(changes) for title, changes in found.items()}}
     tables = [_changes_table(title, changes) for title, changes in found.items()]
     return respond(request, "compared.html", context, tables, name=f"{old.key}-{new.key}")
