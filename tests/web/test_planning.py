@@ -80,7 +80,7 @@ def test_a_revision_is_made_released_and_compared(planner: Client, plant: Plant)
     differs = text_of(planner.get("/parts/BOARD/revisions/BOARD-B/"))
     assert "Different: bills of material" in differs and "R1 R2" in differs
     wrong = planner.post("/parts/BOARD-B/revisions/", {"do": "release", "effective_from": "soon"})
-    assert wrong.status_code == 409 and "Effective from" in text_of(wrong)
+    assert wrong.status_code == 400 and "Effective from" in text_of(wrong)
     assert '<a href="/parts/BOARD-B/revisions/">Back to the form</a>' in wrong.content.decode()
     done = planner.post("/parts/BOARD-B/revisions/", {"do": "release", "effective_serial": "SN-500"}, follow=True)
     assert "units from SN-500 on are built by it" in text_of(done)

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db.models import TextChoices
 
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 
 
 class Role(TextChoices):
@@ -193,6 +193,7 @@ class NotPermitted(Refusal):
     """The person's roles do not include this."""
 
     code = "not-permitted"
+    kind = Kind.FORBIDDEN
 
 
 def may(roles: Iterable[str], permitted: Roles) -> bool:

@@ -21,7 +21,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from trace.core.clock import from_ticks, to_ticks
-from trace.core.errors import NotFound, Refusal
+from trace.core.errors import Kind, NotFound, Refusal
 from trace.core.keys import clean_text, read_label
 from trace.core.models import Person
 from trace.core.moments import read_moment
@@ -40,6 +40,7 @@ class BadFilter(Refusal):
     """A filter of the record asks for what there can't be."""
 
     code = "bad-filter"
+    kind = Kind.UNREADABLE
     action = "Choose one from the list, or leave it empty."
 
 

@@ -64,12 +64,17 @@ def _reasons() -> Iterable[Row]:
         yield f"`{reason.words()[0]}`", words
 
 
-def _refusals() -> Iterable[Row]:
+def list_refusals() -> list[type[Refusal]]:
+    """Every refusal that there is, by its code."""
     for module in pkgutil.walk_packages(trace.__path__, "trace."):
         if ".migrations" not in module.name:
             importlib.import_module(module.name)
+    return sorted(_every_refusal(Refusal), key=lambda kind: (kind.code, kind.__name__))
+
+
+def _refusals() -> Iterable[Row]:
     yield "code", "refusal", "in words"
-    for refusal in sorted(_every_refusal(Refusal), key=lambda kind: (kind.code, kind.__name__)):
+    for refusal in list_refusals():
         where = refusal.__module__.removeprefix("trace.")
         yield f"`{refusal.code}`", f"`{where}.{refusal.__name__}`", (refusal.__doc__ or "").split("\n")[0]
 
