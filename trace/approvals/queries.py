@@ -8,7 +8,7 @@ from datetime import datetime
 
 from django.db.models import F, Q, QuerySet
 
-from trace.approvals.content import content_of, digest_of
+from trace.approvals.content import content_digest, content_of
 from trace.approvals.models import Attachment, Deviation, Meaning, Signature
 from trace.approvals.rules import WORDS, Verdict, judge_signature
 from trace.approvals.seals import facts_of, unseal
@@ -32,7 +32,7 @@ class Verified:
 def verify_signature(signature: Signature) -> Verified:
     """Whether a signature stands: the record says what was signed, the signature was made for it, and here."""
     try:
-        digest = digest_of(content_of(signature.target_kind, signature.target_key))
+        digest = content_digest(content_of(signature.target_kind, signature.target_key))
     except Refusal:  # it names a record that there is not
         digest = ""
     return Verified(signature, judge_signature(facts_of(signature), unseal(signature.seal), digest))

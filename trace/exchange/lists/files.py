@@ -24,6 +24,7 @@ from trace.engineering.models import Part
 from trace.engineering.operations.common import FileRefused
 from trace.engineering.rules import shorten
 from trace.exchange.lists.kinds import KINDS, Kind, Values, cell
+from trace.exchange.spreadsheet import as_told, inert
 
 Table = Mapping[tuple[str, ...], Mapping[str, str]]
 """Lines by what they are known by, their cells by column."""
@@ -62,23 +63,10 @@ def export_list(kind: Kind) -> Iterator[list[str]]:
         yield [cell(values[name]) for name in kind.columns]
 
 
-FORMULA, NUMBER = re.compile(r"'*[=+\-@]"), re.compile(r"-?\d+(\.\d+)?")
-
-
-def _inert(text: str) -> str:
-    """A spreadsheet takes a cell that begins like this for a formula: an apostrophe keeps it text."""
-    return f"'{text}" if FORMULA.match(text) and not NUMBER.fullmatch(text) else text
-
-
-def _as_told(text: str) -> str:
-    """The text of a cell, without the apostrophe."""
-    return text[1:] if text.startswith("'") and FORMULA.match(text[1:]) else text
-
-
 def write_csv(lines: Iterable[Iterable[str]]) -> str:
     """The lines as CSV, in which a spreadsheet finds no formula; read, they say what they said."""
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows([_inert(cell) for cell in line] for line in lines)
+    csv.writer(text, lineterminator="\n").writerows([inert(cell) for cell in line] for line in lines)
     return text.getvalue()
 
 
@@ -199,7 +187,7 @@ def _read(kind: Kind, file: FileTable, before: Table) -> Iterator[tuple[int, lis
 def _values(kind: Kind, line: int, cells: Mapping[str, str], file: FileTable, before: Table) -> Values | None:
     """What the cells of a line say: an empty one its default, a column that the file lacks what is on record; None
     where a cell can't be read, and the problem goes to the file."""
-    texts = {name: _as_told(text.strip()) for name, text in cells.items()}
+    texts = {name: as_told(text.strip()) for name, text in cells.items()}
     if not kind.owner:
         texts = {**before.get(tuple(texts.get(name, "") for name in kind.identity), {}), **texts}
     lists = {name for name, field in kind.serializer().fields.items() if isinstance(field, serializers.ListField)}
