@@ -121,12 +121,13 @@ def test_a_deviation_is_opened_and_shown(client_of) -> None:
     plant = Plant()
     deviation(plant)
     client = client_of([Role.QUALITY])
-    body = {"rules": ["not-due"], "scope": ["step:20"], "reason": "x", "expires": "2199-01-01T00:00:00Z", "most": 1}
+    scope = ["part:BOARD", "step:20"]
+    body = {"rules": ["not-due"], "scope": scope, "reason": "x", "expires": "2199-01-01T00:00:00Z", "most": 1}
     answer = client.do("open_deviation", key="DEV-5", **body)
     assert answer.status_code == 201, answer.json()
     for wrong in ("2999-01-01T00:00:00Z", "1969-01-01T00:00:00Z", "soon"):
         again = client.do("open_deviation", key="DEV-6", **{**body, "expires": wrong})
         assert list(again.json()["extra"]["fields"]) == ["expires"]
     shown = client.get("/api/v1/deviations/DEV-5/").json()
-    assert (shown["scope"], shown["used"], shown["opened_by"]) == (["step:20"], 0, client.person.key)
+    assert (shown["scope"], shown["used"], shown["opened_by"]) == (scope, 0, client.person.key)
     assert len(client.get("/api/v1/signatures/").json()["results"]) == 1

@@ -72,7 +72,7 @@ def carry_out(verb: str, by: Person, key: str, sent: Any) -> Any:
     arguments = serializer_for(verb)(data=sent)
     arguments.is_valid(raise_exception=True)
     asked = Request(f"api:{by.key}", key)
-    return represent(find_operations()[verb](by=by, request=asked, **arguments.validated_data))
+    return represent(find_operations()[verb](by=by, request=asked, **arguments.validated_data), by.roles)
 
 
 class Operation(APIView):

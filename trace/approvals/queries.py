@@ -8,7 +8,7 @@ from datetime import datetime
 
 from django.db.models import F, Q, QuerySet
 
-from trace.approvals.content import content_of, digest_of
+from trace.approvals.content import content_digest, content_of
 from trace.approvals.models import Attachment, Deviation, Meaning, Signature
 from trace.approvals.rules import WORDS, Verdict, judge_signature
 from trace.approvals.seals import facts_of, unseal
@@ -32,7 +32,7 @@ class Verified:
 def verify_signature(signature: Signature) -> Verified:
     """Whether a signature stands: the record says what was signed, the signature was made for it, and here."""
     try:
-        digest = digest_of(content_of(signature.target_kind, signature.target_key))
+        digest = content_digest(content_of(signature.target_kind, signature.target_key))
     except Refusal:  # it names a record that there is not
         digest = ""
     return Verified(signature, judge_signature(facts_of(signature), unseal(signature.seal), digest))
@@ -90,14 +90,15 @@ def find_state(deviation: Deviation, at: datetime) -> str:
     return "in force" if find_deviation_approval(deviation) else "not approved"
 
 
-def lock_deviations(rules: Collection[str], at: datetime) -> list[Deviation]:
-    """The deviations from one of these rules that are in force at a moment, locked: who counts a use of one waits for
-    the others. For use inside operations, after the locks on units."""
+def lock_deviations(rules: Collection[str], since: datetime, until: datetime) -> list[Deviation]:
+    """The deviations from one of these rules that were in force from one moment to another, whenever that is told, and
+    have a use left now; locked: who counts a use of one waits for the others. For use inside operations, after the
+    locks on units."""
     standing = Deviation.objects.filter(
-        Q(revoked=None) | Q(revoked__gt=at), opened__lte=at, expires__gt=at, used__lt=F("most")
+        Q(revoked=None) | Q(revoked__gt=until), opened__lte=since, expires__gt=until, used__lt=F("most")
     )
     wanted = [one.pk for one in standing if not set(one.rules).isdisjoint(rules)]
     if not wanted:
         return []
     locked = standing.select_for_update().filter(pk__in=wanted).order_by("pk")
-    return [one for one in locked if (approval := find_deviation_approval(one)) and approval.signature.signed <= at]
+    return [one for one in locked if (approval := find_deviation_approval(one)) and approval.signature.signed <= since]

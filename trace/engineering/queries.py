@@ -11,6 +11,7 @@ from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from django.conf import settings
 from django.db import connection
 from django.db.models import QuerySet
 from django.db.models.expressions import RawSQL
@@ -106,12 +107,17 @@ def get_calendar() -> Calendar:
 
 
 def get_zone() -> ZoneInfo:
-    """The plant's zone; UTC where there is no plant yet, or its zone is none."""
-    site = Site.objects.first()
+    """The plant's zone: that of its Site."""
+    return zone_of(Site.objects.first())
+
+
+def zone_of(site: Site | None) -> ZoneInfo:
+    """The zone of a Site; that of the settings (PLANT_TIME_ZONE) before there is one, and where its zone is none."""
+    name = site.zone if site else settings.TIME_ZONE
     try:
-        return ZoneInfo(site.zone if site else "UTC")
+        return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError):
-        return ZoneInfo("UTC")
+        return ZoneInfo(settings.TIME_ZONE)
 
 
 def list_fitting_parts(assembly: Part, designator: str) -> set[int]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from django.db import models
 
 from trace.core.models import KeyField, Person
@@ -31,6 +33,15 @@ class Event(models.Model):
 
     def __str__(self) -> str:
         return f"{self.verb} {self.recorded:%Y-%m-%d %H:%M:%S}"
+
+    def tells(self, fields: Iterable[str]) -> bool:
+        """Whether the payload has one of these fields, however deep."""
+        return any(written(name) in self.payload for name in fields)
+
+
+def written(field: str) -> str:
+    """A field as it stands in a payload; in a text the quotation mark would have a backslash before it."""
+    return f'"{field}":'
 
 
 class EventSubject(models.Model):

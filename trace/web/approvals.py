@@ -180,6 +180,7 @@ def skips_table(deviation: Deviation) -> Table:
             Column("unit", "Unit", lambda s: Ref("unit", s.unit.key), "unit__key"),
             Column("step", "Step", lambda s: f"{s.step.number} {s.step.name}", "step__number"),
             Column("at", "When", lambda s: Moment(s.at), "at"),
+            Column("recorded", "Entered", lambda s: Moment(s.recorded), "recorded"),
             Column("by", "By", lambda s: Ref("person", s.by.key, s.by.name), "by__key"),
             Column("counts", "Counts", lambda s: "no: its pass is void" if s.superseded else "yes", "superseded"),
         ],

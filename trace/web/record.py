@@ -9,7 +9,7 @@ entry). What can't be read is refused beside its field, and then no entry is sho
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from operator import itemgetter
@@ -22,12 +22,12 @@ from django.urls import reverse
 from django.utils import timezone
 
 from trace.core.clock import from_ticks, to_ticks
-from trace.core.errors import NotFound, Refusal
+from trace.core.errors import Kind, NotFound, Refusal
 from trace.core.keys import clean_text, read_label
 from trace.core.models import Person
 from trace.core.moments import read_moment
 from trace.core.verbs import in_trade_words
-from trace.ledger.models import Event, EventSubject
+from trace.ledger.models import Event, EventSubject, written
 from trace.ledger.queries import list_kinds, list_verbs
 from trace.web.cells import PAGES, Link, Moment, Ref, Several, kind_words
 from trace.web.moments import MINUTE
@@ -42,6 +42,7 @@ class BadFilter(Refusal):
     """A filter of the record asks for what there can't be."""
 
     code = "bad-filter"
+    kind = Kind.UNREADABLE
     action = "Choose one from the list, or leave it empty."
 
 
@@ -178,9 +179,12 @@ class Field:
 class Filters:
     """The filters of a request, read: the condition, how it is said, and what was refused."""
 
-    def __init__(self, query: Mapping[str, str]) -> None:
+    def __init__(self, query: Mapping[str, str], hidden: Collection[str] = ()) -> None:
+        """An entry that tells of `hidden` fields is not found by its text."""
         self.asked = {name: query.get(name, "").strip() for name in READERS}
         self.where, self.refusals = Q(), dict[str, Refusal]()
+        for field in hidden if self.asked["words"] else ():
+            self.where &= ~Q(payload__contains=written(field))
         self.said: list[Several] = []
         for name, read in READERS.items():
             try:

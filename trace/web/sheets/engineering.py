@@ -38,8 +38,7 @@ def part_sheet(it: Part) -> Sheet:
         ("Kind", it.get_kind_display()),
         ("Tracked by", "serial" if it.serialised else "lot"),
     ]
-    if site and (costs := _costs(it, site.currency)):
-        facts.append(("Standard cost", costs))
+    costs = _costs(it, site.currency) if site else ""
     tables = [lots_table(lots)] if not it.serialised else [units_table(units)]
     if it.serialised or lines:
         tables += [_bom_table(lines), _placements_table(it, lines), _route_table(steps)]
@@ -49,7 +48,8 @@ def part_sheet(it: Part) -> Sheet:
         tables.append(_panel_table(it))
     tables.append(_used_table(used))
     made = count(units.count(), "unit") if it.serialised else count(lots.count(), "lot")
-    return Sheet(f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts.", facts, tables)
+    sentence = f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts."
+    return Sheet(sentence, facts, tables, costs=[("Standard cost", costs)] if costs else [])
 
 
 def _costs(part: Part, currency: str) -> str:

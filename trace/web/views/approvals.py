@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_GET
 
-from trace.approvals.content import content_of, digest_of, find_record
+from trace.approvals.content import content_digest, content_of, find_record
 from trace.approvals.files import MOST, FileTooLong, read, store
 from trace.approvals.models import Attachment, Deviation, Meaning
 from trace.approvals.operations import AttachmentRefused, SignRefused, attach_file, revoke_deviation, sign
@@ -162,7 +162,7 @@ def sign_record(request: HttpRequest, kind: str, key: str) -> HttpResponse:
         "kind": kind_words(kind),
         "key": key,
         "thing": Ref(kind, key),
-        "digest": digest_of(content),
+        "digest": content_digest(content),
         "again": signed_lately(request),
         "meanings": Meaning.choices,
         "content": read_content(content),

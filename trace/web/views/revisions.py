@@ -9,10 +9,10 @@ from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 
-from trace.approvals.content import content_of, digest_of
+from trace.approvals.content import content_digest, content_of
 from trace.approvals.queries import find_approval, list_signatures
 from trace.core.keys import clean_key
-from trace.core.permissions import APPROVERS, OPERATIONS, in_words, may, roles_of
+from trace.core.permissions import APPROVERS, OPERATIONS, in_words, may, roles_of, withheld
 from trace.engineering.models import Part
 from trace.engineering.operations import release_revision, retire_part, revise_part
 from trace.engineering.queries import list_authors
@@ -64,7 +64,7 @@ def release(request: HttpRequest, key: str) -> HttpResponse:
         "own": asking(request)["by"].pk in authors,
         "sentence": describe_revision(part),
         "approvers": in_words(APPROVERS["part"]),
-        "digest": digest_of(content),
+        "digest": content_digest(content),
         "content": read_content(content),
         "again": signed_lately(request),
         "shown": signatures_table(list_signatures("part", part.key)).bind(request.GET, request.path, ""),
@@ -86,7 +86,8 @@ def retire(request: HttpRequest, key: str) -> HttpResponse:
 def compared(request: HttpRequest, key: str, other: str) -> HttpResponseBase:
     """What is different between two revisions, from the older to the newer; or between two parts, as asked."""
     old, new = _by_age(_find(key), _find(other))
-    found = {title: changes for title, changes in compare_parts(old, new).items() if changes}
+    hidden = withheld(roles_of(request.user))
+    found = {title: changes for title, changes in compare_parts(old, new, hidden).items() if changes}
     context = {"old": old, "new": new, "found": {title: len(changes) for title, changes in found.items()}}
     tables = [_changes_table(title, changes) for title, changes in found.items()]
     return respond(request, "compared.html", context, tables, name=f"{old.key}-{new.key}")
