@@ -113,7 +113,7 @@ def test_a_draft_is_approved_by_signature_and_released_in_one_step(planner: Clie
     for wrong, status, says in (
         ({"password": "guess"}, 403, "nothing was signed"),
         ({"digest": "0" * 64}, 409, "changed while you read it"),
-        ({"effective_from": "soon"}, 409, "Effective from"),
+        ({"effective_from": "soon"}, 400, "Effective from"),
         ({"effective_from": "2030-01-01", "effective_serial": "SN-500"}, 409, "It takes effect in one way"),
     ):
         refused = planner.post(RELEASE, {"effective_serial": "SN-7", **told, **wrong})
