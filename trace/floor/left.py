@@ -172,7 +172,8 @@ def _drawn(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iter
                 yield span.container_id, (span.since, _use(span, span.first, there, draws))
             elif found.last < span.end:  # it was counted where it was found: what it gave before is in the count
                 yield span.container_id, (found.happened, _use(span, found.last, there, draws))
-        over = {span.container_id: span.until for span in ours if span.end < OPEN and span.until <= at}
+        last = {span.container_id: span for span in ours}
+        over = {pk: span.until for pk, span in last.items() if span.end < OPEN and span.until <= at}
         for pk in known:
             mine = [r for r in records if r.container_id == pk and r.act in STAYS | {acts.TAKE_OFF, acts.SEEN_AWAY}]
             if mine and mine[-1].act in STAYS:

@@ -29,11 +29,11 @@ class Migration(migrations.Migration):
                 ('withdrawn', trace.core.models.TickField(blank=True, null=True)),
                 ('reason', models.CharField(blank=True, help_text='why it was withdrawn', max_length=300)),
                 ('called_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='trace.person')),
-                ('container', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='calls', to='trace.container')),
+                ('container', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name="+", to='trace.container')),
                 ('delivered_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='trace.person')),
                 ('issued_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='trace.person')),
                 ('part', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='trace.part')),
-                ('station', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='calls', to='trace.station')),
+                ('station', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name="+", to='trace.station')),
             ],
             options={
                 'ordering': ['called', 'id'],

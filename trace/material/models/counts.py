@@ -66,12 +66,12 @@ class Call(models.Model):
     """A station calls for material: a container is issued for it, and delivered; or the call is withdrawn."""
 
     key = KeyField()
-    station = models.ForeignKey(Station, models.PROTECT, related_name="calls")
+    station = models.ForeignKey(Station, models.PROTECT, related_name="+")
     part = models.ForeignKey(Part, models.PROTECT, related_name="+")
     quantity = models.DecimalField(max_digits=14, decimal_places=4, null=True, blank=True)
     called = TickField()
     called_by = models.ForeignKey(Person, models.PROTECT, related_name="+")
-    container = models.ForeignKey(Container, models.PROTECT, null=True, blank=True, related_name="calls")
+    container = models.ForeignKey(Container, models.PROTECT, null=True, blank=True, related_name="+")
     issued = TickField(null=True, blank=True)
     issued_by = models.ForeignKey(Person, models.PROTECT, null=True, blank=True, related_name="+")
     delivered = TickField(null=True, blank=True)
