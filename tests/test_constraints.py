@@ -21,6 +21,8 @@ from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
     Axis,
+    BathLimit,
+    BathReading,
     Call,
     Container,
     Count,
@@ -289,6 +291,14 @@ def copy_of(make: Make) -> Make:
     return second
 
 
+def bath_limit(p: Plant) -> BathLimit:
+    return BathLimit(feed=p.slot_r, name="copper", unit="%", low=0, high=1)
+
+
+def bath_reading(p: Plant) -> BathReading:
+    return BathReading(feed=p.slot_r, name="copper", value=1, unit="%", at=1, by=p.ann, recorded=1)
+
+
 def count_row(p: Plant) -> Count:
     return Count(container=p.reel("CB-1"), quantity=5, least=4, most=6, at=1, by=p.ann, recorded=1)
 
@@ -344,6 +354,10 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "container_gone_after_received": [(container, {"gone": ticks(0.5)})],
     "container_not_derived_from_itself": [(derivation, lambda d: {"source": d.result})],
     "only_a_remainder_is_of_unknown": [(derivation, {"source": None})],
+    "one_limit_by_its_name": [(copy_of(bath_limit), {})],
+    "bath_limit_has_a_unit": [(bath_limit, {"unit": ""})],
+    "bath_limits_in_order": [(bath_limit, {"high": -1})],
+    "bath_reading_has_a_unit": [(bath_reading, {"unit": ""})],
     "count_not_negative": [(count_row, {"least": None, "most": None, "quantity": -1})],
     "count_beside_what_was_on_record": [(count_row, {"most": None}), (count_row, {"most": 3, "reason": "x"})],
     "count_that_differs_has_a_reason": [(count_row, {"quantity": 7}), (count_row, {"quantity": 3})],

@@ -97,6 +97,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "compared": "/parts/BOARD/revisions/PRODUCT/", "lists": "/lists/", "list": "/lists/parts/",
         "equipment-list": "/equipment/", "equipment": "/equipment/HV-1/", "use-equipment": "/equipment/HV-1/use/",
         "stock": "/material/containers/BAD/", "counts": "/material/counts/", "calls": "/material/calls/",
+        "feeding": "/feeds/SLOT-R/do/",
         "calendar": "/calendar/", "set-calendar": "/calendar/set/",
         "deviations": "/deviations/", "open-deviation": "/deviations/open/", "deviation": "/deviations/DEV-1/",
         "revoke-deviation": "/deviations/DEV-1/revoke/", "sign": "/sign/deviation/DEV-1/", "attach": "/attach/lot/K77/",

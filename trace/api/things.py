@@ -25,6 +25,8 @@ from trace.ledger.canonical import plain
 NAMES = {
     "attachments": "Attachment",
     "axes": "Axis",
+    "bath-limits": "BathLimit",
+    "bath-readings": "BathReading",
     "bom-lines": "BomLine",
     "calibrations": "Calibration",
     "calls": "Call",
