@@ -32,7 +32,7 @@ def thing(request: HttpRequest, kind: str, key: str) -> HttpResponseBase:
             tables.insert(0, holds_table(holds))
         tables += [*approval_tables(kind, it.key), record_table(kind, it.key, Asof())]  # type: ignore[attr-defined]
     at_station = isinstance(it, Feed) and not it.axis.tape
-    done = [Link("What is done here", reverse("feeding", args=[key]))] if at_station else []  # type: ignore[attr-defined]
+    done = [Link("What is done here", reverse("feeding", args=[key]))] if at_station else []
     links = [] if kind == "person" else [*done, *approval_links(request, kind, it.key)]  # type: ignore[attr-defined]
     context = {"kind": kind_words(kind), "thing": it, "sheet": sheet, "asked": asof.moment, "links": links}
     return respond(request, "thing.html", context, tables, name=f"{kind}-{it.key}")  # type: ignore[attr-defined]
