@@ -21,11 +21,16 @@ from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
     Axis,
+    BathLimit,
+    BathReading,
+    Call,
     Container,
+    Count,
     Derivation,
     Feed,
     FeedRecord,
     Lot,
+    ScrappedParts,
     SetUp,
     SetUpLine,
     Source,
@@ -286,6 +291,39 @@ def copy_of(make: Make) -> Make:
     return second
 
 
+def bath_limit(p: Plant) -> BathLimit:
+    return BathLimit(feed=p.slot_r, name="copper", unit="%", low=0, high=1)
+
+
+def bath_reading(p: Plant) -> BathReading:
+    return BathReading(feed=p.slot_r, name="copper", value=1, unit="%", at=1, by=p.ann, recorded=1)
+
+
+def count_row(p: Plant) -> Count:
+    return Count(container=p.reel("CB-1"), quantity=5, least=4, most=6, at=1, by=p.ann, recorded=1)
+
+
+def scrapped_parts(p: Plant) -> ScrappedParts:
+    return ScrappedParts(container=p.reel("CB-1"), quantity=5, reason="bent", at=1, by=p.ann, recorded=1)
+
+
+def call(p: Plant) -> Call:
+    return Call(
+        key="CALL-1", station=p.insertion, part=p.resistor, called=1, called_by=p.ann,
+        container=p.reel("CB-1"), issued=2, issued_by=p.ann, delivered=3, delivered_by=p.ann,
+    )  # fmt: skip
+
+
+def second_call(p: Plant) -> Call:
+    first = call(p)
+    first.delivered = first.delivered_by = None
+    first.save()
+    return Call(
+        key="CALL-2", station=p.insertion, part=p.resistor, called=1, called_by=p.ann,
+        container=first.container, issued=2, issued_by=p.ann, delivered=3, delivered_by=p.ann,
+    )  # fmt: skip
+
+
 BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "subject_once_per_event": [(second_subject, {"key": "L"})],
     "one_answer_per_request": [(copy_of(answer), {})],
@@ -316,6 +354,27 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "container_gone_after_received": [(container, {"gone": ticks(0.5)})],
     "container_not_derived_from_itself": [(derivation, lambda d: {"source": d.result})],
     "only_a_remainder_is_of_unknown": [(derivation, {"source": None})],
+    "one_limit_by_its_name": [(copy_of(bath_limit), {})],
+    "bath_limit_has_a_unit": [(bath_limit, {"unit": ""})],
+    "bath_limits_in_order": [(bath_limit, {"high": -1})],
+    "bath_reading_has_a_unit": [(bath_reading, {"unit": ""})],
+    "count_not_negative": [(count_row, {"least": None, "most": None, "quantity": -1})],
+    "count_beside_what_was_on_record": [(count_row, {"most": None}), (count_row, {"most": 3, "reason": "x"})],
+    "count_that_differs_has_a_reason": [(count_row, {"quantity": 7}), (count_row, {"quantity": 3})],
+    "some_parts_scrapped": [(scrapped_parts, {"quantity": 0})],
+    "parts_scrapped_for_a_reason": [(scrapped_parts, {"reason": ""})],
+    "call_for_some": [(call, {"quantity": 0})],
+    "call_issued_with_a_container": [(call, {"container": None}), (call, {"issued": 0}), (call, {"issued": None})],
+    "call_delivered_after_it_was_issued": [
+        (call, {"delivered": 1}),
+        (call, {"delivered_by": None}),
+        (call, {"container": None, "issued": None, "issued_by": None}),
+    ],
+    "call_withdrawn_for_a_reason": [
+        (call, {"withdrawn": 5, "reason": "x"}),
+        (call, {"delivered": None, "delivered_by": None, "withdrawn": 5}),
+    ],
+    "container_on_its_way_once": [(second_call, {"delivered": None, "delivered_by": None})],
     "tape_has_links": [(tape, {"links": 0})],
     "tape_built_forward": [(tape, {"built_until": 0})],
     "axis_of_station_or_tape": [

@@ -1,16 +1,23 @@
 """What came in, and what supplies which place."""
 
+from trace.material.models.baths import BathLimit, BathReading
+from trace.material.models.counts import Call, Count, ScrappedParts
 from trace.material.models.feeds import Axis, AxisSlack, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
 from trace.material.models.stock import Container, Derivation, Lot, Source, Supplier
 
 __all__ = [
     "Axis",
     "AxisSlack",
+    "BathLimit",
+    "BathReading",
+    "Call",
     "Container",
+    "Count",
     "Derivation",
     "Feed",
     "FeedRecord",
     "Lot",
+    "ScrappedParts",
     "SetUp",
     "SetUpLine",
     "Source",

@@ -139,6 +139,7 @@ class Derivation(models.Model):
 
     class Deed(models.TextChoices):
         SPLIT = "split", "split off"
+        RE_REEL = "re-reel", "re-reeled"
         REMAINDER = "remainder", "remainder taken off a feed"
         MERGE = "merge", "merged"
         BATCH = "batch", "batch made in house"

@@ -177,8 +177,8 @@ def _on_feed(container: Container) -> str | None:
     return None
 
 
-def lock_containers(containers: Sequence[Container], move: Move, at: datetime) -> list[Container]:
-    """The containers locked in the fixed order, in the plant, and not held against the move."""
+def lock_containers(containers: Sequence[Container], move: Move | None, at: datetime) -> list[Container]:
+    """The containers locked in the fixed order, in the plant, and not held against the move, if it is one."""
     locked = list(
         Container.objects.select_for_update(of=("self",))
         .select_related("lot", "part")
@@ -188,5 +188,6 @@ def lock_containers(containers: Sequence[Container], move: Move, at: datetime) -
     for container in locked:
         if container.gone is not None and container.gone <= to_ticks(at):
             raise StockRefused(f"Container {container.key} has left the plant.")
-    check_moves(move, [*locked, *(container.lot for container in locked)])
+    if move:
+        check_moves(move, [*locked, *(container.lot for container in locked)])
     return locked

@@ -14,6 +14,7 @@ from django.utils.functional import SimpleLazyObject
 from trace.core.clock import OPEN, to_ticks
 from trace.core.keys import clean_key
 from trace.core.permissions import COSTS, may, roles_of
+from trace.floor.left import find_left
 from trace.floor.queries import get_unit
 from trace.genealogy.paths import trace_paths
 from trace.genealogy.rules import Sureness
@@ -73,12 +74,18 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Lot", Ref("lot", it.lot.key, f"{it.lot.supplier.name} {it.lot.number}")),
         ("Date code", it.lot.date_code or "none given"),
         ("Held at first", it.quantity if it.quantity is not None else "not counted"),
+        ("Left", _left_fact(it, answer.asof)),
         ("In the plant since", Moment(it.received) if it.received <= answer.asof.ticks else "not yet"),
         ("Where it is", where if isinstance(where, str) else pieces_cell(where.pieces)),
     ]
     at = answer.asof.ticks
     tables = [_filled_from_table(it, at), _filled_into_table(it, at), _spans_table(it, at)]
     return _show(request, answer, facts, tables, [("container", it.key), ("lot", it.lot.key)])
+
+
+def _left_fact(it: Container, asof: Asof) -> Link:
+    left = find_left(it, asof.ticks)
+    return Link(str(left) if left else "not counted", reverse("stock", args=[it.key]), f"What is done with {it.key}")
 
 
 def _show(
