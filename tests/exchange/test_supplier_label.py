@@ -111,7 +111,7 @@ def test_a_stray_sign_before_the_beginning_is_told_of() -> None:
 
 
 def test_several_lots_on_a_label_are_several() -> None:
-    # A maker's label guide, “Label fields and definitions”: trace codes parted by “/”, 14Q in the same order, Q the sum.
+    # A maker's label guide, “Label fields and definitions”: codes parted by “/”, 14Q in the same order, Q the sum.
     lots = read_label_text(
         write_label([("1T", "2401AA/2402AB"), ("14Q", "1000/500"), ("Q", "1500"), ("10D", "2401/2402")])
     ).lots

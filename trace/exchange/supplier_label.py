@@ -1,4 +1,4 @@
-"""Reading a supplier's 2D label: the envelope of ISO/IEC 15434, in it fields with the data identifiers of ANSI MH10.8.2.
+"""Reading a supplier's 2D label: an envelope of ISO/IEC 15434, in it fields with data identifiers of ANSI MH10.8.2.
 
     [)> RS 06 GS identifier value GS identifier value … RS EOT
 
@@ -238,7 +238,7 @@ def _open(text: str, remarks: list[str]) -> list[str]:
         raise LabelRefused(
             f"The label does not begin with {BEGINNING}, as ISO/IEC 15434 has it: its beginning was not read, or the "
             "scanner types for another keyboard.",
-            action="Scan it again. If it stays so, have the scanner set to this keyboard; receive by the form till then.",
+            action="Scan it again. If it stays so, have the scanner set to this keyboard; use the form till then.",
         )
     if before not in ("", ">"):
         raise LabelRefused(f"“{before[:20]}” stands before the label’s beginning.")
@@ -247,8 +247,7 @@ def _open(text: str, remarks: list[str]) -> list[str]:
     if RS not in rest and GS not in rest:
         raise LabelRefused(
             "The separators between the label’s fields are missing: the scanner leaves control characters out.",
-            action="Have the scanner set to send them (GS, RS), or F8 and F9 in their place; receive by the form till "
-            "then.",
+            action="Have the scanner set to send them (GS, RS), or F8 and F9 in their place; use the form till then.",
         )
     if not rest.startswith(RS):
         raise LabelRefused(f"The record separator (RS) after {BEGINNING} is missing: the envelope is damaged.")

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from decimal import Decimal
 
 from django.db.models import BigIntegerField, Exists, ExpressionWrapper, F, OuterRef, Q, QuerySet, Subquery
 
@@ -13,7 +15,7 @@ from trace.core.errors import NotFound, Refusal
 from trace.core.keys import BadKey, read_label
 from trace.engineering.models import Part, Station
 from trace.material.facts import EMPTIES
-from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUp, Span
+from trace.material.models import Axis, Container, Delivery, Expected, Feed, FeedRecord, Lot, Receipt, SetUp, Span
 
 LABEL = re.compile(r"[A-Za-z0-9-]+\.[A-Za-z0-9]")
 """A key with a check character behind it: where that is wrong, the label was misread."""
@@ -32,6 +34,37 @@ def get_container(key: str) -> Container:
     if container is None:
         raise NotFound(f"No container is labelled {key}.")
     return container
+
+
+@dataclass(frozen=True)
+class DeliveryState:
+    """How a delivery came in: its lines; those that have not come; those that came with another quantity of their lot,
+    with that; and packages that came with it and are not on its list."""
+
+    lines: Sequence[Expected]
+    missing: Sequence[Expected]
+    different: Sequence[tuple[Expected, Decimal | None]]
+    surplus: Sequence[Receipt]
+
+
+def summarise_delivery(delivery: Delivery) -> DeliveryState:
+    """How a delivery came in, by now."""
+    lines = list(delivery.lines.select_related("part", "receipt").order_by("pk"))
+    held: dict[tuple[int | None, str], Decimal | None] = {}
+    for container in Container.objects.filter(receipt__in={line.receipt_id for line in lines} - {None}).select_related(
+        "lot"
+    ):
+        place = container.receipt_id, container.lot.number
+        before = held.get(place, Decimal(0))
+        held[place] = None if before is None or container.quantity is None else before + container.quantity
+    came = [(line, held.get((line.receipt_id, line.lot), Decimal(0))) for line in lines if line.receipt_id]
+    surplus = Receipt.objects.filter(supplier=delivery.supplier, delivery=delivery.number, expected=None)
+    return DeliveryState(
+        lines,
+        [line for line in lines if line.receipt_id is None],
+        [(line, amount) for line, amount in came if amount != line.quantity],
+        list(surplus.select_related("part", "by").prefetch_related("containers").order_by("pk")),
+    )
 
 
 def list_left(part: Part) -> QuerySet[Container]:

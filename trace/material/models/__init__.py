@@ -1,16 +1,20 @@
 """What came in, and what supplies which place."""
 
 from trace.material.models.feeds import Axis, AxisSlack, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.material.models.receipts import Delivery, Expected, Receipt
 from trace.material.models.stock import Container, Derivation, Lot, Source, Supplier
 
 __all__ = [
     "Axis",
     "AxisSlack",
     "Container",
+    "Delivery",
     "Derivation",
+    "Expected",
     "Feed",
     "FeedRecord",
     "Lot",
+    "Receipt",
     "SetUp",
     "SetUpLine",
     "Source",
