@@ -132,8 +132,9 @@ def test_several_lots_on_a_label_are_several() -> None:
 def test_whether_a_slash_parts_lots_must_be_said() -> None:
     text = write_label([("1T", "2406/A"), ("Q", "10")])
     assert read_label_text(text).unclear == ("2406", "A")
-    said = read_label_text(text, one_lot=True)
-    assert not said.unclear and [lot.number for lot in said.lots] == ["2406/A"]
+    one, two = (read_label_text(text, parted) for parted in (False, True))
+    assert not one.unclear and [(lot.number, lot.quantity) for lot in one.lots] == [("2406/A", 10)]
+    assert not two.unclear and [(lot.number, lot.quantity) for lot in two.lots] == [("2406", None), ("A", None)]
 
 
 @pytest.mark.parametrize(

@@ -73,6 +73,9 @@ MEANINGS: Mapping[str, str] = {
 IDENTIFIER = re.compile(r"([0-9]{0,3}[A-Z])(.*)", re.DOTALL)
 """Up to three digits and a letter: so the longest identifier wins, and 30P is not read as P."""
 
+SEPARATED = re.compile(f"[{RS}{GS}␞␝][0-9]{{0,3}}[A-Z]")
+"""A separator and an identifier: so much is left of a label whose beginning was not read."""
+
 MOST_LOTS = 4
 """That one field parts by “/”, as the guide of a maker who does so has it."""
 
@@ -173,11 +176,11 @@ class Label:
 def looks_like_label(text: str) -> bool:
     """Whether a scanned text means to be such a label, damaged perhaps."""
     text = _bare(text)[:LONGEST]
-    return BEGINNING in text[:12] or any(sign in text for sign in (RS, GS, "␞", "␝"))
+    return BEGINNING in text[:12] or SEPARATED.search(text) is not None
 
 
-def read_label_text(text: str, one_lot: bool = False) -> Label:
-    """What a label says. With `one_lot` somebody said that “/” in its lot number parts nothing.
+def read_label_text(text: str, parted: bool | None = None) -> Label:
+    """What a label says. `parted` is whether “/” in its lot number parts lots, where somebody said so.
 
     Refuses with LabelRefused a damaged envelope, one of another format, a field without identifier or with what can't
     be, two values where there is one, and quantities of lots that don't make the total.
@@ -192,7 +195,7 @@ def read_label_text(text: str, one_lot: bool = False) -> Label:
     for name, some in values.items():
         if len(some) > 1 and name in MEANINGS and name not in EVERY_LOT:
             raise LabelRefused(f"The label says its {MEANINGS[name]} ({name}) twice: {' and '.join(some)}.")
-    lots, quantity, unclear = _read_lots(values, one_lot)
+    lots, quantity, unclear = _read_lots(values, parted)
     for lot in lots:
         if lot.date_code and not lot.week:
             remarks.append(f"Date code {lot.date_code} is no year and week: it is kept as it stands.")
@@ -283,17 +286,19 @@ def _field(number: int, text: str) -> tuple[str, str]:
     return found[1], found[2].strip()
 
 
-def _read_lots(values: Mapping[str, list[str]], one_lot: bool) -> tuple[list[LabelLot], Decimal | None, list[str]]:
+def _read_lots(
+    values: Mapping[str, list[str]], parted: bool | None
+) -> tuple[list[LabelLot], Decimal | None, list[str]]:
     """The lots, the total, and what one lot number may stand for."""
     numbers = list(dict.fromkeys([*values.get("1T", ()), *values.get("2T", ())]))
     each = [part for text in (values.get("14Q") or values.get("15Q") or ()) for part in text.split("/")]
     unclear: list[str] = []
-    if len(numbers) == 1 and "/" in numbers[0] and not one_lot:
-        parted = [part.strip() for part in numbers[0].split("/")]
-        if len(each) == len(parted) > 1 and all(parted):
-            numbers = parted
-        elif all(parted) and len(parted) <= MOST_LOTS:
-            unclear = parted
+    if len(numbers) == 1 and "/" in numbers[0] and parted is not False:
+        pieces = [piece.strip() for piece in numbers[0].split("/")]
+        if parted or len(each) == len(pieces):
+            numbers = list(filter(None, pieces)) or numbers
+        elif all(pieces) and len(pieces) <= MOST_LOTS:
+            unclear = pieces
     totals = values.get("Q", [])
     if not each and len(totals) == len(numbers) > 1:
         each, totals = totals, []

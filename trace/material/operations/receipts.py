@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from decimal import Decimal
+from typing import Protocol
 
 from django.db.models import Model, Q
 
@@ -21,6 +21,7 @@ from trace.holds.rules import Move
 from trace.ledger.operation import note, operation
 from trace.material.models import Container, Expected, Receipt, Source, Supplier
 from trace.material.operations.stock import StockRefused, take_in
+from trace.material.queries import digest_label, find_receipts
 
 
 class NotApproved(Refusal):
@@ -31,8 +32,8 @@ class NotApproved(Refusal):
 
 
 class ReceivedBefore(Refusal):
-    """A package was received already. `extra["receipts"]` are those under which it was, `extra["copies"]` says whether
-    this may be another package, whose label is the same."""
+    """A package was received already. `extra["receipts"]` are those under which it was; `extra["copy"]` is what to say
+    of it if it is another package, whose label is the same, and None where that can't be."""
 
     code = "received-before"
 
@@ -48,6 +49,17 @@ class PackageLot:
     expiry: date | None = None
     lot: str = ""
     container: str = ""
+
+
+class LotOnLabel(Protocol):
+    """What tells a lot of a package from others."""
+
+    @property
+    def number(self) -> str: ...
+    @property
+    def quantity(self) -> Decimal | None: ...
+    @property
+    def date_code(self) -> str: ...
 
 
 @dataclass(frozen=True)
@@ -73,22 +85,22 @@ def receive_package(
     part: Part | None = None,
     kind: str = Container.Kind.REEL,
     store: str = "",
-    another: bool = False,
+    copy: int = 1,
     by: Person,
     at: datetime,
 ) -> Receipt:
     """Receive a supplier's package: a container for each lot in it. What a shipping list announced is scanned off.
 
-    `part` is what the label calls it by our number, if it does. With `another` somebody said that this is one more
-    package, with the same label as one received before. Refuses with NotApproved what the supplier may not deliver
-    under that number, or not as that part; with ReceivedBefore a package whose id was received before, or a label,
-    unless it is another; with StockRefused a package without lots or of more than there is room for, an origin that is
-    no country code, and what `receive_lot` refuses; with KeyInUse and BadText.
+    `part` is what the label calls it by our number, if it does; `copy` says of packages whose labels are alike and
+    have no id which it is: a 2 is said of the second. Refuses with NotApproved what the supplier may not deliver under
+    that number, or not as that part; with ReceivedBefore a package whose id was received before, or a label, unless it
+    is said to be the next copy; with StockRefused a package without lots, an origin that is no country code, and what
+    `receive_lot` refuses; with KeyInUse and BadText.
     """
     source = find_source(supplier, clean_text(package.number, 60, "The supplier's part number"), part, at)
     if source is None:
-        raise NotApproved(_why_not(supplier, package.number, part))
-    receipt, _ = _receive(supplier, source.part, source, package, kind, store, another, by, at)
+        raise NotApproved(explain_unapproved(supplier, package.number, part))
+    receipt, _ = _receive(supplier, source.part, source, package, kind, store, copy, by, at)
     return receipt
 
 
@@ -101,7 +113,7 @@ def receive_into_quarantine(
     reason: str,
     kind: str = Container.Kind.REEL,
     store: str = "",
-    another: bool = False,
+    copy: int = 1,
     by: Person,
     at: datetime,
 ) -> Receipt:
@@ -114,7 +126,7 @@ def receive_into_quarantine(
     source = find_source(supplier, clean_text(package.number, 60, "The supplier's part number"), part, at)
     if source is not None:
         raise NotApproved(f"{source} is approved.", action="Receive it as usual.")
-    receipt, targets = _receive(supplier, part, None, package, kind, store, another, by, at)
+    receipt, targets = _receive(supplier, part, None, package, kind, store, copy, by, at)
     write_holds(targets, reason, [Move.STORE, Move.SCRAP], by, at)
     note(*targets)
     return receipt
@@ -129,7 +141,7 @@ def find_source(supplier: Supplier, number: str, part: Part | None, at: datetime
     return source if source and part in (None, source.part) else None
 
 
-def _why_not(supplier: Supplier, number: str, part: Part | None) -> str:
+def explain_unapproved(supplier: Supplier, number: str, part: Part | None) -> str:
     named = f"under the number {number}" if number else "without a number of its own for it"
     return f"{supplier.name} is no approved source {named}{f' of part {part.key}' if part else ''}."
 
@@ -141,7 +153,7 @@ def _receive(
     package: Package,
     kind: str,
     store: str,
-    another: bool,
+    copy: int,
     by: Person,
     at: datetime,
 ) -> tuple[Receipt, list[Model]]:
@@ -162,13 +174,13 @@ def _receive(
         received=at,
         by=by,
     )
-    receipt.digest = hashlib.sha256(receipt.label.encode()).hexdigest() if receipt.label else ""
+    receipt.digest = digest_label(receipt.label)
     if receipt.origin and not re.fullmatch("[A-Z]{2}", receipt.origin):
         raise StockRefused(f"{receipt.origin} is no country.", action="Give its two letters, such as DE.")
     if not package.lots:
         raise StockRefused("A package has a lot in it.", action="Enter the lot number from the label.")
-    check_new(receipt, another)
-    lines = _find_expected(receipt, package.lots)
+    check_new(receipt, copy)
+    lines = find_expected(receipt, part, package.lots)
     if lines and not receipt.delivery:
         receipt.delivery = lines[0].delivery.number
     receipt.save(force_insert=True)
@@ -194,34 +206,26 @@ def _receive(
     return receipt, list(dict.fromkeys(came))
 
 
-def find_earlier(supplier: Supplier, package: str, digest: str) -> list[Receipt]:
-    """Receipts of the supplier's package of this id; where it has none, of this label."""
-    wanted = Q(package=package) if package else Q(digest=digest, package="")
-    found = Receipt.objects.filter(wanted, supplier=supplier) if package or digest else Receipt.objects.none()
-    return list(found.select_related("by", "supplier").prefetch_related("containers").order_by("-received", "-pk"))
-
-
-def check_new(receipt: Receipt, another: bool) -> None:
-    """Refuse with ReceivedBefore what was received; of another package with the same label, number the copy."""
-    earlier = find_earlier(receipt.supplier, receipt.package, receipt.digest)
-    copies = not receipt.package
-    if earlier and not (copies and another):
-        last = earlier[0]
-        labels = ", ".join(container.key for container in last.containers.all())
-        what = f"A package with this very label of {last.supplier.name}" if copies else f"Package {last.package}"
-        raise ReceivedBefore(
-            f"{what} was received on {last.received:%-d %B %Y} at {last.received:%H:%M} UTC by {last.by.name}, as "
-            f"{labels}.",
-            action="If this is the same, nothing needs doing: it is on record. If it is another, say so."
-            if copies
-            else "Nothing needs doing: it is on record. If two packages have this id, call the quality engineer.",
-            receipts=[one.pk for one in earlier],
-            copies=copies,
-        )
+def check_new(receipt: Receipt, copy: int) -> None:
+    """Refuse with ReceivedBefore what was received; of another package with the same label, note which copy it is."""
+    earlier = list(find_receipts(receipt.package, receipt.label, receipt.supplier))
     receipt.copy = max((one.copy for one in earlier), default=0) + 1
+    if not earlier or (not receipt.package and copy == receipt.copy):
+        return
+    last = earlier[0]
+    labels = ", ".join(container.key for container in last.containers.all())
+    what = f"Package {last.package}" if receipt.package else f"A package of {last.supplier.name} with this very label"
+    raise ReceivedBefore(
+        f"{what} was received at {last.received.astimezone(UTC):%Y-%m-%d %H:%M} UTC by {last.by.name}, as {labels}.",
+        action="It is on record: nothing needs doing. If two packages have this id, call the quality engineer."
+        if receipt.package
+        else "If it is the same, nothing needs doing: it is on record. If it is another, say so.",
+        receipts=[one.pk for one in earlier],
+        copy=None if receipt.package else receipt.copy,
+    )
 
 
-def _find_expected(receipt: Receipt, lots: Sequence[PackageLot]) -> list[Expected]:
+def find_expected(receipt: Receipt, part: Part | None, lots: Sequence[LotOnLabel]) -> list[Expected]:
     """The lines of open shipping lists that this is: by the package's id, or the first of the same lot and quantity."""
     lines = Expected.objects.filter(delivery__supplier=receipt.supplier, delivery__closed=None, receipt=None)
     lines = lines.select_related("delivery").order_by("package", "pk")
@@ -230,5 +234,5 @@ def _find_expected(receipt: Receipt, lots: Sequence[PackageLot]) -> list[Expecte
     (first, *others) = lots
     if others or first.quantity is None:
         return []
-    alike = lines.filter(part=receipt.part, lot=first.number, quantity=first.quantity)
+    alike = lines.filter(part=part, lot=first.number, quantity=first.quantity)
     return list(alike.filter(date_code__in=["", first.date_code])[:1])
