@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 from urllib.parse import urlencode
 
@@ -16,6 +17,7 @@ from trace.core.permissions import OPERATIONS, in_words, may, roles_of
 from trace.engineering.models import Part
 from trace.engineering.queries import get_part
 from trace.exchange.arguments import read_arguments
+from trace.exchange.packages import make_package
 from trace.exchange.statuses import status_of
 from trace.exchange.supplier_label import looks_like_label, read_label_text
 from trace.material.models import Container, Receipt, Supplier
@@ -120,26 +122,19 @@ def _find_part(text: str) -> Part:
 
 
 def _from_label(incoming: Incoming, sent: QueryDict) -> Package:
-    label = incoming.label
-    lots = []
-    for number, lot in enumerate(label.lots, 1):
-        told = {
-            "number": lot.number or sent.get(f"lot-{number}", ""),
-            "quantity": sent.get(f"quantity-{number}", ""),
-            "date_code": lot.date_code,
-            "expiry": lot.expiry.isoformat() if lot.expiry else "",
-        }
-        lots.append(_lot(told))
-    return Package(
-        number=incoming.number,
-        lots=lots,
-        package=label.package,
-        order=label.order,
-        order_line=label.order_line,
-        delivery=sent.get("delivery", "") or label.delivery,
-        origin=label.origin,
-        label=label.text,
-    )
+    package = make_package(incoming.label, incoming.number)
+    lots = [
+        _lot(
+            {
+                "number": lot.number or sent.get(f"lot-{number}", ""),
+                "quantity": sent.get(f"quantity-{number}", ""),
+                "date_code": lot.date_code,
+                "expiry": lot.expiry.isoformat() if lot.expiry else "",
+            }
+        )
+        for number, lot in enumerate(package.lots, 1)
+    ]
+    return replace(package, lots=lots, delivery=sent.get("delivery", "") or package.delivery)
 
 
 def _from_form(sent: QueryDict) -> Package:
