@@ -62,10 +62,12 @@
     true,
   );
 
-  // What was scanned before is selected, so that the next scan takes its place.
-  document.addEventListener("focusin", (event) => {
-    if (event.target === line()) event.target.select();
-  });
+  // What was scanned before, or a quantity that may be counted anew, is selected: what is typed takes its place.
+  const renew = (field) => {
+    if (field && (field === line() || field.matches("input[inputmode=decimal]"))) field.select();
+  };
+  document.addEventListener("focusin", (event) => renew(event.target));
+  renew(document.activeElement);
 
   // Also while its page is still on the way.
   document.addEventListener("submit", (event) => {

@@ -158,7 +158,8 @@ def _lines_table(state: DeliveryState) -> Table:
             return Mark("missing")
         if line.pk not in other:
             return Mark("came")
-        return f"came with {other[line.pk] if other[line.pk] is not None else 'what nobody counted'}"
+        amount = other[line.pk]
+        return Several(("came with", "what nobody counted" if amount is None else amount), " ")
 
     def containers(line: Any) -> Several:
         if line.receipt is None:

@@ -13,7 +13,7 @@ from django.urls import reverse
 
 from trace.core.clock import now
 from trace.core.errors import Refusal
-from trace.core.permissions import OPERATIONS, in_words, may, roles_of
+from trace.core.permissions import OPERATIONS, may, roles_of
 from trace.engineering.models import Part
 from trace.engineering.queries import get_part
 from trace.exchange.arguments import read_arguments
@@ -56,16 +56,26 @@ def receive(request: HttpRequest) -> HttpResponseBase:
     except Refusal as refused:
         refusal = refused
     stop = refusal or (incoming and incoming.stop)
+    before, unapproved = isinstance(stop, ReceivedBefore), isinstance(stop, NotApproved)
+    copy = stop.extra["copy"] if stop and before else None
+    usual, quarantine = (
+        may(roles_of(request.user), OPERATIONS[verb]) for verb in ("receive_package", "receive_into_quarantine")
+    )
+    by_form = incoming is None and ("form" in sent or request.method == "POST")
+    # What was read waits for Enter; what was received before waits for nothing that a second Enter could do.
+    offered = quarantine if unapproved else usual and (copy is not None or not before)
     context = {
         "incoming": incoming,
         "refusal": stop,
         "damaged": bool(text.strip()) and incoming is None,
-        "by_form": incoming is None and ("form" in sent or request.method == "POST"),
-        "copy": stop.extra.get("copy") if isinstance(stop, ReceivedBefore) else None,
-        "unapproved": isinstance(stop, NotApproved),
-        "quarantine": may(roles_of(request.user), OPERATIONS["receive_into_quarantine"]),
-        "usual": may(roles_of(request.user), OPERATIONS["receive_package"]),
-        "who": in_words(OPERATIONS["receive_into_quarantine"]),
+        "by_form": by_form,
+        "offered": offered,
+        "waits": by_form or (incoming is not None and offered and not before),
+        "earlier": Container.objects.filter(receipt__in=stop.extra["receipts"]) if stop and before else (),
+        "copy": copy,
+        "unapproved": unapproved,
+        "quarantine": quarantine,
+        "usual": usual,
         "sent": sent,
         "parted": sent.get("parted", ""),
         "kept": [(name, sent[name]) for name in KEPT if sent.get(name)],
