@@ -201,7 +201,7 @@ def test_what_was_announced_is_scanned_off_and_what_differs_is_said(plant: Plant
     )
     assert (delivery.key, delivery.lines.count()) == ("ACME-D-9", 6)
     assert receive(plant, 10, ("L1", 500), package="p1").delivery == "D-9"
-    receive(plant, 11, ("L2", 480), package="P3")
+    assert receive(plant, 11, ("L2", 480), package="P3", delivery="its own").delivery == "D-9"
     receive(plant, 12, ("L3", 80))
     receive(plant, 12.5, ("L3", 79))
     receive(plant, 13, ("L4", 10), ("L5", 20), package="P4")

@@ -60,15 +60,15 @@ MEANINGS: Mapping[str, str] = {
     "5S": "package",
     "S": "serial",
     "V": "supplier",
-    "12V": "supplier",
     "1V": "manufacturer",
+    "12V": "manufacturer",
     "18V": "manufacturer",
     "2P": "revision",
-    "20P": "further part number",
     "Z": "moisture sensitivity",
     "E": "RoHS code",
 }
-"""What is told of the fields that are known; the others stay on the label as read."""
+"""What is told of the fields that are known; the others stay on the label as read. EIGP 114 and guides of makers and
+buyers have them, but for 2K, 12V, 18V and S, which are told from memory."""
 
 IDENTIFIER = re.compile(r"([0-9]{0,3}[A-Z])(.*)", re.DOTALL)
 """Up to three digits and a letter: so the longest identifier wins, and 30P is not read as P."""
@@ -163,9 +163,9 @@ class Label:
         return code if re.fullmatch("[A-Z]{2}", code) else ""
 
     @property
-    def suppliers(self) -> list[str]:
-        """By what it names who supplied it."""
-        return list(filter(None, (self.first("V"), self.first("12V"), self.first("1V"), self.first("18V"))))
+    def supplier(self) -> str:
+        """By what it names who supplied it: the maker, whom it may name too, need not be who did."""
+        return self.first("V")
 
     @property
     def told(self) -> list[tuple[str, str]]:

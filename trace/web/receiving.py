@@ -96,12 +96,12 @@ def _own_part(number: str) -> Part | None:
 
 def _who_sent(label: Label, approved: Sequence[Supplier]) -> list[Supplier]:
     """Whom the label names, or who announced the package, or else who is approved to deliver the part."""
-    named = Q(pk__in=[])
-    for name in label.suppliers:
-        named |= Q(key__iexact=name) | Q(name__iexact=name)
     announced = Expected.objects.filter(package=label.package.upper(), receipt=None, delivery__closed=None)
     every = Supplier.objects.filter(is_plant=False)
-    ways = [every.filter(named), every.filter(pk__in=announced.values("delivery__supplier")) if label.package else []]
+    ways = [
+        every.filter(Q(key__iexact=label.supplier) | Q(name__iexact=label.supplier)) if label.supplier else [],
+        every.filter(pk__in=announced.values("delivery__supplier")) if label.package else [],
+    ]
     return next((found for way in ways if (found := list(way))), list(dict.fromkeys(approved)))
 
 

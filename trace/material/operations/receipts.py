@@ -181,7 +181,7 @@ def _receive(
         raise StockRefused("A package has a lot in it.", action="Enter the lot number from the label.")
     check_new(receipt, copy)
     lines = find_expected(receipt, part, package.lots)
-    if lines and not receipt.delivery:
+    if lines:
         receipt.delivery = lines[0].delivery.number
     receipt.save(force_insert=True)
     came: list[Model] = []

@@ -13,7 +13,7 @@ from django.urls import reverse
 
 from trace.core.errors import NotFound, Refusal
 from trace.core.keys import clean_key
-from trace.core.permissions import OPERATIONS, PAGES, in_words, may, roles_of
+from trace.core.permissions import OPERATIONS, PAGES, check_permitted, in_words, may, roles_of
 from trace.engineering.operations.common import FileRefused
 from trace.exchange.shipping_list import COLUMNS, LAYOUT, import_shipping_list
 from trace.exchange.statuses import status_of
@@ -81,6 +81,8 @@ def deliveries(request: HttpRequest) -> HttpResponseBase:
 
 
 def _bring_in(request: HttpRequest, context: dict[str, Any]) -> Any:
+    by = request.user.person  # type: ignore[union-attr]
+    check_permitted(str(by), by.roles, "expect_delivery")  # type: ignore[union-attr]
     sent, file = request.POST, request.FILES.get("file")
     content: bytes | str = file.read() if file else sent.get("content", "")
     context["content"] = content.decode("utf-8-sig", "replace") if isinstance(content, bytes) else content
