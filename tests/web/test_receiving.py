@@ -15,6 +15,7 @@ from trace.core.clock import now
 from trace.core.permissions import Role
 from trace.exchange.supplier_label import EOT, GS, RS, write_label
 from trace.holds.models import Hold
+from trace.holds.operations import place_holds
 from trace.material.models import Container, Delivery, Receipt
 from trace.material.operations.deliveries import ExpectedRow, expect_delivery
 from trace.material.operations.sources import approve_source
@@ -76,6 +77,15 @@ def test_what_was_received_is_said_and_not_received_again(handler: Client, plant
     assert "Package PK-1 was received at" in page and "by U-Han, as BF1103-1." in page
     assert "Receive it" not in page
     assert confirm(handler, label()).status_code == 409 and Container.objects.count() == 1
+
+
+def test_what_holds_and_expiries_of_its_lot_say_is_said_before_it_is_received(handler: Client, plant: Plant) -> None:
+    confirm(handler, label())
+    lot = Container.objects.get().lot
+    plant.do(place_holds, targets=[lot], reason="Leads are oxidised.")
+    page = page_of(handler, label("PK-2", _14D="20260101"))
+    assert "Lot BF1103 is held: Leads are oxidised." in page and "The last day of lot BF1103 is over" in page
+    assert "is held" not in page_of(handler, label("PK-2", "OTHER"))
 
 
 def test_another_with_the_same_label_must_be_said_to_be_one(handler: Client, plant: Plant) -> None:

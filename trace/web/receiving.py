@@ -11,7 +11,8 @@ from django.db.models import Q
 from trace.core.errors import Refusal
 from trace.engineering.models import Part
 from trace.exchange.supplier_label import Label
-from trace.material.models import Delivery, Expected, Receipt, Source, Supplier
+from trace.holds.models import Hold
+from trace.material.models import Delivery, Expected, Lot, Receipt, Source, Supplier
 from trace.material.operations.receipts import (
     NotApproved,
     ReceivedBefore,
@@ -29,7 +30,8 @@ class Incoming:
 
     `suppliers` are those who may have sent it, `supplier` the one who did, None while somebody must say. `own` is our
     part that the label itself names. `stop` says why it can't be received as it is. `expected` are lines of shipping
-    lists that it is, `deliveries` the supplier's that are open; `over` are lots whose last day is over.
+    lists that it is, `deliveries` the supplier's that are open; `over` are lots whose last day is over, `held` what
+    holds on its lots say.
     """
 
     label: Label
@@ -42,6 +44,7 @@ class Incoming:
     expected: Sequence[Expected]
     deliveries: Sequence[Delivery]
     over: Sequence[str]
+    held: Sequence[str]
 
     @property
     def before(self) -> bool:
@@ -85,7 +88,17 @@ def look_up(label: Label, chosen: str, at: datetime) -> Incoming:
         find_expected(receipt, part, label.lots) if receipt else [],
         list(Delivery.objects.filter(supplier=supplier, closed=None)) if supplier else [],
         [lot.number for lot in label.lots if lot.expiry and lot.expiry < at.date()],
+        _list_holds(label, supplier, part),
     )
+
+
+def _list_holds(label: Label, supplier: Supplier | None, part: Part | None) -> list[str]:
+    """What open holds say on the lots of a label, where more of them was here before."""
+    known = {(lot.number, lot.date_code) for lot in label.lots}
+    lots = Lot.objects.filter(supplier=supplier, part=part, number__in=[number for number, _ in known])
+    keys = [lot.key for lot in lots if (lot.number, lot.date_code) in known] if supplier and part else []
+    holds = Hold.objects.filter(target_kind="lot", target_key__in=keys, released=None)
+    return [hold.sentence for hold in holds.order_by("pk")]
 
 
 def _own_part(number: str) -> Part | None:
