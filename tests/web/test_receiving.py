@@ -227,6 +227,8 @@ def test_a_shipping_list_is_looked_at_brought_in_and_scanned_off(handler: Client
     look = text_of(bring_in(handler, do="look").content.decode())
     assert "2 lines read. Nothing is changed yet" in look and not Delivery.objects.exists()
     assert bring_in(handler).headers["Location"] == f"{DELIVERIES}ACME-D-9/"
+    page = text_of(handler.get(f"{DELIVERIES}ACME-D-9/").content.decode())
+    assert "announced 2 lines under D-9. It is on its way." in page and "are missing" not in page
     assert "It is on the shipping list of delivery ACME-D-9: 500 of lot BF1103." in page_of(handler, label())
     confirm(handler, label())
     assert "on none of this supplier’s open shipping lists" in page_of(handler, label("PK-7"))

@@ -108,15 +108,18 @@ def delivery(request: HttpRequest, key: str) -> HttpResponseBase:
         except Refusal as refused:
             refusal = refused
     state = summarise_delivery(it)
+    came = len(state.lines) - len(state.missing)
+    begun = bool(came or it.closed)  # before that nothing is missing: it is on its way
     context = {
         "it": it,
+        "begun": begun,
         "state": state,
         "refusal": refusal,
         "sent": request.POST,
         "may": may(roles_of(request.user), OPERATIONS["close_delivery"]),
-        "came": len(state.lines) - len(state.missing),
+        "came": came,
     }
-    tables = [_lines_table(state), _surplus_table(state), record_table("delivery", it.key, Asof())]
+    tables = [_lines_table(state, begun), _surplus_table(state), record_table("delivery", it.key, Asof())]
     response = respond(request, "delivery.html", context, tables, name=f"delivery-{it.key}")
     if refusal:
         response.status_code = status_of(refusal)
@@ -141,7 +144,12 @@ def _deliveries_table() -> Table:
             Column("number", "Supplier’s number", lambda d: d.number, "number"),
             Column("every", "Lines", lambda d: count(d, d.every, "lines"), "every", number=True),
             Column("here", "Came", lambda d: count(d, d.here, "came"), "here", number=True),
-            Column("missing", "Missing", lambda d: count(d, d.every - d.here, "missing"), number=True),
+            Column(
+                "missing",
+                "Missing",
+                lambda d: count(d, (d.here or d.closed) and d.every - d.here, "missing"),
+                number=True,
+            ),
             Column("closed", "State", lambda d: "closed" if d.closed else "open", "closed"),
             Column("announced", "Announced", lambda d: Moment.of(d.announced), "announced"),
             Column("by", "By", lambda d: Ref("person", d.by.key, d.by.name), "by__key"),
@@ -152,12 +160,12 @@ def _deliveries_table() -> Table:
     )
 
 
-def _lines_table(state: DeliveryState) -> Table:
+def _lines_table(state: DeliveryState, begun: bool) -> Table:
     other = {line.pk: amount for line, amount in state.different}
 
     def said(line: Any) -> Any:
         if line.receipt_id is None:
-            return Mark("missing")
+            return Mark("missing") if begun else "on its way"
         if line.pk not in other:
             return Mark("came")
         amount = other[line.pk]
