@@ -26,10 +26,13 @@ from trace.material.models import (
     Call,
     Container,
     Count,
+    Delivery,
     Derivation,
+    Expected,
     Feed,
     FeedRecord,
     Lot,
+    Receipt,
     ScrappedParts,
     SetUp,
     SetUpLine,
@@ -150,6 +153,30 @@ def lot(p: Plant) -> Lot:
 def container(p: Plant) -> Container:
     lot = p.lot()
     return Container(key="CB", part=p.resistor, lot=lot, quantity=1, received=ticks(1), gone=ticks(2))
+
+
+def receipt(p: Plant, **fields: Any) -> Receipt:
+    told = {"label": "x", "digest": "0f" * 32, "received": moment(), "by": p.ann, **fields}
+    return Receipt(supplier=p.supplier, part=p.resistor, **told)
+
+
+def second_receipt(p: Plant) -> Receipt:
+    saved_copy(receipt(p, package="PK-1", label="", digest=""))
+    return receipt(p, package="PK-2")
+
+
+def delivery(p: Plant, **fields: Any) -> Delivery:
+    told = {"key": "D", "number": "D-1", "announced": moment(), "by": p.ann, **fields}
+    return Delivery(supplier=p.supplier, **told)
+
+
+def closed_delivery(p: Plant) -> Delivery:
+    return delivery(p, closed=moment(1), closed_by=p.ann, remark="lost")
+
+
+def expected(p: Plant) -> Expected:
+    delivered = Delivery.objects.first() or saved_copy(delivery(p))
+    return Expected(delivery=delivered, package="PK-1", part=p.resistor, number="A-1", lot="L", quantity=1)
 
 
 def derivation(p: Plant, **fields: Any) -> Derivation:
@@ -349,6 +376,23 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "step_skipped_once_by_a_unit": [(skip, {"superseded": None})],
     "plant_supplies_once": [(lambda p: Supplier(key="X", name="X"), {"is_plant": True})],
     "lot_received_under_one_record": [(copy_of(lot), {"key": "L2"})],
+    "package_received_once": [(second_receipt, {"package": "PK-1"})],
+    "label_received_once": [(lambda p: (saved_copy(receipt(p)), receipt(p, copy=2))[1], {"copy": 1})],
+    "receipt_copies_from_one": [(receipt, {"copy": 0})],
+    "label_has_its_digest": [(receipt, {"label": ""}), (receipt, {"digest": ""})],
+    "delivery_announced_once": [
+        (lambda p: (saved_copy(delivery(p)), delivery(p, key="D2", number="D-2"))[1], {"number": "D-1"})
+    ],
+    "delivery_closed_by_somebody": [
+        (closed_delivery, {"closed": None}),
+        (closed_delivery, {"closed_by": None}),
+        (closed_delivery, {"closed": moment(-1)}),
+        (closed_delivery, {"closed": None, "closed_by": None}),
+    ],
+    "expected_quantity_positive": [(expected, {"quantity": 0})],
+    "package_on_a_list_once": [
+        (lambda p: (saved_copy(expected(p)), setattr(second := expected(p), "lot", "M"), second)[2], {"lot": "L"})
+    ],
     "container_quantity_not_negative": [(container, {"quantity": -1})],
     "container_tolerance_positive": [(container, {"tolerance": -1})],
     "container_gone_after_received": [(container, {"gone": ticks(0.5)})],

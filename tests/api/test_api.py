@@ -22,22 +22,24 @@ from trace.holds.operations import place_holds
 from trace.ledger.models import Event
 from trace.material.models import FeedRecord, Lot
 from trace.material.operations.setups import define_feed
+from trace.material.operations.sources import approve_source
 
 pytestmark = pytest.mark.django_db
 
 
-def test_a_handler_receives_a_lot_and_loads_a_reel(client_of) -> None:
+def test_a_handler_receives_a_package_and_loads_a_reel(client_of) -> None:
     plant, handler = Plant(), client_of([Role.HANDLER])
-    body = {
-        "key": "L-9", "supplier": "ACME", "part": "RES", "number": "2406/A",
-        "containers": [["REEL-1", "5000"], ["REEL-2", None]],
-    }  # fmt: skip
-    answer = handler.do("receive_lot", **body)
+    plant.do(approve_source, part=plant.resistor, supplier=plant.supplier, number="A-1")
+    lots = [{"number": "2406/A", "quantity": "5000", "container": "REEL-1"}, {"number": "2406/B"}]
+    package = {"number": "A-1", "lots": lots, "package": "pk-7", "order": "4500123", "origin": "DE"}
+    answer = handler.do("receive_package", supplier="ACME", package=package)
     assert answer.status_code == 201, answer.json()
     assert answer.json() | {"id": 0} == answer.json() | {
-        "id": 0, "key": "L-9", "supplier": "ACME", "part": "RES", "number": "2406/A",
+        "id": 0, "supplier": "ACME", "part": "RES", "number": "A-1", "package": "PK-7", "order": "4500123",
     }  # fmt: skip
-    assert Lot.objects.get(key="L-9").containers.count() == 2
+    assert list(Lot.objects.values_list("key", "containers__quantity")) == [("2406-A", 5000), ("2406-B", None)]
+    again = handler.do("receive_package", supplier="ACME", package=package)
+    assert (again.status_code, again.json()["code"]) == (409, "received-before")
     answer = handler.do("load_feed", feed=plant.slot_r.key, container="reel-1", quantity=5000)
     assert answer.status_code == 201, answer.json()
     record = FeedRecord.objects.get(pk=answer.json()["id"])

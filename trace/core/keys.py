@@ -8,6 +8,8 @@ character, but not every swap of two neighbours.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from itertools import chain, count
 
 from django.db.models import Model
 from stdnum.iso7064 import mod_37_36
@@ -68,6 +70,14 @@ def free_key(kind: type[Model], text: str) -> str:
     if kind._default_manager.filter(key=key).exists():
         raise KeyInUse(f"{key} is already the key of another {kind._meta.verbose_name}.")
     return key
+
+
+def find_free_key(names: Sequence[str], *kinds: type[Model], limit: int = KEY_LENGTH) -> str:
+    """A key for a new record: as like the first of these names as a key can be that none of these kinds has; where all
+    are taken, the last with a number behind."""
+    plain = ["-".join(re.findall("[A-Z0-9]+", name.upper()))[:limit].strip("-") or "X" for name in names]
+    tries = chain(plain, (f"{plain[-1][: limit - 5]}-X{n}" for n in count(2)))
+    return next(key for key in tries if not any(kind._default_manager.filter(key=key).exists() for kind in kinds))
 
 
 def natural(text: str) -> tuple[tuple[int, int, str], ...]:

@@ -98,7 +98,11 @@ OPERATIONS: Mapping[str, Roles] = {
     "qualify_person": STOPPING | ADMINISTRATOR,
     "end_qualification": STOPPING | ADMINISTRATOR,
     # material
-    "receive_lot": STORES,
+    "receive_package": STORES,
+    "receive_into_quarantine": STOPPING,
+    "receive_lot": STORES & STOPPING,  # it asks for no approved source
+    "expect_delivery": STORES | PLANNING,
+    "close_delivery": STORES | PLANNING,
     "store_container": FEEDING,
     "split_container": FEEDING,
     "merge_containers": FEEDING,
@@ -172,6 +176,8 @@ PAGES: Mapping[str, Roles] = {
     "sign": SIGNING,
     "attach": EVERYDAY,
     **dict.fromkeys(("stock", "counts", "calls", "feeding"), EVERYONE),
+    **dict.fromkeys(("material", "deliveries", "delivery"), EVERYONE),
+    "receive": STORES | QUALITY,
     **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
     "use-equipment": STATIONS | UPKEEP,
     "set-calendar": PLANNING | ADMINISTRATOR,

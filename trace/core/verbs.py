@@ -54,7 +54,11 @@ WORDS: Mapping[str, str] = {
     "qualify_person": "record that somebody is qualified",
     "end_qualification": "end a qualification",
     # material
+    "receive_package": "receive a package",
+    "receive_into_quarantine": "receive a package into quarantine",
     "receive_lot": "receive a lot",
+    "expect_delivery": "announce a delivery",
+    "close_delivery": "close a delivery",
     "store_container": "move a container to a store",
     "split_container": "split a container",
     "merge_containers": "merge containers",

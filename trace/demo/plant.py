@@ -158,7 +158,7 @@ def qualify_people(plant: Plant) -> None:
         )
 
 
-LISTS = ("sites", "stations", "suppliers", "customers", "parts", "qualifications", "bom", "routes")
+LISTS = ("sites", "stations", "suppliers", "customers", "parts", "sources", "qualifications", "bom", "routes")
 """The master data, brought in as a planner would: in this order, one needs another."""
 
 

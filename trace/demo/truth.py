@@ -66,9 +66,9 @@ class Truth(World):
 
     # Material ----------------------------------------------------------------------------------------------------
 
-    def _receive_lot(self, told: Mapping[str, Any], result: Any) -> None:
-        for label, _ in told["containers"]:
-            self.boxes[label] = Piece(told["key"], [label])
+    def _receive_package(self, told: Mapping[str, Any], result: Any) -> None:
+        for container in result.containers.select_related("lot"):
+            self.boxes[container.key] = Piece(container.lot.key, [container.key])
 
     def _load_feed(self, told: Mapping[str, Any], result: Any, *, lead: int | None = None) -> None:
         feed, label = told["feed"].key, told["container"].key

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from enum import Enum
+from functools import cache
 from typing import Any
 
 from django.apps import apps
@@ -191,7 +192,7 @@ def make_field(hint: Any, **options: Any) -> serializers.Field:
     if issubclass(hint, Enum):
         return ChoiceOf(hint, **options)
     if isinstance(hint, type) and dataclasses.is_dataclass(hint):
-        return make_serializer(hint.__name__, hint, hint)(**options)
+        return _row_serializer(hint)(**options)
     raise TypeError(f"{hint} has no field")
 
 
@@ -224,6 +225,12 @@ def make_serializer(
 
         methods["to_internal_value"] = to_internal_value
     return type(f"{name}Serializer", (serializers.Serializer,), {**fields, **methods})
+
+
+@cache
+def _row_serializer(row: type[Any]) -> type[serializers.Serializer]:
+    """One for each kind of row, however many operations take it."""
+    return make_serializer(row.__name__, row, row)
 
 
 class Unreadable(Refusal):

@@ -30,7 +30,18 @@ from trace.floor.models import (
 )
 from trace.holds.models import Hold
 from trace.ledger.models import Event
-from trace.material.models import Axis, AxisSlack, Container, Derivation, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.material.models import (
+    Axis,
+    AxisSlack,
+    Container,
+    Derivation,
+    FeedRecord,
+    Receipt,
+    SetUp,
+    SetUpLine,
+    Span,
+    Tape,
+)
 
 RECORDED = "recorded <= {known}"
 TOLD = "recorded <= {moment}"
@@ -87,6 +98,7 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     Qualified: (STOOD, STANDS),
     PieceCheck: (TOLD, {}),
     ProgramLoad: (TOLD, {}),
+    Receipt: (RECORDED, {}),
     Salvage: (STOOD, STANDS),
     SetUp: (RECORDED, _until("ended", '"end"', str(OPEN))),
     SetUpLine: ("setup_id IN (SELECT id FROM {schema}.trace_setup WHERE recorded <= {known})", {}),

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from decimal import Decimal
 
 from django.db.models import BigIntegerField, Exists, ExpressionWrapper, F, OuterRef, Q, QuerySet, Subquery
 
@@ -13,7 +16,19 @@ from trace.core.errors import NotFound, Refusal
 from trace.core.keys import BadKey, read_label
 from trace.engineering.models import Part, Station
 from trace.material.facts import EMPTIES
-from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUp, Span
+from trace.material.models import (
+    Axis,
+    Container,
+    Delivery,
+    Expected,
+    Feed,
+    FeedRecord,
+    Lot,
+    Receipt,
+    SetUp,
+    Span,
+    Supplier,
+)
 
 LABEL = re.compile(r"[A-Za-z0-9-]+\.[A-Za-z0-9]")
 """A key with a check character behind it: where that is wrong, the label was misread."""
@@ -28,10 +43,55 @@ class LotUnclear(Refusal):
 
 def get_container(key: str) -> Container:
     """The container of a label, or NotFound."""
-    container = Container.objects.select_related("part", "lot__supplier").filter(key=key).first()
+    container = Container.objects.select_related("part", "lot__supplier", "receipt").filter(key=key).first()
     if container is None:
         raise NotFound(f"No container is labelled {key}.")
     return container
+
+
+def digest_label(text: str) -> str:
+    """By what a package's label is known again: the SHA-256 of its text; nothing where it has none."""
+    return hashlib.sha256(text.encode()).hexdigest() if text else ""
+
+
+def find_receipts(package: str, label: str, supplier: Supplier | None = None) -> QuerySet[Receipt]:
+    """Receipts of the package of this id; where it has none, of packages without one that have this label. The newest
+    first, of one supplier or of any."""
+    if not (package or label):
+        return Receipt.objects.none()
+    wanted = Q(package=package.strip().upper()) if package else Q(digest=digest_label(label), package="")
+    found = Receipt.objects.filter(wanted, **({"supplier": supplier} if supplier else {}))
+    return found.select_related("by", "supplier").prefetch_related("containers").order_by("-received", "-pk")
+
+
+@dataclass(frozen=True)
+class DeliveryState:
+    """How a delivery came in: its lines; those that have not come; those that came with another quantity of their lot,
+    with that; and packages that came with it and are not on its list."""
+
+    lines: Sequence[Expected]
+    missing: Sequence[Expected]
+    different: Sequence[tuple[Expected, Decimal | None]]
+    surplus: Sequence[Receipt]
+
+
+def summarise_delivery(delivery: Delivery) -> DeliveryState:
+    """How a delivery came in, by now."""
+    lines = list(delivery.lines.select_related("part", "receipt").prefetch_related("receipt__containers__lot"))
+    came = [(line, _amount(line.receipt, line.lot)) for line in lines if line.receipt]
+    surplus = Receipt.objects.filter(supplier=delivery.supplier, delivery=delivery.number, expected=None)
+    return DeliveryState(
+        lines,
+        [line for line in lines if line.receipt is None],
+        [(line, amount) for line, amount in came if amount != line.quantity],
+        list(surplus.select_related("part", "by").prefetch_related("containers").order_by("pk")),
+    )
+
+
+def _amount(receipt: Receipt, lot: str) -> Decimal | None:
+    """How much of a lot a package held; None where nobody counted."""
+    amounts = [container.quantity for container in receipt.containers.all() if container.lot.number == lot]
+    return None if None in amounts else sum(filter(None, amounts), Decimal(0))
 
 
 def list_left(part: Part) -> QuerySet[Container]:

@@ -40,6 +40,7 @@ PAGES = {
     "deviation": "deviation",
     "equipment": "equipment",
     "attachment": "attachment",
+    "delivery": "delivery",
 }
 """Kind of a thing, as the ledger names it: the name of its page's address."""
 
@@ -205,6 +206,8 @@ SHAPES = {
     "right": '<path class="line" d="M2 7l4 5 6-10"/>',
     "wrong": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
     "in force": '<circle cx="7" cy="7" r="5"/>',
+    "came": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M4 7l2 3 4-6"/>',
+    "missing": '<path class="line" d="M2 2h10v10H2z"/><path class="line" d="M4 7h6"/>',
     "not approved": '<circle cx="7" cy="7" r="5" class="line"/>',
 }
 """A shape of our own for each word that has a meaning, so that colour is never alone."""

@@ -198,14 +198,14 @@ def _values(kind: Kind, line: int, cells: Mapping[str, str], file: FileTable, be
         empty = {name: kind.defaults[name] for name, text in texts.items() if not text}
         return {**empty, **reader.validated_data}
     for name, errors in reader.errors.items():
-        held = [_say(fields[name], error) for error in errors] if isinstance(errors, list) else []
+        held = [say_fault(fields[name], error) for error in errors] if isinstance(errors, list) else []
         what = " ".join(held) or "It holds something that can't be read."
         told = f"“{shorten(cells.get(name, ''))}”: " if cells.get(name, "").strip() else ""
         file.problems.append(LineProblem(line, file.columns.get(name, name), f"{told}{what}", "Correct the cell."))
     return None
 
 
-def _say(field: serializers.Field, error: ErrorDetail) -> str:
+def say_fault(field: serializers.Field, error: ErrorDetail) -> str:
     """What is wrong with a cell."""
     match error.code, field:
         case "required", _:

@@ -3,6 +3,7 @@
 from trace.material.models.baths import BathLimit, BathReading
 from trace.material.models.counts import Call, Count, ScrappedParts
 from trace.material.models.feeds import Axis, AxisSlack, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.material.models.receipts import Delivery, Expected, Receipt
 from trace.material.models.stock import Container, Derivation, Lot, Source, Supplier
 
 __all__ = [
@@ -13,11 +14,14 @@ __all__ = [
     "Call",
     "Container",
     "Count",
+    "Delivery",
     "Derivation",
+    "Expected",
     "Feed",
     "FeedRecord",
     "Lot",
     "ScrappedParts",
+    "Receipt",
     "SetUp",
     "SetUpLine",
     "Source",

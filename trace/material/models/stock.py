@@ -110,6 +110,9 @@ class Container(models.Model):
     received = TickField(help_text="when it came into being in the plant, microseconds")
     gone = TickField(null=True, blank=True, help_text="when it left for good: scrapped, returned")
     store = models.CharField(max_length=60, blank=True)
+    receipt = models.ForeignKey(
+        "Receipt", models.PROTECT, null=True, blank=True, related_name="containers", help_text="as what it was received"
+    )
     recorded = TickField(default=now_ticks)
     gone_recorded = TickField(null=True, blank=True)
 

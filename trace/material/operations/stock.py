@@ -8,17 +8,20 @@ from decimal import Decimal
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
-from trace.core.keys import clean_key, clean_text, free_key
+from trace.core.keys import clean_key, clean_text, find_free_key, free_key
 from trace.core.models import Person
 from trace.engineering.models import Part
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note, operation
 from trace.material.facts import STAYS
-from trace.material.models import Container, FeedRecord, Lot, Span, Supplier
+from trace.material.models import Container, FeedRecord, Lot, Receipt, Span, Supplier
 
 MOST = Decimal(10) ** 10
 """Quantities stay below this: 14 digits, four of them decimals."""
+
+LOT_KEY = 34
+"""Characters of a lot's key that is given here: its containers' numbers have room behind it."""
 
 
 class StockRefused(Refusal):
@@ -53,12 +56,44 @@ def receive_lot(
     by: Person,
     at: datetime,
 ) -> Lot:
-    """Receive a lot in containers, each (label key, quantity or None where nobody counted).
+    """Book a lot in containers that has no supplier's label to be read, such as stock at hand when the plant begins.
 
-    More containers of a lot received before join it; its expiry stays as on record. Refuses with
-    StockRefused an assembly that is tracked by serial, no lot number, another expiry than on record,
-    or a quantity that can't be; with KeyInUse a label in use; with BadText.
+    Each container is (label key, quantity or None where nobody counted). Approved sources are not asked: what comes
+    from a supplier is received by `receive_package`. More containers of a lot received before join it; its expiry
+    stays as on record. Refuses with StockRefused an assembly that is tracked by serial, no lot number, another expiry
+    than on record, or a quantity that can't be; with KeyInUse a label in use; with BadText.
     """
+    lot, _ = take_in(
+        supplier=supplier,
+        part=part,
+        number=number,
+        date_code=date_code,
+        expiry=expiry,
+        key=key,
+        containers=containers,
+        kind=kind,
+        store=store,
+        at=at,
+    )
+    return lot
+
+
+def take_in(
+    *,
+    supplier: Supplier,
+    part: Part,
+    number: str,
+    date_code: str,
+    expiry: date | None,
+    key: str,
+    containers: Iterable[tuple[str, Decimal | None]],
+    kind: str,
+    store: str,
+    receipt: Receipt | None = None,
+    at: datetime,
+) -> tuple[Lot, bool]:
+    """The lot, and whether it is new, with these containers in it. Where keys are empty they are given here: a lot is
+    called by its number, its containers are numbered. Refuses as `receive_lot` does."""
     number, date_code = clean_text(number, 60, "The lot number"), clean_text(date_code, 10, "The date code")
     store = clean_text(store, 60, "The store")
     if not number:
@@ -66,14 +101,27 @@ def receive_lot(
     check_kind(kind)
     if part.serialised:
         raise StockRefused(f"{part.key} is tracked by serial; it has no lots.")
-    lot, new = Lot.objects.get_or_create(  # type: ignore[misc]  # the key is free, or asked for, only when it is created
+    lot, new = Lot.objects.get_or_create(  # type: ignore[misc]  # a key is made, or asked for, only when it is created
         supplier=supplier,
         part=part,
         number=number,
         date_code=date_code,
-        defaults={"key": lambda: free_key(Lot, key), "expiry": expiry, "received": at},
+        defaults={
+            # What a lot is called, a container may be called too: its number, with supplier and date code if need be.
+            "key": lambda: (
+                free_key(Lot, key)
+                if key
+                else find_free_key(
+                    [number, f"{supplier.key}-{number}", f"{supplier.key}-{number}-{date_code}"],
+                    *(Lot, Container),
+                    limit=LOT_KEY,
+                )
+            ),
+            "expiry": expiry,
+            "received": at,
+        },
     )
-    if lot.key != clean_key(key):
+    if key and lot.key != clean_key(key):
         raise StockRefused(
             f"Lot {number} of {supplier} is on record as {lot.key}, not {clean_key(key)}.",
             action=f"Receive these containers under {lot.key}.",
@@ -84,18 +132,27 @@ def receive_lot(
             action="Check the date on the label; if the record is wrong, call the quality engineer.",
         )
     for label, quantity in containers:
-        check_quantity(quantity, label)
+        check_quantity(quantity, label or f"of lot {lot.key}")
         container = Container.objects.create(
-            key=free_key(Container, label),
+            key=free_key(Container, label) if label else _number_container(lot),
             part=part,
             lot=lot,
             kind=kind,
             quantity=quantity,
             received=to_ticks(at),
             store=store,
+            receipt=receipt,
         )
         note(container)
-    return lot
+    return lot, new
+
+
+def _number_container(lot: Lot) -> str:
+    """A free key for a container: its lot's, and the next number."""
+    stem = f"{lot.key[:LOT_KEY]}-"
+    taken = Container.objects.filter(key__startswith=stem).values_list("key", flat=True)
+    numbers = (int(rest) for key in taken if (rest := key.removeprefix(stem)).isdecimal())
+    return f"{stem}{max(numbers, default=0) + 1}"
 
 
 @moving

@@ -20,7 +20,7 @@ from trace.genealogy.paths import trace_paths
 from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import where_is
 from trace.genealogy.suspicion import Suspicion
-from trace.material.models import Container, Derivation, Lot, Span
+from trace.material.models import Container, Delivery, Derivation, Lot, Span
 from trace.material.queries import get_container, get_lot
 from trace.web import answer as answers
 from trace.web.answer import Answer, pieces_cell
@@ -75,6 +75,7 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Date code", it.lot.date_code or "none given"),
         ("Held at first", it.quantity if it.quantity is not None else "not counted"),
         ("Left", _left_fact(it, answer.asof)),
+        *_receipt_facts(it),
         ("In the plant since", Moment(it.received) if it.received <= answer.asof.ticks else "not yet"),
         ("Where it is", where if isinstance(where, str) else pieces_cell(where.pieces)),
     ]
@@ -86,6 +87,23 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
 def _left_fact(it: Container, asof: Asof) -> Link:
     left = find_left(it, asof.ticks)
     return Link(str(left) if left else "not counted", reverse("stock", args=[it.key]), f"What is done with {it.key}")
+
+
+def _receipt_facts(it: Container) -> list[tuple[str, Any]]:
+    """As what the supplier's label had it."""
+    receipt = it.receipt
+    if receipt is None:
+        return []
+    delivery = Delivery.objects.filter(supplier=receipt.supplier_id, number=receipt.delivery).first()
+    told = {
+        "Supplier’s package": receipt.package,
+        "Supplier’s part number": receipt.number,
+        "Order": f"{receipt.order}{receipt.order_line and f', line {receipt.order_line}'}",
+        "Delivery": Ref("delivery", delivery.key, receipt.delivery) if delivery else receipt.delivery,
+        "Country of origin": receipt.origin,
+        "Source": "" if receipt.source_id else "not approved: received into quarantine",
+    }
+    return [(name, value) for name, value in told.items() if value]
 
 
 def _show(
