@@ -40,6 +40,7 @@ TAPES: Roles = frozenset({Role.SEQUENCER, Role.SUPERVISOR})
 BENCH: Roles = STATIONS | QUALITY
 DISPATCH: Roles = frozenset({Role.OPERATOR, Role.HANDLER, Role.SUPERVISOR})
 UPKEEP: Roles = frozenset({Role.TECHNICIAN, Role.QUALITY, Role.PLANNER})
+INSPECTION: Roles = frozenset({Role.TECHNICIAN, Role.QUALITY})
 SIGNING: Roles = frozenset({Role.TECHNICIAN, Role.SUPERVISOR, Role.QUALITY, Role.PLANNER})
 EVERYDAY: Roles = EVERYONE - {Role.AUDITOR}
 """Whoever works here; an auditor only looks."""
@@ -96,6 +97,13 @@ OPERATIONS: Mapping[str, Roles] = {
     "end_qualification": STOPPING | ADMINISTRATOR,
     # material
     "receive_lot": STORES,
+    "set_inspection": PLANNING | QUALITY,
+    "record_inspection": INSPECTION,
+    "sort_lot": INSPECTION,
+    "release_lot": QUALITY,
+    "reject_lot": QUALITY,
+    "return_lot": QUALITY,
+    "rule_sampling": QUALITY,
     "store_container": FEEDING,
     "split_container": FEEDING,
     "merge_containers": FEEDING,

@@ -30,7 +30,20 @@ from trace.floor.models import (
 )
 from trace.holds.models import Hold
 from trace.ledger.models import Event
-from trace.material.models import Axis, AxisSlack, Container, Derivation, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.material.models import (
+    Axis,
+    AxisSlack,
+    Container,
+    Derivation,
+    FeedRecord,
+    Inspection,
+    LotStatus,
+    SamplingRuling,
+    SetUp,
+    SetUpLine,
+    Span,
+    Tape,
+)
 
 RECORDED = "recorded <= {known}"
 TOLD = "recorded <= {moment}"
@@ -81,10 +94,13 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
             for column, before in (("released", "NULL"), ("released_by_id", "NULL"), ("release_reason", "''"))
         },
     ),
+    Inspection: (RECORDED, {}),
     LooseSighting: (RECORDED, {}),
+    LotStatus: (RECORDED, {}),
     Packing: (RECORDED, _until("ended", "until")),
     Pass: (STOOD, {**STANDS, **_BOUNDED, **_CLOSED}),
     Qualified: (STOOD, STANDS),
+    SamplingRuling: (RECORDED, {}),
     PieceCheck: (TOLD, {}),
     ProgramLoad: (TOLD, {}),
     Salvage: (STOOD, STANDS),

@@ -64,7 +64,8 @@ from trace.engineering.placement_file import PlacementRow
 from trace.exchange.arguments import RecordField, make_serializer
 from trace.floor.models import Customer
 from trace.floor.operations.dispatch import define_customer
-from trace.material.models import Source, Supplier
+from trace.material.models import PlannedInspection, Source, Supplier
+from trace.material.operations.inspection import InspectionRow, set_inspection
 from trace.material.operations.sources import approve_source
 from trace.material.operations.stock import define_supplier
 
@@ -340,6 +341,14 @@ KINDS: Mapping[str, Kind] = {
         _placements,
         _place,
         "assembly",
+    ),
+    "inspection-plans": _together(
+        "Inspection plans",
+        set_inspection,
+        "part",
+        InspectionRow,
+        "name",
+        _fields(PlannedInspection, InspectionRow, "part"),
     ),
     "costs": Kind(
         "Standard costs", "set_costs", DatedCost, ("part", "since"), _fields(StandardCost, DatedCost, "part"), _cost
