@@ -25,8 +25,8 @@ class LotNotReleased(Refusal):
 
     code = NOT_RELEASED
     action = (
-        "Put it back, marked, and fetch a lot that is released. It is used earlier only under a deviation for the lot or"
-        " its part, which a quality engineer has approved."
+        "Put it back, marked, and fetch a lot that is released. It is used earlier only under a deviation for it or its"
+        " part, which a quality engineer has approved."
     )
 
 
