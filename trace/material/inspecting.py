@@ -8,13 +8,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, Decimal
 
-from django.db.models import OuterRef, Q, QuerySet, Subquery
+from django.db.models import QuerySet
 
 from trace.engineering.models import Part
-from trace.material.facts import PUTS_ON
 from trace.material.models import (
     Container,
-    FeedRecord,
     Inspection,
     Lot,
     LotStatus,
@@ -134,16 +132,3 @@ def list_waiting() -> list[tuple[Lot, int]]:
         released[part] += 1
     by_need = sorted(lots, key=lambda lot: (lot.status != Lot.Status.QUARANTINED, released[lot.part_id], lot.received))
     return [(lot, released[lot.part_id]) for lot in by_need]
-
-
-def list_early_loads() -> QuerySet[FeedRecord]:
-    """What was put on a feed, or found there, of a lot that was not released at that moment, the last first. Its
-    `status_then` says what the lot was."""
-    then = LotStatus.objects.filter(lot=OuterRef("container__lot"), since__lte=OuterRef("happened"))
-    records = FeedRecord.objects.filter(
-        Q(container__lot__status_since__gte=0), act__in=[*PUTS_ON, FeedRecord.Act.HAND_FILL], superseded=None
-    ).annotate(status_then=Subquery(then.order_by("-since", "-id").values("status")[:1]))
-    early = records.filter(status_then__isnull=False).exclude(status_then=Lot.Status.RELEASED)
-    return early.select_related(
-        "container__lot__part", "feed__axis__station", "feed__axis__tape", "deviation", "by"
-    ).order_by("-happened", "-pk")

@@ -244,6 +244,7 @@ def _check_readings(planned: PlannedInspection, readings: Sequence[Decimal], ins
 
 def _check_gauge(planned: PlannedInspection, equipment: Equipment | None, at: datetime) -> None:
     """What it was done with is of the kind that is planned, and was fit at that moment."""
+    equipment = equipment and Equipment.objects.get(pk=equipment.pk)
     if equipment is None or equipment.kind != planned.equipment:
         said = f"{equipment.key} is a {equipment.kind}" if equipment else "none was named"
         raise GaugeNotFit(
