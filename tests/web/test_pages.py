@@ -95,6 +95,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "container-cost": "/containers/BAD/cost/", "container-unit": f"/containers/BAD/units/{serial}/",
         "unit": f"/units/{serial}/", "record": "/record/", "device": "/device/", "revisions": "/parts/BOARD/revisions/",
         "compared": "/parts/BOARD/revisions/PRODUCT/", "lists": "/lists/", "list": "/lists/parts/",
+        "inspections": "/material/inspect/", "inspect": "/material/inspect/K77/", "early-use": "/material/early-use/",
         "equipment-list": "/equipment/", "equipment": "/equipment/HV-1/", "use-equipment": "/equipment/HV-1/use/",
         "calendar": "/calendar/", "set-calendar": "/calendar/set/",
         "deviations": "/deviations/", "open-deviation": "/deviations/open/", "deviation": "/deviations/DEV-1/",

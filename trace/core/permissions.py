@@ -163,6 +163,7 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("open-deviation", "revoke-deviation"), STOPPING),
     "sign": SIGNING,
     "attach": EVERYDAY,
+    **dict.fromkeys(("inspections", "inspect", "early-use"), EVERYONE),
     **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
     "use-equipment": STATIONS | UPKEEP,
     "set-calendar": PLANNING | ADMINISTRATOR,

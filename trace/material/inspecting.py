@@ -118,6 +118,11 @@ def list_unreleased(lots: Iterable[Lot], at: int) -> list[Lot]:
     return [lot for pk, lot in sorted(once.items()) if statuses[pk] != Lot.Status.RELEASED]
 
 
+def read_status(lot: Lot, at: int) -> LotStatus | None:
+    """What was decided last about a lot up to a moment (microseconds), as known; None: it was stocked on receipt."""
+    return lot.statuses.filter(since__lte=at).order_by("since", "id").last()
+
+
 def list_waiting() -> list[tuple[Lot, int]]:
     """Lots that are quarantined or rejected and still here, each with the number of released containers of its part in
     the plant: what is out of released stock comes first, then what has waited longest."""

@@ -204,6 +204,10 @@ SHAPES = {
     "not fit": '<path class="line" d="M7 1.500 13 12.500H1z"/><path class="line" d="M7 5v4"/>',
     "right": '<path class="line" d="M2 7l4 5 6-10"/>',
     "wrong": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
+    "quarantined": '<path class="line" d="M2 2h10v10H2zM2 7h10"/>',
+    "released": '<path class="line" d="M1.500 7h9M7 3l4.500 4L7 11"/>',
+    "rejected": '<path class="line" d="M1.500 1.500h11v11h-11zM4 4l6 6M10 4l-6 6"/>',
+    "returned to the supplier": '<path class="line" d="M12 4H4v6h8M7 1 4 4l3 3"/>',
     "in force": '<circle cx="7" cy="7" r="5"/>',
     "not approved": '<circle cx="7" cy="7" r="5" class="line"/>',
 }

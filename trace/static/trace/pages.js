@@ -33,6 +33,14 @@
       burst.at = event.timeStamp;
       if (event.key.length === 1) burst.text += event.key;
       if (event.key !== "Enter" || burst.text.length < SHORTEST) return;
+      if (field.matches("[data-scans]")) {
+        // It waits for a scan or for a gauge's reading, and then the next field does; a text takes one a line.
+        if (field.matches("textarea")) return;
+        event.preventDefault();
+        const fields = [...field.form.querySelectorAll("input:not([type=hidden]), textarea, select, button")];
+        fields[fields.indexOf(field) + 1].focus();
+        return;
+      }
       event.preventDefault();
       event.stopImmediatePropagation();
       field.value = burst.before;
