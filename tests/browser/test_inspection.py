@@ -60,7 +60,7 @@ def test_lots_are_inspected_and_decided(
     assert "It is rejected: Forward voltage: 90 of 1500" in page.locator(".answer").inner_text()
     look("rejected")
     page.get_by_label("By whom and how it was sorted").fill("All tested once more, by Tess.")
-    page.get_by_role("button", name="Inspect it again").click()
+    page.get_by_role("button", name="Record the sorting").click()
     page.get_by_label("The stress screen was done").check()
     page.get_by_role("button", name="Record Forward voltage").click()
     page.get_by_label("On what evidence").fill("Report 12.")
@@ -77,7 +77,7 @@ def test_lots_are_inspected_and_decided(
     for reading in ("12.00", "12.01", "11.99", "12.00", "12.03"):  # as a gauge types them
         page.keyboard.type(f"{reading}\n")
     page.get_by_role("button", name="Record Bore").click()
-    assert "1 of the readings are outside" in page.get_by_role("alert").inner_text()
+    assert "1 of 5 readings outside" in page.get_by_role("alert").inner_text()
     look("gauged and refused")
     assert readings.input_value().split() == ["12.00", "12.01", "11.99", "12.00", "12.03"]
     page.get_by_label("Rejected of C1-1").fill("1")
@@ -91,7 +91,7 @@ def test_lots_are_inspected_and_decided(
     page.get_by_role("button", name="Record Marking").press("Enter")
     assert "0 of 125 pieces rejected (accept up to 3, reject from 4): accepted." in page.locator("main").inner_text()
     page.goto("/lots/F1/")
-    assert "quarantined, since" in page.locator(".facts").inner_text()
+    assert "quarantined since" in page.locator(".facts").inner_text()
     look("lot")
     assert set(Lot.objects.values_list("key", "status")) == {
         ("D1", "released"), ("C1", "rejected"), ("F1", "quarantined"),

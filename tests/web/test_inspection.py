@@ -87,10 +87,10 @@ def test_a_lots_page_says_its_status_on_an_earlier_day(visitor: Client, plant: P
     inspected(plant, lot, ("K1-1", 1_000, 0), ("K1-2", 1_000, 7))
     plant.do(release_lot, 60, lot=lot, evidence="Report 12.")
     page = shown(visitor, "/lots/K1/")
-    assert "released, since" in page and "7 of 2 000 pieces rejected: accepted." in page.replace("\u202f", " ")
+    assert "released since" in page and "7 of 2 000 pieces rejected: accepted." in page.replace("\u202f", " ")
     page = shown(visitor, f"/lots/K1/?at={moment(30):%Y-%m-%dT%H:%M}")
-    assert "quarantined, since" in page and "Report 12." not in page
-    assert "released, since" in shown(visitor, "/containers/K1-1/")
+    assert "quarantined since" in page and "Report 12." not in page
+    assert "released since" in shown(visitor, "/containers/K1-1/")
     assert "every piece" in shown(visitor, "/parts/RES/")
 
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
 
 from django.urls import reverse
+from django.utils import timezone
 
 from trace.core.clock import from_ticks
 from trace.floor.releases import EarlyUse
 from trace.material.inspecting import Task
 from trace.material.models import Inspection, Lot, LotStatus, Manner, PlannedInspection
 from trace.material.sampling import Severity
-from trace.web.cells import Link, Mark, Moment, Ref, text_of
+from trace.web.cells import Link, Mark, Moment, Ref, Several, text_of
 from trace.web.tables import Column, Table
 
 SCREEN_CAUTION = (
@@ -89,17 +89,17 @@ def say_lot(lot: Lot, tasks: Sequence[Task], last: LotStatus | None) -> str:
         return f"It is released: {last.evidence.rstrip('.')}." if last else STOCKED
     left = sum(task.done is None for task in tasks)
     if left:
-        are = "inspections are" if len(tasks) > 1 else "inspection is"
-        return f"It is quarantined. {left} of {len(tasks)} {are} still to be done."
+        some = f"{left} of {len(tasks)} inspections are still to be done" if len(tasks) > 1 else "It is to be inspected"
+        return f"It is quarantined. {some}."
     if tasks:
         return "It is quarantined. All that is planned was accepted: a quality engineer can release it."
     return "It is quarantined, and nothing is planned to be inspected: a quality engineer decides."
 
 
-def status_cell(lot: Lot, last: LotStatus | None) -> Any:
+def status_cell(lot: Lot, last: LotStatus | None) -> Several:
     """A lot's status as of a moment, leading to its inspection."""
-    words = f"{last.get_status_display()}, since {from_ticks(last.since):%-d %B %Y}" if last else "released on receipt"
-    return Link(words, inspect_href(lot))
+    since = f"since {timezone.localtime(from_ticks(last.since)):%-d %B %Y}" if last else "on receipt"
+    return Several((Mark(last.get_status_display() if last else "released"), Link(since, inspect_href(lot))), " ")
 
 
 def inspect_href(lot: Lot) -> str:

@@ -237,7 +237,7 @@ def _check_readings(planned: PlannedInspection, readings: Sequence[Decimal], ins
     outside = sum((low is not None and v < low) or (high is not None and v > high) for v in readings)
     if outside != rejected:
         raise InspectionRefused(
-            f"{outside} of the readings are outside the limits, and {rejected} pieces are said to be rejected.",
+            f"{outside} of {inspected} readings outside the limits, but {rejected} pieces said to be rejected.",
             action="Put aside what is outside, and count it.",
         )
 

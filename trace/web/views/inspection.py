@@ -95,7 +95,7 @@ def inspect(request: HttpRequest, key: str) -> HttpResponseBase:
             if lot.status in CHANGES[name][0] and may(roles, OPERATIONS[name])
             and not (name == "release_lot" and any(task.done is None for task in tasks))
         ],
-        "containers": _rows(containers, [container.quantity for container in containers], sent),
+        "containers": _rows(containers, _held(containers), sent),
         "suspect": SUSPECT_CAUTION if lot.status == Lot.Status.REJECTED else "",
     }  # fmt: skip
     tables = [inspections_table(lot, OPEN), statuses_table(lot, OPEN)]
@@ -143,7 +143,7 @@ def _facts(lot: Lot, containers: list[Container]) -> list[tuple[str, Any]]:
 
 def _show(task: Task, containers: list[Container], sent: Any) -> dict[str, Any]:
     """What the page says and asks for of one planned inspection."""
-    held = [int(container.quantity or 0) for container in containers]
+    held = _held(containers)
     drawn = held if task.planned.manner == Manner.EVERY else share(task.pieces or 0, held)
     fit = Equipment.objects.filter(kind=task.planned.equipment, retired=None) if task.planned.equipment else []
     return {
@@ -158,6 +158,11 @@ def _show(task: Task, containers: list[Container], sent: Any) -> dict[str, Any]:
         "equipment": fit,
         "needs_size": task.planned.manner == Manner.SAMPLE and count_pieces(containers) is None,
     }  # fmt: skip
+
+
+def _held(containers: list[Container]) -> list[int]:
+    """How many pieces each holds; none where nobody counted."""
+    return [int(container.quantity or 0) for container in containers]
 
 
 def _rows(containers: list[Container], counts: Sequence[Any], sent: Any) -> list[tuple[Container, Any, Any]]:
