@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from django.db import IntegrityError, transaction
+from django.db import transaction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -22,14 +22,10 @@ from trace.holds.rules import Move
 from trace.ledger.models import Event
 from trace.material.inspecting import find_severity, list_statuses_at, list_tasks, list_waiting
 from trace.material.models import (
-    Inspection,
     InspectionCount,
-    InspectionReading,
     Lot,
-    LotStatus,
     Manner,
     PlannedInspection,
-    SamplingRuling,
 )
 from trace.material.operations.inspection import (
     InspectionRow,
@@ -457,48 +453,3 @@ def test_what_is_out_of_released_stock_waits_first() -> None:
     assert [(lot.key, left) for lot, left in list_waiting()] == [
         (none.key, 0), (later.key, 0), (enough.key, 2), ("C3", 0),
     ]  # fmt: skip
-
-
-# What the database keeps ---------------------------------------------------------------------------------------------
-
-
-def test_constraints() -> None:
-    plant = Plant()
-    planned(plant, SAMPLE)
-    lot = waiting(plant)
-    found = sampled(plant, lot, 125, 0)
-    count = found.counts.get()
-    row = PlannedInspection.objects.get()
-    ruling = plant.do(rule_sampling, part=plant.resistor, supplier=plant.supplier, ruling=Ruling.PERMIT, reason="x")
-    InspectionReading.objects.create(inspection=found, number=1, value=1)
-
-    def copy(record: Any, **changes: Any) -> Any:
-        record = type(record).objects.get(pk=record.pk)
-        record.pk = None
-        vars(record).update(changes)
-        return record.save
-
-    for name, write in {
-        "planned_inspection_number_once": copy(row, name="other"),
-        "planned_inspection_name_once": copy(row, number=2),
-        "planned_inspection_fits_its_manner": copy(row, number=2, name="other", pieces=3),
-        "planned_inspection_measured_has_limits": copy(row, number=2, name="other", unit_of_measure="mm"),
-        "planned_inspection_limits_in_order": copy(
-            row, number=2, name="other", unit_of_measure="mm", lower=Decimal(2), upper=Decimal(1)
-        ),
-        "allowable_is_a_percentage": copy(
-            row, number=2, name="other", manner="every piece", aql=None, level="", allowable=Decimal(100)
-        ),
-        "inspected_once_in_a_round": copy(found),
-        "rejected_are_of_the_inspected": copy(found, round=2, inspected=0, rejected=1),
-        "sample_decided_by_its_numbers": copy(found, round=2, accepted=False),
-        "container_counted_once": copy(count),
-        "counted_rejects_of_the_inspected": copy(count, container_id=box("K1-2").pk, rejected=126),
-        "reading_number_once": copy(found.readings.get()),
-        "lot_status_has_its_evidence": copy(LotStatus.objects.get(), evidence=""),
-        "sampling_ruling_has_a_reason": copy(ruling, reason=""),
-    }.items():
-        with pytest.raises(IntegrityError) as error, transaction.atomic():
-            write()
-        assert name in str(error.value) or "UNIQUE" in str(error.value), name
-    assert SamplingRuling.objects.count() == Inspection.objects.count() == 1

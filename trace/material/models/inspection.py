@@ -52,8 +52,10 @@ class PlannedInspection(models.Model):
             models.UniqueConstraint(fields=["part", "name"], name="planned_inspection_name_once"),
             models.CheckConstraint(
                 condition=Q(manner="every piece", aql=None, level="", pieces=None)
-                | Q(manner="sample", aql__gt=0, aql__lte=10, pieces=None, allowable=None) & ~Q(level="")
-                | Q(manner="gauged", aql=None, level="", allowable=None, pieces__gt=0) & ~Q(equipment=""),
+                | Q(manner="sample", aql__isnull=False, aql__gt=0, aql__lte=10, pieces=None, allowable=None)
+                & ~Q(level="")
+                | Q(manner="gauged", aql=None, level="", allowable=None, pieces__isnull=False, pieces__gt=0)
+                & ~Q(equipment=""),
                 name="planned_inspection_fits_its_manner",
             ),
             models.CheckConstraint(
@@ -113,7 +115,7 @@ class Inspection(models.Model):
             models.CheckConstraint(condition=Q(rejected__lte=F("inspected")), name="rejected_are_of_the_inspected"),
             models.CheckConstraint(
                 condition=Q(accept=None, reject=None) & ~Q(manner="sample")
-                | Q(manner="sample", accept__lt=F("reject"))
+                | Q(manner="sample", accept__isnull=False, reject__isnull=False, accept__lt=F("reject"))
                 & (Q(accepted=True, rejected__lt=F("reject")) | Q(accepted=False, rejected__gte=F("reject"))),
                 name="sample_decided_by_its_numbers",
             ),
