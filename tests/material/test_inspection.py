@@ -198,6 +198,7 @@ def test_readings_say_what_is_rejected() -> None:
         {"counts": [(box("K1-1"), 4, 0)], "readings": volts},
         {"counts": [(box("K1-1"), 4, 1)], "readings": volts[:3]},
         {"counts": [(box("K1-1"), 4, 1)], "readings": [*volts[:3], Decimal("NaN")]},
+        {"counts": [(box("K1-1"), 4, 1)], "readings": [*volts[:3], Decimal("1E+100")]},
         {"counts": [(box("K1-1"), 4, 1)], "readings": [*volts[:3], Decimal("0.1234567")]},
         {"counts": [(box("K1-1"), 4, 1)], "readings": volts, "screened": False},
     ):
@@ -224,10 +225,15 @@ def test_what_can_not_be_recorded() -> None:
         (EVERY.name, [(one, 1_000, 0), (two, 10, 0), (other, 10, 0)]),
         (EVERY.name, [(one, 1_000, 1_001), (two, 1_000, 0)]),
         (EVERY.name, [(one, -1, 0), (two, 1_000, 0)]),
+        (EVERY.name, [(one, 10**10, 0), (two, 1_000, 0)]),
+        (EVERY.name, [(one, 10**9, 0), (two, 10**9, 0)]),
+        (EVERY.name, [(one, 0, 0), (two, 0, 0)]),
         (SAMPLE.name, [(one, 124, 0)]),
         (SAMPLE.name, [(one, 1_001, 0)]),
     ):
         refused(plant, "inspection-refused", record_inspection, lot=lot, name=name, counts=counts)
+    early = {"lot": lot, "name": EVERY.name, "counts": [(one, 1_000, 0), (two, 1_000, 0)]}
+    refused(plant, "inspection-refused", record_inspection, 0.5, **early)
     operator = make_person("OP", roles=[Role.OPERATOR])
     refused(plant, "not-permitted", record_inspection, lot=lot, name=EVERY.name, counts=[], by=operator)
     inspected(plant, lot, ("K1-1", 1_000, 0), ("K1-2", 1_000, 0))
@@ -280,7 +286,8 @@ def test_a_small_lot_is_inspected_whole_and_an_uncounted_one_is_asked_for_its_si
     (task,) = list_tasks(lot)
     assert (task.pieces, task.plan) == (None, None)
     told = {"lot": lot, "name": SAMPLE.name, "counts": [(box("K2-1"), 125, 1)]}
-    refused(plant, "inspection-refused", record_inspection, **told)
+    for size in (None, 0, -5, 10**12):
+        refused(plant, "inspection-refused", record_inspection, **told, size=size)
     found = plant.do(record_inspection, 5, **told, size=2_000)
     assert (found.letter, found.size, box("K2-1").quantity) == ("K", 2_000, None)
 

@@ -7,7 +7,7 @@ from typing import Any
 from django.contrib import admin
 
 from trace.admin.common import ShowsOnly
-from trace.admin.defining import BomRows, CharacteristicRows, Defined, StepRows
+from trace.admin.defining import BomRows, CharacteristicRows, Defined, InspectionRows, StepRows
 from trace.engineering.operations import (
     define_check_piece,
     define_equipment,
@@ -71,7 +71,7 @@ class PartAdmin(Defined):
         return "bought" if not part.level else "released" if part.released else "draft"
 
     def get_inlines(self, request: Any, obj: Part | None = None) -> tuple[type[admin.TabularInline], ...]:
-        return self.inlines if obj and obj.level else ()
+        return self.inlines if obj and obj.level else (InspectionRows,) if obj else ()
 
 
 @admin.register(BomLine)

@@ -8,13 +8,19 @@ from decimal import Decimal
 from functools import partial
 from zlib import crc32
 
+from trace.approvals.models import Meaning
+from trace.approvals.operations import sign
+from trace.core.clock import Planned
 from trace.demo.calendar import PREPARED, UNTIL, Act
-from trace.demo.plant import Plant, rows
-from trace.demo.supply import receive
+from trace.demo.plant import SUPERVISOR, Plant, rows
+from trace.demo.supply import HANDLER, receive
 from trace.engineering.equipment import Equipment
 from trace.engineering.operations import record_calibration
+from trace.floor.operations.deviations import open_deviation
+from trace.floor.operations.feeds import load_feed
+from trace.floor.rules import NOT_RELEASED
 from trace.material.inspecting import Task, list_present, list_tasks
-from trace.material.models import Container, Lot, Manner
+from trace.material.models import Container, Feed, Lot, Manner
 from trace.material.operations.inspection import record_inspection, release_lot
 from trace.material.sampling import share
 
@@ -24,6 +30,9 @@ TESTED, RELEASED = timedelta(hours=1), timedelta(hours=4)
 
 OVERSIZE_LOT = "M9040"
 """Fan housings with a bore that was cast too wide; they wait for a decision."""
+
+EARLY_LOT, EARLY_FEED = "U9120", "DL1-IC-HALL"
+"""Hall sensors that a line for driver boards could not wait for, and where they were loaded under a deviation."""
 
 
 def plan_inspections(plant: Plant) -> Iterator[Act]:
@@ -35,6 +44,9 @@ def plan_inspections(plant: Plant) -> Iterator[Act]:
             yield Act(at + TESTED, partial(_inspect, plant, row["lot"]))
             if row["lot"] != OVERSIZE_LOT:
                 yield Act(at + RELEASED, partial(_release, plant, row["lot"]))
+        if row["lot"] == EARLY_LOT:
+            yield Act(at + TESTED, partial(_permit, plant))
+            yield Act(at + RELEASED, partial(_use_early, plant))
 
 
 def _calibrate(plant: Plant, at: datetime) -> None:
@@ -77,6 +89,26 @@ def _found(task: Task, lot: Lot, containers: list[Container]) -> tuple[list[tupl
             readings[-1] = high + (high - low) / 10
     bad = [int(lot.key == OVERSIZE_LOT), *[0] * len(containers)]
     return [(one, n, bad[at]) for at, (one, n) in enumerate(zip(containers, drawn, strict=True)) if n], readings
+
+
+def _permit(plant: Plant, at: datetime) -> None:
+    """The supervisor asks for it, the quality engineer signs."""
+    told = {"reason": "No released sensors are left at DL1; the supplier's test report was read.", "most": 54}
+    deviation = open_deviation(
+        key="DEV-0012",
+        rules=[NOT_RELEASED],
+        scope=[f"lot:{EARLY_LOT}", "station:DL1"],
+        expires=Planned(at + timedelta(days=7)),
+        by=plant.people[SUPERVISOR],
+        at=at,
+        **told,
+    )
+    sign(subject=deviation, meaning=Meaning.APPROVED, by=plant.people[QUALITY], at=at)
+
+
+def _use_early(plant: Plant, at: datetime) -> None:
+    feed, container = plant.find(Feed, EARLY_FEED), plant.find(Container, f"{EARLY_LOT}-1")
+    plant.tell(load_feed, feed=feed, container=container, by=plant.people[HANDLER], at=at)
 
 
 def _release(plant: Plant, key: str, at: datetime) -> None:

@@ -27,6 +27,7 @@ from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.facts import EMPTIES, STAYS, Record
+from trace.material.inspecting import list_unreleased
 from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, Span
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
@@ -244,6 +245,12 @@ def take_off_feed(
         raise FeedRefused(f"Nothing is on record at {feed.key}.", action="Scan what is there first.")
     if into and (into.gone is not None or any(c and c.part_id != into.part_id for c in candidates)):
         raise FeedRefused(f"What is on {feed.key} does not belong in {into.key}.")
+    others = [c.lot for c in candidates if c and into and c.lot_id != into.lot_id]
+    if hidden := list_unreleased(others, when.happened):
+        raise FeedRefused(
+            f"Lot {hidden[0].key} is not released, and {into} is of another.",
+            action="Stick a new label on it and scan that label.",
+        )
     only = candidates[0] if len(candidates) == 1 else None
     result = into or (only if not label else None)
     if result is None:

@@ -34,7 +34,7 @@ from trace.material.operations.statuses import change_status, lock_lot, to_statu
 from trace.material.operations.stock import check_on_no_feed
 from trace.material.sampling import AQLS, LEVELS, Ruling, Severity
 
-MOST_READINGS = 10_000
+MOST_PIECES, MOST_READINGS = 10**9, 10_000
 
 
 class InspectionRefused(Refusal):
@@ -153,6 +153,10 @@ def record_inspection(
         raise InspectionRefused(
             f"Lot {lot.key} is {lot.get_status_display()}.", action="Only quarantined lots are inspected."
         )
+    if to_ticks(at) < (lot.status_since or 0):
+        raise InspectionRefused(f"Lot {lot.key} was quarantined after that moment.", action="Give the right time.")
+    if size is not None and not 0 < size <= MOST_PIECES:
+        raise InspectionRefused(f"A lot can't have {size} pieces.")
     task = next((one for one in list_tasks(lot, size) if one.planned.name == name.strip()), None)
     if task is None:
         raise InspectionRefused(f"“{name[:40]}” is not planned for {lot.part.key}.", action="Look at what is planned.")
@@ -230,7 +234,7 @@ def _check_readings(planned: PlannedInspection, readings: Sequence[Decimal], ins
             action="Give the reading of every piece that was inspected.",
         )
     if wrong := [
-        value for value in readings if not value.is_finite() or round(value, 6) != value or abs(value) >= 10**12
+        value for value in readings if not value.is_finite() or abs(value) >= 10**12 or round(value, 6) != value
     ]:
         raise InspectionRefused(f"{wrong[0]} can't be a reading: it has at most six decimals.")
     low, high = planned.lower, planned.upper
@@ -269,11 +273,13 @@ def _lock_counted(lot: Lot, counts: Sequence[tuple[Container, int, int]], *, eve
     for container, inspected, rejected in counts:
         if container.pk not in here:
             raise InspectionRefused(f"Container {container.key} is not of lot {lot.key}, or has left the plant.")
-        if not 0 <= rejected <= inspected < 2**31:
+        if not 0 <= rejected <= inspected <= MOST_PIECES:
             raise InspectionRefused(f"Of {inspected} pieces in {container.key}, {rejected} can't be rejected.")
         held = here[container.pk].quantity
         if not every and held is not None and inspected > held:
             raise InspectionRefused(f"Container {container.key} holds {held.normalize():f}, not {inspected}.")
+    if not 0 < sum(inspected for _, inspected, _ in counts) <= MOST_PIECES:
+        raise InspectionRefused("No piece was inspected, or more than any lot has.")
     if every and (left := sorted(one.key for pk, one in here.items() if pk not in named)):
         raise InspectionRefused(
             f"Not counted: {', '.join(left)}.", action="Every piece of every container is inspected."
