@@ -167,13 +167,13 @@ def test_what_is_inspected_of_a_bought_part_is_set_by_an_operation(client, plann
     chip = records[3].child
     page = f"/admin/trace/part/{chip.pk}/change/"
     sample = {"name": "Marking", "manner": "sample", "aql": "0.65", "level": "II"}
-    refused = client.post(page, {"name": "c", **rows("plannedinspection_set", [], {**sample, "aql": "0.7"})})
+    refused = client.post(page, {"name": "c", **rows("inspection", [], {**sample, "aql": "0.7"})})
     assert refused.status_code == 200 and "there is no AQL of 0.7" in refused.content.decode()
-    done = client.post(page, {"name": "c", **rows("plannedinspection_set", [], sample)})
+    done = client.post(page, {"name": "c", **rows("inspection", [], sample)})
     assert done.status_code == 302, done.content.decode()
     assert PlannedInspection.objects.get(part=chip).level == "II"
     assert Event.objects.get().verb == "set_inspection"
-    assert "plannedinspection_set-0-manner" in client.get(page).content.decode()
+    assert "inspection-0-manner" in client.get(page).content.decode()
 
 
 def test_a_person_is_added_and_given_roles_by_operations(client, chief):

@@ -270,10 +270,19 @@ class CharacteristicRows(DraftRows):
         return CharacteristicRow(**{name: cleaned[name] for name in self.fields})
 
 
+class PlanRows(Rows):
+    """The rows of an inspection plan, which no part knows of: they are of a higher area."""
+
+    @classmethod
+    def get_default_prefix(cls) -> str:
+        return "inspection"
+
+
 class InspectionRows(DraftRows):
     """What is inspected of every lot of a part that is bought; it may change at any time."""
 
     model = PlannedInspection
+    formset = PlanRows
     template = admin.StackedInline.template
     verbose_name_plural = "incoming inspection"
     form = RowForm
