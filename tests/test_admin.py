@@ -17,7 +17,7 @@ from trace.engineering.models import BomLine, Designator, Part, Qualification, Q
 from trace.engineering.shifts import DayOff, Shift
 from trace.floor.models import Customer
 from trace.ledger.models import Event
-from trace.material.models import Supplier
+from trace.material.models import PlannedInspection, Supplier
 
 pytestmark = pytest.mark.django_db
 
@@ -163,6 +163,19 @@ def test_a_planner_mends_the_lines_of_a_draft(client, planner, records):
     shown = client.get(page).content.decode()
     assert "/release/" not in shown
     assert "U1, U2" in shown and "lines-0-quantity" not in shown, "what is released is only shown"
+
+
+def test_what_is_inspected_of_a_bought_part_is_set_by_an_operation(client, planner, records):
+    chip = records[3].child
+    page = f"/admin/trace/part/{chip.pk}/change/"
+    sample = {"name": "Marking", "manner": "sample", "aql": "0.65", "level": "II"}
+    refused = client.post(page, {"name": "c", **rows("inspection", [], {**sample, "aql": "0.7"})})
+    assert refused.status_code == 200 and "there is no AQL of 0.7" in refused.content.decode()
+    done = client.post(page, {"name": "c", **rows("inspection", [], sample)})
+    assert done.status_code == 302, done.content.decode()
+    assert PlannedInspection.objects.get(part=chip).level == "II"
+    assert Event.objects.get().verb == "set_inspection"
+    assert "inspection-0-manner" in client.get(page).content.decode()
 
 
 def test_a_person_is_added_and_given_roles_by_operations(client, chief):

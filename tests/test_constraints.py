@@ -31,8 +31,14 @@ from trace.material.models import (
     Expected,
     Feed,
     FeedRecord,
+    Inspection,
+    InspectionCount,
+    InspectionReading,
     Lot,
+    LotStatus,
+    PlannedInspection,
     Receipt,
+    SamplingRuling,
     ScrappedParts,
     SetUp,
     SetUpLine,
@@ -62,6 +68,48 @@ def source(p: Plant) -> Source:
 def second_source(p: Plant) -> Source:
     saved_copy(source(p))
     return Source(part=p.capacitor, supplier=p.supplier, number="A-1", since=moment(), until=moment(), reason="x")
+
+
+def planned(p: Plant, **fields: Any) -> PlannedInspection:
+    """Every piece, measured."""
+    told = {"manner": "every piece", "unit_of_measure": "V", "lower": 1, "upper": 2, "allowable": 5, **fields}
+    return PlannedInspection(part=p.resistor, number=1, name="Voltage", **told)
+
+
+def planned_sample(p: Plant) -> PlannedInspection:
+    limits = {"unit_of_measure": "", "lower": None, "upper": None, "allowable": None}
+    return planned(p, manner="sample", aql=1, level="II", **limits)
+
+
+def planned_gauging(p: Plant) -> PlannedInspection:
+    return planned(p, manner="gauged", pieces=5, equipment="gauge", allowable=None)
+
+
+def inspection(p: Plant, **fields: Any) -> Inspection:
+    """A sample that was accepted."""
+    told = {"manner": "sample", "accept": 1, "reject": 2, "inspected": 50, "rejected": 1, "accepted": True, **fields}
+    return Inspection(lot=p.lot(), round=1, name="Finish", size=500, at=9, by=p.ann, recorded=9, **told)
+
+
+def inspection_count(p: Plant) -> InspectionCount:
+    found = inspection(p)
+    found.save()
+    return InspectionCount(inspection=found, container=p.reel(), inspected=50, rejected=1)
+
+
+def inspection_reading(p: Plant) -> InspectionReading:
+    found = inspection(p)
+    found.save()
+    return InspectionReading(inspection=found, number=1, value=1)
+
+
+def lot_status(p: Plant) -> LotStatus:
+    return LotStatus(lot=p.lot(), status="released", since=9, evidence="x", by=p.ann, recorded=9)
+
+
+def ruling(p: Plant) -> SamplingRuling:
+    told = {"ruling": "resumed", "reason": "x", "at": 9, "recorded": 9}
+    return SamplingRuling(part=p.resistor, supplier=p.supplier, by=p.ann, **told)
 
 
 def second_token(p: Plant) -> Token:
@@ -497,6 +545,51 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
             {"last": None},
         ),
     ],
+    "planned_inspection_number_once": [(copy_of(planned), {"name": "other"})],
+    "planned_inspection_name_once": [(copy_of(planned), {"number": 2})],
+    "planned_inspection_fits_its_manner": [
+        (planned, {"aql": 1}),
+        (planned, {"level": "II"}),
+        (planned, {"pieces": 5}),
+        (planned, {"manner": ""}),
+        (planned_sample, {"aql": None}),
+        (planned_sample, {"aql": 0}),
+        (planned_sample, {"aql": 15}),
+        (planned_sample, {"level": ""}),
+        (planned_sample, {"pieces": 5}),
+        (planned_sample, {"allowable": 5}),
+        (planned_gauging, {"aql": 1}),
+        (planned_gauging, {"level": "II"}),
+        (planned_gauging, {"allowable": 5}),
+        (planned_gauging, {"pieces": 0}),
+        (planned_gauging, {"pieces": None}),
+        (planned_gauging, {"equipment": ""}),
+    ],
+    "planned_inspection_measured_has_limits": [
+        (planned, {"unit_of_measure": ""}),
+        (planned, {"lower": None, "upper": None}),
+        (planned_sample, {"upper": 2}),
+        (planned_sample, {"unit_of_measure": "V"}),
+        (planned_gauging, {"unit_of_measure": "", "lower": None, "upper": None}),
+    ],
+    "planned_inspection_limits_in_order": [(planned, {"lower": 2}), (planned, {"lower": 3})],
+    "allowable_is_a_percentage": [(planned, {"allowable": 100}), (planned, {"allowable": -1})],
+    "inspected_once_in_a_round": [(copy_of(inspection), {})],
+    "rejected_are_of_the_inspected": [(inspection, {"inspected": 0})],
+    "sample_decided_by_its_numbers": [
+        (inspection, {"accepted": False}),
+        (inspection, {"rejected": 2}),
+        (inspection, {"accept": 2}),
+        (inspection, {"accept": None}),
+        (inspection, {"reject": None}),
+        (inspection, {"manner": "every piece"}),
+        (lambda p: inspection(p, manner="gauged", accept=None, reject=None), {"accept": 0}),
+    ],
+    "container_counted_once": [(copy_of(inspection_count), {})],
+    "counted_rejects_of_the_inspected": [(inspection_count, {"rejected": 51})],
+    "reading_number_once": [(copy_of(inspection_reading), {})],
+    "lot_status_has_its_evidence": [(lot_status, {"evidence": ""})],
+    "sampling_ruling_has_a_reason": [(ruling, {"reason": ""})],
     "unit_in_one_carton": [(packing, {"until": None})],
     "packing_runs_forward": [(packing, {"until": 4})],
     "carton_on_one_shipment": [(consignment, {"until": None})],
@@ -555,6 +648,9 @@ def test_a_constraint_refuses(name: str, make: Make, change: Any) -> None:
         (second_badge, {}),
         (copy_of(answer), {"key": "2"}),
         (copy_of(lot), {"key": "L2", "date_code": "2602"}),
+        (copy_of(lot), {"key": "L2", "delivery": 2}),
+        (copy_of(inspection), {"round": 2}),
+        (copy_of(lambda p: inspection(p, manner="sorted", accept=None, reject=None)), {}),
         (lambda p: Supplier(key="X", name="X"), {}),
         (copy_of(attachment), {"key": "FILE-2", "target_key": "M"}),
         (copy_of(signature), {"meaning": "reviewed"}),

@@ -59,6 +59,8 @@ LISTS: dict[str, str] = {
     "BOARD,20,Ripple,mV,,5,20,\nBOARD,30,Gloss,,,,,inspector\n",
     "panels": "panel,number,board,x,y,rotation\nPANEL,1,BOARD,0,0,\nPANEL,2,BOARD,80.5,0,180\n",
     "placements": "assembly,designator,x,y,rotation,side\nBOARD,R1,1,2,90,top\nBOARD,R2,3,2.5,0,top\n",
+    "inspection-plans": "part,name,manner,aql,level,pieces,unit_of_measure,lower,upper,equipment\n"
+    "RES,Marking,sample,0.65,II,,,,,\nRES,Body length,gauged,,,5,mm,6.2,6.8,calliper\n",
     "costs": "part,since,standard_cost,replace_minutes\nRES,2027-01-01,0.012,4\n",
     "rates": "station,since,rate_per_hour\nINS,2027-01-01,33\n",
 }

@@ -96,6 +96,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "unit": f"/units/{serial}/", "record": "/record/", "device": "/device/", "revisions": "/parts/BOARD/revisions/",
         "release": "/parts/BOARD/release/", "retire": "/parts/BOARD/retire/",
         "compared": "/parts/BOARD/revisions/PRODUCT/", "lists": "/lists/", "list": "/lists/parts/",
+        "inspections": "/material/inspect/", "inspect": "/material/inspect/K77/", "early-use": "/material/early-use/",
         "equipment-list": "/equipment/", "equipment": "/equipment/HV-1/", "use-equipment": "/equipment/HV-1/use/",
         "stock": "/material/containers/BAD/", "counts": "/material/counts/", "calls": "/material/calls/",
         "feeding": "/feeds/SLOT-R/do/",

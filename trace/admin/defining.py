@@ -29,6 +29,8 @@ from trace.engineering.operations import (
     set_route,
 )
 from trace.engineering.rules import EACH, run_together
+from trace.material.models import PlannedInspection
+from trace.material.operations.inspection import InspectionRow, set_inspection
 from trace.web.forms import asking
 
 
@@ -232,3 +234,32 @@ class CharacteristicRows(DraftRows):
 
     def row(self, cleaned: Mapping[str, Any]) -> CharacteristicRow:
         return CharacteristicRow(**{name: cleaned[name] for name in self.fields})
+
+
+class PlanRows(Rows):
+    """The rows of an inspection plan, which no part knows of: they are of a higher area."""
+
+    @classmethod
+    def get_default_prefix(cls) -> str:
+        return "inspection"
+
+
+class InspectionRows(DraftRows):
+    """What is inspected of every lot of a part that is bought; it may change at any time."""
+
+    model = PlannedInspection
+    formset = PlanRows
+    template = admin.StackedInline.template
+    verbose_name_plural = "incoming inspection"
+    form = RowForm
+    fields = (
+        *("name", "manner", "aql", "level", "pieces", "allowable", "unit_of_measure", "lower", "upper"),
+        *("equipment", "screen", "caution"),
+    )
+    operation = staticmethod(set_inspection)
+
+    def _may(self, request: Any, obj: Any) -> bool:
+        return bool(obj and not obj.level and may(roles_of(request.user), OPERATIONS["set_inspection"]))
+
+    def row(self, cleaned: Mapping[str, Any]) -> InspectionRow:
+        return InspectionRow(**{name: cleaned[name] for name in self.fields})

@@ -16,8 +16,10 @@ from django.utils.safestring import mark_safe
 
 from trace.admin.common import ByOperation
 from trace.admin.defining import Defined
+from trace.core.models import Badge, Device, Person, User
 from trace.core.permissions import Role
 from trace.core.secrecy import Secret, device_digest, make_device_secret
+from trace.engineering.models import Qualification, Qualified, Station
 from trace.engineering.operations import (
     add_person,
     close_account,
@@ -32,7 +34,6 @@ from trace.engineering.operations import (
     retire_person,
     set_roles,
 )
-from trace.models import Badge, Device, Person, Qualification, Qualified, Station, User
 from trace.web.forms import asking
 
 Saving = tuple[Callable[..., Any], dict[str, Any]]

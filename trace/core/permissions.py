@@ -41,6 +41,7 @@ TAPES: Roles = frozenset({Role.SEQUENCER, Role.SUPERVISOR})
 BENCH: Roles = STATIONS | QUALITY
 DISPATCH: Roles = frozenset({Role.OPERATOR, Role.HANDLER, Role.SUPERVISOR})
 UPKEEP: Roles = frozenset({Role.TECHNICIAN, Role.QUALITY, Role.PLANNER})
+INSPECTION: Roles = frozenset({Role.TECHNICIAN, Role.QUALITY})
 SIGNING: Roles = frozenset({Role.TECHNICIAN, Role.SUPERVISOR, Role.QUALITY, Role.PLANNER})
 EVERYDAY: Roles = EVERYONE - {Role.AUDITOR}
 """Whoever works here; an auditor only looks."""
@@ -103,6 +104,13 @@ OPERATIONS: Mapping[str, Roles] = {
     "receive_lot": STORES & STOPPING,  # it asks for no approved source
     "expect_delivery": STORES | PLANNING,
     "close_delivery": STORES | PLANNING,
+    "set_inspection": PLANNING | QUALITY,
+    "record_inspection": INSPECTION,
+    "sort_lot": INSPECTION,
+    "release_lot": QUALITY,
+    "reject_lot": QUALITY,
+    "return_lot": QUALITY,
+    "rule_sampling": QUALITY,
     "store_container": FEEDING,
     "split_container": FEEDING,
     "merge_containers": FEEDING,
@@ -178,6 +186,7 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("stock", "counts", "calls", "feeding"), EVERYONE),
     **dict.fromkeys(("material", "deliveries", "delivery"), EVERYONE),
     "receive": STORES | QUALITY,
+    **dict.fromkeys(("inspections", "inspect", "early-use"), EVERYONE),
     **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
     "use-equipment": STATIONS | UPKEEP,
     "set-calendar": PLANNING | ADMINISTRATOR,

@@ -12,6 +12,7 @@ from trace.core.errors import Refusal
 from trace.core.models import Person, User
 from trace.demo.calendar import PREPARED, UNTIL, Act
 from trace.demo.dispatch import plan_dispatch
+from trace.demo.inspection import plan_inspections
 from trace.demo.lines import plan_lines, plan_orders
 from trace.demo.plant import SITE, Plant, prepare
 from trace.demo.stories import plan_stories
@@ -76,6 +77,7 @@ def plan(plant: Plant) -> list[Act]:
     plans = (
         plan_stations,
         plan_receipts,
+        plan_inspections,
         plan_stories,
         plan_bath,
         plan_supply,

@@ -158,7 +158,21 @@ def qualify_people(plant: Plant) -> None:
         )
 
 
-LISTS = ("sites", "stations", "suppliers", "customers", "parts", "sources", "qualifications", "bom", "routes")
+LISTS = (
+    *(
+        "sites",
+        "stations",
+        "equipment",
+        "suppliers",
+        "customers",
+        "parts",
+        "sources",
+        "qualifications",
+        "bom",
+        "routes",
+    ),
+    "inspection-plans",
+)
 """The master data, brought in as a planner would: in this order, one needs another."""
 
 

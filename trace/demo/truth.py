@@ -25,6 +25,8 @@ MOVES_NOTHING = {
     "load_shipment",
     "pack_units",
     "place_holds",
+    "record_inspection",
+    "release_lot",
     "scrap_unit",
     "send_shipment",
     "start_setup",

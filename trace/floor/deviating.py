@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
@@ -16,7 +16,7 @@ from trace.approvals.queries import lock_deviations
 from trace.approvals.rules import covers
 from trace.core.models import Person
 from trace.floor.models import Skip, Unit
-from trace.floor.rules import DEVIABLE, NOT_DUE, Facts, RouteStep, Stopped, judge, list_due
+from trace.floor.rules import DEVIABLE, NOT_DUE, NOT_RELEASED, Facts, RouteStep, Stopped, judge, list_due
 from trace.ledger.operation import note
 
 
@@ -78,7 +78,7 @@ class Permits:
         rule = refusal.extra["rule"]
         if rule not in DEVIABLE:
             return None
-        about = _about(unit, facts, step)
+        about = _about(unit, facts, step, rule)
         for deviation in self._found:
             users = self.users.setdefault(deviation.pk, set())
             left = deviation.used + len(users | {unit.pk}) <= deviation.most
@@ -96,7 +96,9 @@ def _is_ahead(station: str, route: Sequence[RouteStep], done: set[int]) -> bool:
     return any(station in step.stations for step in route if step.pk not in done)
 
 
-def _about(unit: Unit, facts: Facts, step: RouteStep | None) -> Mapping[str, set[str]]:
+def _about(unit: Unit, facts: Facts, step: RouteStep | None, rule: str) -> Mapping[str, set[str]]:
+    if rule == NOT_RELEASED:
+        return about_lots(((key, part) for key, part, _ in facts.unreleased), facts.station)
     return {
         "part": {unit.part.key},
         "step": {str(step.number)} if step else set(),
@@ -105,6 +107,12 @@ def _about(unit: Unit, facts: Facts, step: RouteStep | None) -> Mapping[str, set
         "lot": set(facts.expired),
         "equipment": {facts.doing.key} - {""},
     }
+
+
+def about_lots(lots: Iterable[tuple[str, str]], station: str) -> Mapping[str, set[str]]:
+    """What the use of lots, (key, part) each, at a station, if at one, is about: for `covers`."""
+    keys, parts = map(set, zip(*lots, strict=True))
+    return {"lot": keys, "part": parts, "station": {station} - {""}}
 
 
 def record_deviated(deviated: Sequence[Deviated], scan: int, by: Person, recorded: int) -> None:

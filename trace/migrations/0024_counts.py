@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('trace', '0020_receiving'),
+        ('trace', '0021_inspection'),
     ]
 
     operations = [

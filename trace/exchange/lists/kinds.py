@@ -69,7 +69,8 @@ from trace.engineering.shifts import DayOff, Shift
 from trace.exchange.arguments import make_field, make_serializer
 from trace.floor.models import Customer
 from trace.floor.operations.dispatch import define_customer
-from trace.material.models import Source, Supplier
+from trace.material.models import PlannedInspection, Source, Supplier
+from trace.material.operations.inspection import InspectionRow, set_inspection
 from trace.material.operations.sources import approve_source
 from trace.material.operations.stock import define_supplier
 
@@ -361,6 +362,14 @@ KINDS: Mapping[str, Kind] = {
         _placements,
         _place,
         "assembly",
+    ),
+    "inspection-plans": _together(
+        "Inspection plans",
+        set_inspection,
+        "part",
+        InspectionRow,
+        "name",
+        _fields(PlannedInspection, InspectionRow, "part"),
     ),
     "costs": Kind(
         "Standard costs", "set_costs", DatedCost, ("part", "since"), _fields(StandardCost, DatedCost, "part"), _cost

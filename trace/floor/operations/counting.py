@@ -75,7 +75,7 @@ def rereel_container(
     (source,) = lock_containers([source], Move.DIVIDE, at)
     left = find_left(source, to_ticks(at))
     take_as_left(source, to_ticks(at), 0, by)
-    result = make_remainder(key, [source], source.part, at)
+    result = make_remainder(key, [source], source.part, by, at)
     if quantity is None and left is not None and left.least == left.most > 0:
         quantity = left.most
     result.kind, result.quantity = kind, quantity

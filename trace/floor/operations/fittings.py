@@ -16,6 +16,7 @@ from trace.floor.draws import reckon_feed
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.floor.operations.feeds import check_expiry, lock_container
 from trace.floor.queries import find_flaws, find_last_known, list_parents, lock_units
+from trace.floor.releases import check_released
 from trace.floor.rules import SCAN_CHILD
 from trace.floor.scans import BATCH, bound_by_scan, judge_by_designator
 from trace.floor.sheets import place
@@ -126,7 +127,7 @@ def fit_part(
     was drawn or fitted there before is out. `error`: within how much the time is known.
 
     It adds to the record and rewrites nothing. Refuses with Held (what the bin may give, too),
-    WrongPart, Expired, FittingRefused.
+    WrongPart, Expired, LotNotReleased, FittingRefused.
     """
     designator, reason = _designator(designator), clean_text(reason, 300, "The reason")
     container = container and lock_container(container)
@@ -142,7 +143,10 @@ def fit_part(
             raise FittingRefused(f"Container {container.key} has left the plant.")
         _want_place(unit, designator, container.part_id, container.key)
         check_expiry(container.lot, at)
-        return _fit(unit, designator, by, at, error, holds=Fitting.Holds.CONTAINER, container=container, reason=reason)
+        content = {"holds": Fitting.Holds.CONTAINER, "container": container, "reason": reason}
+        return _fit(
+            unit, designator, by, at, error, deviation=check_released([container.lot], at, counts=True), **content
+        )
     assert feed is not None
     if position is None:
         if feed.axis.kind != Axis.Kind.CLOCK:
@@ -156,12 +160,14 @@ def fit_part(
     for container in inside:
         _want_place(unit, designator, container.part_id, container.key)
         check_expiry(container.lot, at)
+    lots = [container.lot for container in inside]
     fitting = _fit(
         unit,
         designator,
         by,
         at,
         error,
+        deviation=check_released(lots, at, station=feed.axis.station, counts=True),
         holds=Fitting.Holds.FEED,
         feed=feed,
         first=position[0],
@@ -215,7 +221,7 @@ def remove_part(
             raise FittingRefused(f"Container {into.key} has left the plant.")
         if into and into.part_id not in list_fitting_parts(unit.part, designator):
             raise WrongPart(f"{into.key} is for another part than {designator} of {unit.part.key} holds.")
-        result = into or make_remainder(salvage, [None], line.child, at - error)
+        result = into or make_remainder(salvage, [None], line.child, by, at - error)
         Salvage.objects.create(
             unit=unit, designator=designator, result=result, at=to_ticks(at), error=to_error(error), by=by,
             recorded=to_ticks(now()),

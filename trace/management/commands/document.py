@@ -20,7 +20,8 @@ from trace.engineering.models import ScanMode
 from trace.floor.rules import RULES
 from trace.genealogy.rules import REASONS
 from trace.holds.rules import ALWAYS_PERMITTED, Move
-from trace.material.models import FeedRecord
+from trace.material.models import FeedRecord, Lot
+from trace.material.operations.statuses import CHANGES
 
 DOCUMENT = Path(settings.BASE_DIR) / "DEVELOPERS.md"
 
@@ -52,6 +53,12 @@ def _acts() -> Iterable[Row]:
     yield "act", "in words"
     for act in FeedRecord.Act:
         yield f"`{act.value}`", str(act.label)
+
+
+def _statuses() -> Iterable[Row]:
+    yield "operation", "a lot that is", "becomes"
+    for name, (before, after) in CHANGES.items():
+        yield f"`{name}`", " or ".join(status.value for status in Lot.Status if status in before), after.value
 
 
 def _scan_modes() -> Iterable[Row]:
@@ -91,6 +98,7 @@ TABLES: dict[str, Callable[[], Iterable[Row]]] = {
     "moves": _moves,
     "roles": _roles,
     "acts": _acts,
+    "lot statuses": _statuses,
     "scan modes": _scan_modes,
     "reasons": _reasons,
     "refusals": _refusals,

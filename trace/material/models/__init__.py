@@ -3,6 +3,15 @@
 from trace.material.models.baths import BathLimit, BathReading
 from trace.material.models.counts import Call, Count, ScrappedParts
 from trace.material.models.feeds import Axis, AxisSlack, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.material.models.inspection import (
+    Inspection,
+    InspectionCount,
+    InspectionReading,
+    LotStatus,
+    Manner,
+    PlannedInspection,
+    SamplingRuling,
+)
 from trace.material.models.receipts import Delivery, Expected, Receipt
 from trace.material.models.stock import Container, Derivation, Lot, Source, Supplier
 
@@ -19,9 +28,16 @@ __all__ = [
     "Expected",
     "Feed",
     "FeedRecord",
+    "Inspection",
+    "InspectionCount",
+    "InspectionReading",
     "Lot",
     "ScrappedParts",
     "Receipt",
+    "LotStatus",
+    "Manner",
+    "PlannedInspection",
+    "SamplingRuling",
     "SetUp",
     "SetUpLine",
     "Source",

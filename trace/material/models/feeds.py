@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
+from trace.approvals.models import Deviation
 from trace.core.clock import OPEN, now_ticks
 from trace.core.models import KeyField, Person, TickField
 from trace.engineering.models import Part, Station
@@ -195,6 +196,9 @@ class FeedRecord(models.Model):
     happened = TickField()
     error = TickField(default=0)
     sheet = models.CharField(max_length=40, blank=True, help_text="the paper sheet that it is a line of")
+    deviation = models.ForeignKey(
+        Deviation, models.PROTECT, null=True, related_name="+", help_text="which let it be used before its release"
+    )
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     recorded = TickField()
     superseded = TickField(null=True, blank=True)

@@ -57,7 +57,17 @@ class Source(models.Model):
 
 
 class Lot(models.Model):
-    """What a supplier delivered, or the plant made or mixed, under one lot number."""
+    """What a supplier delivered, or the plant made or mixed, under one lot number.
+
+    `status` stands from `status_since` on (None: since it came); its history is in LotStatus. What comes later of a lot
+    that is decided is a lot of its own here, another `delivery`.
+    """
+
+    class Status(models.TextChoices):
+        QUARANTINED = "quarantined", "quarantined"
+        RELEASED = "released", "released"
+        REJECTED = "rejected", "rejected"
+        RETURNED = "returned", "returned to the supplier"
 
     key = KeyField()
     supplier = models.ForeignKey(Supplier, models.PROTECT, related_name="lots")
@@ -65,14 +75,20 @@ class Lot(models.Model):
     number = models.CharField(max_length=60)
     date_code = models.CharField(max_length=10, blank=True)
     expiry = models.DateField(null=True, blank=True)
+    delivery = models.PositiveSmallIntegerField(default=1)
     received = models.DateTimeField()
+    status = models.CharField(max_length=11, choices=Status, default=Status.RELEASED)
+    status_since = TickField(null=True, blank=True)
 
     class Meta:
         ordering = ["key"]
-        indexes = [models.Index(fields=["number"], name="lot_by_number")]
+        indexes = [
+            models.Index(fields=["number"], name="lot_by_number"),
+            models.Index(fields=["status"], condition=~Q(status="released"), name="lots_not_released"),
+        ]
         constraints = [
             models.UniqueConstraint(
-                fields=["supplier", "part", "number", "date_code"], name="lot_received_under_one_record"
+                fields=["supplier", "part", "number", "date_code", "delivery"], name="lot_received_under_one_record"
             )
         ]
 

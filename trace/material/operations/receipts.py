@@ -197,6 +197,7 @@ def _receive(
             kind=kind,
             store=store,
             receipt=receipt,
+            by=by,
             at=at,
         )
         came += [lot] if new else receipt.containers.filter(lot=lot)

@@ -15,7 +15,9 @@ from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note, operation
 from trace.material.facts import STAYS
-from trace.material.models import Container, FeedRecord, Lot, Receipt, Span, Supplier
+from trace.material.inspecting import list_unreleased
+from trace.material.models import Container, FeedRecord, Lot, PlannedInspection, Receipt, Span, Supplier
+from trace.material.operations.statuses import change_status
 
 MOST = Decimal(10) ** 10
 """Quantities stay below this: 14 digits, four of them decimals."""
@@ -60,8 +62,9 @@ def receive_lot(
 
     Each container is (label key, quantity or None where nobody counted). Approved sources are not asked: what comes
     from a supplier is received by `receive_package`. More containers of a lot received before join it; its expiry
-    stays as on record. Refuses with StockRefused an assembly that is tracked by serial, no lot number, another expiry
-    than on record, or a quantity that can't be; with KeyInUse a label in use; with BadText.
+    stays as on record. Where the part is inspected the lot is quarantined, and what comes of it after that was decided
+    is a lot of its own, under a key of its own. Refuses with StockRefused an assembly that is tracked by serial, no lot
+    number, another expiry than on record, or a quantity that can't be; with KeyInUse a label in use; with BadText.
     """
     lot, _ = take_in(
         supplier=supplier,
@@ -73,6 +76,7 @@ def receive_lot(
         containers=containers,
         kind=kind,
         store=store,
+        by=by,
         at=at,
     )
     return lot
@@ -90,6 +94,7 @@ def take_in(
     kind: str,
     store: str,
     receipt: Receipt | None = None,
+    by: Person,
     at: datetime,
 ) -> tuple[Lot, bool]:
     """The lot, and whether it is new, with these containers in it. Where keys are empty they are given here: a lot is
@@ -101,18 +106,21 @@ def take_in(
     check_kind(kind)
     if part.serialised:
         raise StockRefused(f"{part.key} is tracked by serial; it has no lots.")
+    delivery = _find_delivery(supplier, part, number, date_code, key)
+    called = number if delivery == 1 else f"{number}-{delivery}"
     lot, new = Lot.objects.get_or_create(  # type: ignore[misc]  # a key is made, or asked for, only when it is created
         supplier=supplier,
         part=part,
         number=number,
         date_code=date_code,
+        delivery=delivery,
         defaults={
             # What a lot is called, a container may be called too: its number, with supplier and date code if need be.
             "key": lambda: (
                 free_key(Lot, key)
                 if key
                 else find_free_key(
-                    [number, f"{supplier.key}-{number}", f"{supplier.key}-{number}-{date_code}"],
+                    [called, f"{supplier.key}-{called}", f"{supplier.key}-{called}-{date_code}"],
                     *(Lot, Container),
                     limit=LOT_KEY,
                 )
@@ -121,6 +129,8 @@ def take_in(
             "received": at,
         },
     )
+    if new and PlannedInspection.objects.filter(part=part).exists():
+        change_status(lot, Lot.Status.QUARANTINED, "received, to be inspected", by, at)
     if key and lot.key != clean_key(key):
         raise StockRefused(
             f"Lot {number} of {supplier} is on record as {lot.key}, not {clean_key(key)}.",
@@ -155,6 +165,25 @@ def _number_container(lot: Lot) -> str:
     return f"{stem}{max(numbers, default=0) + 1}"
 
 
+def _find_delivery(supplier: Supplier, part: Part, number: str, date_code: str, key: str) -> int:
+    """The delivery of a lot that containers join: the last, or the next, where that was inspected or decided.
+    Refuses with StockRefused the key of one that was."""
+    found = Lot.objects.filter(supplier=supplier, part=part, number=number, date_code=date_code)
+    last = found.select_for_update().order_by("delivery").last()
+    if last is None:
+        return 1
+    planned = last.status_since is not None or PlannedInspection.objects.filter(part=part).exists()
+    waits = last.status == Lot.Status.QUARANTINED and not last.inspections.exists()
+    if not planned or waits:
+        return last.delivery
+    if key and last.key == clean_key(key):
+        raise StockRefused(
+            f"Lot {last.key} is {last.get_status_display()}, and was inspected without what comes now.",
+            action=f"Receive it as a lot of its own, under another key, such as {last.key}-{last.delivery + 1}.",
+        )
+    return last.delivery + 1
+
+
 @moving
 def discard_container(*, container: Container, reason: str, by: Person, at: datetime) -> Container:
     """A container leaves the plant for good: scrapped, used up or returned.
@@ -169,23 +198,24 @@ def discard_container(*, container: Container, reason: str, by: Person, at: date
         raise StockRefused(f"Container {container.key} has left the plant.")
     if to_ticks(at) < container.received:
         raise StockRefused(f"Container {container.key} came after that moment.")
-    if feed := _on_feed(container):
-        raise StockRefused(f"Container {container.key} is on record at {feed}.", action=f"Take it off {feed} first.")
+    check_on_no_feed(container)
     container.gone, container.gone_recorded = to_ticks(at), to_ticks(now())
     container.save(update_fields=["gone", "gone_recorded"])
     return container
 
 
-def plant_lot(key: str, part: Part, at: datetime, mixed: Iterable[Lot] = ()) -> Lot:
+def plant_lot(key: str, part: Part, by: Person, at: datetime, mixed: Iterable[Lot] = ()) -> Lot:
     """A lot of the plant's own for what it mixed, named after the container; it expires with the first
-    of the lots in it. StockRefused where the plant is not known as a supplier."""
+    of the lots in it, and is quarantined where one of them is not released. StockRefused where the plant is not known
+    as a supplier."""
     plant = Supplier.objects.filter(is_plant=True).first()
     if plant is None:
         raise StockRefused(
             "The plant is not known as a supplier of its own lots.",
             action="An administrator defines it once, as the plant.",
         )
-    return Lot.objects.create(
+    mixed = list(mixed)
+    made = Lot.objects.create(
         key=free_key(Lot, f"{clean_key(key)}-LOT"),
         supplier=plant,
         part=part,
@@ -193,9 +223,13 @@ def plant_lot(key: str, part: Part, at: datetime, mixed: Iterable[Lot] = ()) -> 
         expiry=min((lot.expiry for lot in mixed if lot.expiry), default=None),
         received=at,
     )
+    if unreleased := list_unreleased(mixed, to_ticks(at)):
+        names = ", ".join(lot.key for lot in unreleased[:5])
+        change_status(made, Lot.Status.QUARANTINED, f"holds what is not released: {names}", by, at)
+    return made
 
 
-def make_remainder(key: str, candidates: Iterable[Container | None], part: Part, at: datetime) -> Container:
+def make_remainder(key: str, candidates: Iterable[Container | None], part: Part, by: Person, at: datetime) -> Container:
     """A new container for what came off a feed, with a plant lot unless all is surely of one lot."""
     known = list(candidates)
     lots = {container.lot_id if container else None for container in known}
@@ -204,7 +238,7 @@ def make_remainder(key: str, candidates: Iterable[Container | None], part: Part,
     return Container.objects.create(
         key=free_key(Container, key),
         part=part,
-        lot_id=lot_id or plant_lot(key, part, at, [c.lot for c in known if c]).pk,
+        lot_id=lot_id or plant_lot(key, part, by, at, [c.lot for c in known if c]).pk,
         kind=kind,
         own=False,
         received=to_ticks(at),
@@ -221,6 +255,12 @@ def check_quantity(quantity: Decimal | None, label: str) -> None:
 def check_kind(kind: str) -> None:
     if kind not in Container.Kind.values:
         raise StockRefused("There is no such kind of container.", action="Choose a reel, box or another of the list.")
+
+
+def check_on_no_feed(container: Container) -> None:
+    """Refuse with StockRefused what is on record at a feed now."""
+    if feed := _on_feed(container):
+        raise StockRefused(f"Container {container.key} is on record at {feed}.", action=f"Take it off {feed} first.")
 
 
 def _on_feed(container: Container) -> str | None:

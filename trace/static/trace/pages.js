@@ -53,6 +53,14 @@
       if (separates(event) && LABEL.test(burst.text) && typed(event)) event.preventDefault();
       if (!separates(event) || LABEL.test(burst.text)) burst.text += typed(event);
       if (event.key !== "Enter" || burst.text.length < SHORTEST) return;
+      if (field.matches("[data-scans]")) {
+        // It waits for a scan or for a gauge's reading, and then the next field does; a text takes one a line.
+        if (field.matches("textarea")) return;
+        event.preventDefault();
+        const fields = [...field.form.querySelectorAll("input:not([type=hidden]), textarea, select, button")];
+        fields[fields.indexOf(field) + 1].focus();
+        return;
+      }
       event.preventDefault();
       event.stopImmediatePropagation();
       field.value = burst.before;

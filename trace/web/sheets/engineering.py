@@ -15,8 +15,10 @@ from trace.engineering.queries import list_costs
 from trace.engineering.rules import run_together
 from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Pass, Unit
+from trace.material.inspecting import list_plan
 from trace.material.models import Feed, Lot, SetUp
 from trace.web.cells import Link, Moment, Ref, Several
+from trace.web.inspection import plan_table
 from trace.web.middleware import find_site
 from trace.web.sheets.base import Fact, Sheet, count
 from trace.web.sheets.feeds import feeds_table, setups_table
@@ -40,6 +42,8 @@ def part_sheet(it: Part) -> Sheet:
     ]
     costs = _costs(it, site.currency) if site else ""
     tables = [lots_table(lots)] if not it.serialised else [units_table(units)]
+    if not it.level:
+        tables.append(plan_table(list(list_plan(it))))
     if it.serialised or lines:
         tables += [_bom_table(lines), _placements_table(it, lines), _route_table(steps)]
     if it.characteristics.exists():

@@ -35,6 +35,7 @@ def home(request: HttpRequest) -> HttpResponseBase:
         "unknown": unknown.count(),
         "overdue": overdue.count(),
         "calibrate": len(calibrate),
+        "inspect": Lot.objects.filter(status=Lot.Status.QUARANTINED, containers__gone=None).distinct().count(),
         "waiting": sum(not unit.inside for unit in units),
         "inside": sum(unit.inside for unit in units),
         "material": Lot.objects.exists(),

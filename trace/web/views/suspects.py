@@ -20,6 +20,7 @@ from trace.genealogy.paths import trace_paths
 from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import where_is
 from trace.genealogy.suspicion import Suspicion
+from trace.material.inspecting import read_status
 from trace.material.models import Container, Delivery, Derivation, Lot, Span
 from trace.material.queries import get_container, get_lot
 from trace.web import answer as answers
@@ -28,6 +29,7 @@ from trace.web.approvals import approval_links, approval_tables
 from trace.web.asbuilt import merge_paths
 from trace.web.cells import Link, Moment, Ref, place_of
 from trace.web.costs import cost_sheet, summarise_costs
+from trace.web.inspection import inspections_table, status_cell, statuses_table
 from trace.web.moments import Asof, looks_back, read_asof
 from trace.web.record import record_link
 from trace.web.tables import Column, Table, respond
@@ -57,8 +59,9 @@ def lot(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Date code", it.date_code or "none given"),
         ("Expiry", it.expiry.isoformat() if it.expiry else "none given"),
         ("Received", Moment.of(it.received) if to_ticks(it.received) <= at else "not yet"),
+        ("Status", status_cell(it, read_status(it, at))),
     ]
-    tables = [_containers_table(containers, answer.asof)]
+    tables = [_containers_table(containers, answer.asof), inspections_table(it, at), statuses_table(it, at)]
     return _show(request, answer, facts, tables, targets)
 
 
@@ -73,6 +76,7 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Part", Ref("part", it.part.key, it.part.name)),
         ("Lot", Ref("lot", it.lot.key, f"{it.lot.supplier.name} {it.lot.number}")),
         ("Date code", it.lot.date_code or "none given"),
+        ("Its lot is", status_cell(it.lot, read_status(it.lot, answer.asof.ticks))),
         ("Held at first", it.quantity if it.quantity is not None else "not counted"),
         ("Left", _left_fact(it, answer.asof)),
         *_receipt_facts(it),
