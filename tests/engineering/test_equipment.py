@@ -68,10 +68,10 @@ def test_a_calibration_holds_for_its_interval_and_a_failed_one_ends_it() -> None
     plant = Plant()
     it = make_tester(plant, calibrate_every=10)
     assert fitness(it, 0).calibration == "was never calibrated"
-    plant.do(record_calibration, 1, equipment=it, passed=True, certificate="file-1")
+    plant.do(record_calibration, 1, equipment=it, passed=True, certificate=" NL-26/0940 ")
     it.refresh_from_db()
     assert (it.calibrated, it.calibration_due) == (moment(1), date(2026, 3, 12))
-    assert it.calibrations.get().certificate == "FILE-1"
+    assert it.calibrations.get().certificate == "NL-26/0940"
     assert [bool(fitness(it, minute).calibration) for minute in (0, 1, 10 * DAY, 11 * DAY)] == [
         True,
         False,

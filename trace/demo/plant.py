@@ -156,7 +156,10 @@ def qualify_people(plant: Plant) -> None:
         )
 
 
-LISTS = ("sites", "stations", "suppliers", "customers", "parts", "qualifications", "bom", "routes")
+LISTS = (
+    *("sites", "stations", "equipment", "check-pieces", "programs", "suppliers", "customers", "parts"),
+    *("qualifications", "bom", "routes", "costs", "rates"),
+)
 """The master data, brought in as a planner would: in this order, one needs another."""
 
 
