@@ -96,6 +96,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "unit": f"/units/{serial}/", "record": "/record/", "device": "/device/", "revisions": "/parts/BOARD/revisions/",
         "compared": "/parts/BOARD/revisions/PRODUCT/", "lists": "/lists/", "list": "/lists/parts/",
         "equipment-list": "/equipment/", "equipment": "/equipment/HV-1/", "use-equipment": "/equipment/HV-1/use/",
+        "move-equipment": "/equipment/HV-1/move/", "retire-equipment": "/equipment/HV-1/retire/",
         "calendar": "/calendar/", "set-calendar": "/calendar/set/",
         "deviations": "/deviations/", "open-deviation": "/deviations/open/", "deviation": "/deviations/DEV-1/",
         "revoke-deviation": "/deviations/DEV-1/revoke/", "sign": "/sign/deviation/DEV-1/", "attach": "/attach/lot/K77/",

@@ -157,6 +157,7 @@ PAGES: Mapping[str, Roles] = {
     "attach": EVERYDAY,
     **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
     "use-equipment": STATIONS | UPKEEP,
+    **dict.fromkeys(("move-equipment", "retire-equipment"), UPKEEP),
     "set-calendar": PLANNING | ADMINISTRATOR,
     **dict.fromkeys(("part", "station", "feed", "setup", "tape", "order", "carton", "shipment"), EVERYONE),
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),

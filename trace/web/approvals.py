@@ -115,12 +115,12 @@ def rules_words(codes: Iterable[str]) -> Several:
     return Several(tuple(RULE_WORDS.get(code, code) for code in codes), "; ")
 
 
-def deviations_table(deviations: Sequence[Deviation], at: datetime) -> Table:
+def deviations_table(deviations: Sequence[Deviation], at: datetime, title: str = "Deviations") -> Table:
     """Deviations and how each stands at a moment."""
     states = {one.pk: find_state(one, at) for one in deviations}
     return Table(
         "deviations",
-        "Deviations",
+        title,
         [
             Column("deviation", "Deviation", lambda d: Ref("deviation", d.key)),
             Column("state", "State", lambda d: Mark(states[d.pk]), choose=True),
