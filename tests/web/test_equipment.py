@@ -138,7 +138,8 @@ def test_a_failed_check_piece_is_said_until_it_is_called_right(tess: Client, sus
                 "BAD-1 (open fuse) is known bad, and HV-1 called it good on 2026-03-02 07:00. PIA Pia ran it." in page
             )
             assert "What HV-1 judged since 2026-03-02 06:50" in page
-            assert "it failed check piece BAD-1 and must not be used" in read(tess, "/equipment/")
+            for address in ("/equipment/", "/stations/TEST/"):
+                assert "it failed check piece BAD-1 and must not be used" in read(tess, address)
             assert "to be checked in this shift: GOOD-1" in read(tess, "/equipment/")
             assert "1 piece of equipment failed a check piece and must not be used." in read(tess, "/")
     plant.do(record_check, 70, equipment=tester, piece=bad, said_good=False)
@@ -235,7 +236,10 @@ def test_what_stops_once_equipment_is_gone_is_said_before(tess: Client, suspects
     plant = suspects.plant
     assert "No other" not in read(tess, "/equipment/HV-1/retire/")
     plant.board.steps.filter(stations=plant.test).update(equipment_kind=KIND)
-    words = "No other high-voltage tester stands at TEST. Until one does, step 20 of BOARD stops there."
+    words = (
+        "No other high-voltage tester stands at TEST. "
+        "With this one gone, step 20 of BOARD stops there until another is brought."
+    )
     assert words in read(tess, "/equipment/HV-1/retire/") and words in read(tess, "/equipment/HV-1/move/")
     plant.do(define_equipment, key="HV-2", name="Spare", kind=KIND, station=plant.test)
     assert "No other" not in read(tess, "/equipment/HV-1/move/")
@@ -273,4 +277,4 @@ def test_a_certificate_is_a_file_of_the_equipment_or_a_paper_one(tess: Client, s
     page = tess.get("/equipment/HV-1/").content.decode()
     calibrations = page[page.index('id="table-calibrations"') : page.index('id="table-checks"')]
     assert calibrations.count("/attachments/") == 1 and f"/attachments/{file.key}/" in calibrations
-    assert "2026.pdf" in calibrations and "NL-26/0940 b" in calibrations
+    assert ">2026.pdf</a>" in calibrations and "NL-26/0940 b" in calibrations

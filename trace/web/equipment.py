@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from django.urls import reverse
+
 from trace.approvals.models import Attachment
 from trace.engineering.equipment import Calibration, Equipment
 from trace.engineering.fitness import Fitness, WrongCall, judge_fitness, list_wrong_calls
 from trace.engineering.models import Step
-from trace.web.cells import Mark, Moment, Ref, Several
+from trace.web.cells import Link, Mark, Moment, Ref, Several
 from trace.web.tables import Column, Table
 
 NONE = "No equipment is on record. A planner defines it, its check pieces and programs under “Master data”."
@@ -40,6 +42,11 @@ class Due:
         """The check pieces that wait to be run in this shift, those apart that it called wrongly."""
         failed = {call.check.piece.key for call in self.wrong}
         return tuple(key for key in self.fitness.owed if key not in failed)
+
+    @property
+    def owes(self) -> bool:
+        """Whether somebody has to run check pieces where it stands."""
+        return bool(self.unchecked and self.it.station)
 
     @property
     def wanting(self) -> Several:
@@ -107,9 +114,12 @@ def equipment_table(
 def calibrations_table(it: Equipment) -> Table:
     """Every calibration. A certificate that was attached is a link, by the file's name; the rest is of paper."""
     named = it.calibrations.values("certificate")
-    files = {file.key: Ref("attachment", file.key, file.name) for file in Attachment.objects.filter(key__in=named)}
+    files = {
+        file.key: Link(file.name, reverse("attachment", args=[file.key]))
+        for file in Attachment.objects.filter(key__in=named)
+    }
 
-    def certificate(calibration: Calibration) -> Ref | str:
+    def certificate(calibration: Calibration) -> Link | str:
         return files.get(calibration.certificate, calibration.certificate)
 
     return Table(

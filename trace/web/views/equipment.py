@@ -48,7 +48,7 @@ def equipment_list(request: HttpRequest) -> HttpResponseBase:
     rows = list_due(now())
     context = {
         "calibrate": sum(bool(due.fitness.calibration) for due in rows),
-        "owed": sum(bool(due.unchecked) for due in rows),
+        "owed": sum(due.owes for due in rows),
         "failed": sum(bool(due.wrong) for due in rows),
     }
     return respond(request, "equipment_list.html", context, [equipment_table(rows)], name="equipment")

@@ -75,12 +75,12 @@ def _equipment_for(request: HttpRequest) -> tuple[list[Due], list[Due], list[Due
     roles, today = roles_of(request.user), timezone.localdate(now())
     device = request.device  # type: ignore[attr-defined]
     every = list_due(now())
-    here = [due for due in every if due.it.station and (not device or due.it.station.key in device.stations)]
+    owing = [due for due in every if due.owes] if may(roles, OPERATIONS["record_check"]) else []
     return (
         [due for due in every if due.wrong],
         [due for due in every if due.fitness.calibration],
         [due for due in every if due.soon(today) and may(roles, OPERATIONS["record_calibration"])],
-        [due for due in here if due.unchecked and may(roles, OPERATIONS["record_check"])],
+        [due for due in owing if not device or due.it.station and due.it.station.key in device.stations],
     )
 
 
