@@ -86,10 +86,12 @@ def find_state(deviation: Deviation, at: datetime) -> str:
 
 
 def list_awaiting(person: Person, at: datetime) -> list[Deviation]:
-    """The deviations that wait for an approval which this person, a quality engineer, may give: not their own."""
+    """The deviations that wait for an approval which this person may give: a quality engineer, not on their own."""
+    if Role.QUALITY not in person.roles:
+        return []
     standing = Deviation.objects.filter(Q(revoked=None) | Q(revoked__gt=at), expires__gt=at, used__lt=F("most"))
     others = standing.exclude(opened_by=person).select_related("opened_by").order_by("opened", "pk")
-    return [one for one in others if Role.QUALITY in person.roles and not find_approval(one)]
+    return [one for one in others if not find_approval(one)]
 
 
 def lock_deviations(rules: Collection[str], at: datetime) -> list[Deviation]:

@@ -17,7 +17,7 @@ from trace.demo.lines import plan_lines, plan_orders
 from trace.demo.plant import SITE, Plant, prepare
 from trace.demo.stories import plan_stories
 from trace.demo.supply import plan_bath, plan_receipts, plan_stations, plan_supply
-from trace.demo.upkeep import plan_calendar, plan_upkeep
+from trace.demo.upkeep import plan_upkeep
 from trace.engineering.models import Site
 from trace.ledger.models import Event
 
@@ -77,7 +77,6 @@ def plan(plant: Plant) -> list[Act]:
     """Everything that happens, in order of time."""
     plans = (
         plan_stations,
-        plan_calendar,
         plan_upkeep,
         plan_decisions,
         plan_receipts,

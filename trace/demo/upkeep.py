@@ -1,4 +1,4 @@
-"""Equipment in daily use: its shifts, calibrations, check pieces and programs, and the story of a torque gauge.
+"""Equipment in daily use: its calibrations, check pieces and programs, and the story of a torque gauge.
 
 6. Torque gauge TQG-1 is checked at the beginning of every shift in which it is used. Checked once more at the end of
 the last one it no longer told its standard for what it is: what it judged since its last good check is in doubt.
@@ -15,24 +15,20 @@ from trace.approvals.files import store
 from trace.approvals.models import Attachment
 from trace.approvals.operations import attach_file
 from trace.demo.calendar import PREPARED, ZONE, Act, moment
-from trace.demo.plant import FIXTURES, PLANNER, Plant, rows
+from trace.demo.plant import FIXTURES, Plant, rows
 from trace.demo.supply import LAST_SLOT, SLOTS_PER_RACK
 from trace.engineering.equipment import CheckPiece, Equipment, Program
 from trace.engineering.operations import (
-    DayOffRow,
-    ShiftRow,
     load_program,
     record_calibration,
     record_check,
     retire_equipment,
-    set_days_off,
-    set_shifts,
 )
 
 CALIBRATED = time(14)
 """When on its day a calibration was done."""
 WORN = "TQG-3"
-"""The gauge that failed its calibration, and was retired on the day after."""
+"""The gauge that failed its calibration, and was retired."""
 DRIFTED, STANDARD = "TQG-1", "TQP-2NM"
 FAILS_AT = moment(LAST_SLOT - 1, 236)
 
@@ -41,27 +37,7 @@ def attach(plant: Plant, subject: Any, name: str, person: str, at: datetime) -> 
     """Put a file of the demo with a thing."""
     sha256 = store([(FIXTURES / "files" / name).read_bytes()]).sha256
     by = plant.people[person]
-    return plant.tell(
-        attach_file, subject=subject, sha256=sha256, name=name, media_type="text/plain", by=by, at=max(at, PREPARED)
-    )
-
-
-def plan_calendar(plant: Plant) -> Iterator[Act]:
-    """Two shifts, and the days on which nobody works."""
-    by = plant.people[PLANNER]
-    shifts = [
-        ShiftRow(row["name"], row["weekdays"].split(), *(time.fromisoformat(row[name]) for name in ("begins", "ends")))
-        for row in rows("shifts")
-    ]
-    days = [DayOffRow(date.fromisoformat(row["day"]), row["name"]) for row in rows("days-off")]
-    yield Act(PREPARED, lambda at: set_shifts(rows=shifts, since=PREPARED.date(), by=by, at=at))
-    for year in sorted({row.day.year for row in days}):
-        off = [row for row in days if row.day.year == year]
-        yield Act(PREPARED, partial(_take_off, year, off, plant))
-
-
-def _take_off(year: int, off: list[DayOffRow], plant: Plant, at: datetime) -> None:
-    set_days_off(year=year, rows=off, by=plant.people[PLANNER], at=at)
+    return plant.tell(attach_file, subject=subject, sha256=sha256, name=name, media_type="text/plain", by=by, at=at)
 
 
 def plan_upkeep(plant: Plant) -> Iterator[Act]:

@@ -42,6 +42,9 @@ from trace.web.moments import Asof
 from trace.web.tables import respond
 from trace.web.timeline import record_table
 
+NOWHERE = "-"
+"""What the form sends for no station: no key is written so."""
+
 
 def equipment_list(request: HttpRequest) -> HttpResponseBase:
     """All equipment, what is due first."""
@@ -125,10 +128,6 @@ def retire(request: HttpRequest, key: str) -> HttpResponse:
         return reverse("equipment", args=[it.key])
 
     return fill_in(request, "retire_equipment.html", {"it": it, "stopped": list_stopped(it)}, do)
-
-
-NOWHERE = "-"
-"""What the form sends for no station: no key is written so."""
 
 
 def _done(request: HttpRequest) -> dict[str, Any]:

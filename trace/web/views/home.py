@@ -26,6 +26,8 @@ from trace.web.equipment import Due, equipment_table, list_due
 from trace.web.floor import list_on_floor, steps_table, units_on_floor_table
 from trace.web.tables import Column, Table, respond
 
+NONE_DUE = "Nothing is due."
+
 
 def home(request: HttpRequest) -> HttpResponseBase:
     """What needs me now; how to begin where the plant is empty."""
@@ -64,9 +66,6 @@ def home(request: HttpRequest) -> HttpResponseBase:
         _shipments_table(),
     ]
     return respond(request, "home.html", context, tables, name="home")
-
-
-NONE_DUE = "Nothing is due."
 
 
 def _equipment_for(request: HttpRequest) -> tuple[list[Due], list[Due], list[Due], list[Due]]:
