@@ -9,6 +9,7 @@ from django.test import Client as Browser
 
 from tests.factories import Plant, moment
 from tests.web.conftest import make_user
+from trace.api.docs import make_schema
 from trace.api.operations import ELSEWHERE, find_operations
 from trace.api.things import KINDS
 from trace.core.clock import now
@@ -227,3 +228,14 @@ def test_who_is_not_signed_in_is_asked_to_before_the_api_documents_itself() -> N
     assert (answer.status_code, answer["WWW-Authenticate"]) == (401, "Bearer")
     stranger.force_login(make_user("nobody", roles=[]))
     assert [stranger.get(f"/api/v1/{page}").status_code for page in ("", "schema/")] == [403, 403]
+
+
+def test_every_operation_of_the_schema_has_a_summary_of_its_own() -> None:
+    said = [
+        (tell["summary"], method, path)
+        for path, methods in make_schema()["paths"].items()
+        for method, tell in methods.items()
+        if method in {"get", "post", "put", "patch", "delete"}
+    ]
+    assert len(said) > 200 and len({summary for summary, *_ in said}) == len(said)
+    assert ("Set a bill of material", "post", "/api/v1/operations/set-bom/") in said

@@ -83,7 +83,7 @@ def test_checks_calibrations_and_programs_are_recorded(tess: Client, suspects: S
         ({"what": "check"}, 409),
         ({"what": "program", "program": ""}, 409),
         ({"what": "calibration"}, 409),
-        ({"what": "calibration", "result": "passed", "due": "soon"}, 409),
+        ({"what": "calibration", "result": "passed", "due": "soon"}, 400),
         ({"what": "calibration", "result": "passed", "at": "2099-01-01T00:00"}, 400),
     ],
 )

@@ -75,7 +75,7 @@ def test_the_timeline_has_passes_fittings_packing_and_shipping(visitor: Client, 
     plant.do(scrap_unit, 60, unit=suspects.clean, reason="cracked")
     assert "scrap" in {row["Kind"] for row in rows_of(visitor.get(f"/units/{suspects.clean.key}/?csv=timeline"))}
     record = rows_of(visitor.get(f"/units/{suspects.product.key}/?csv=record"))
-    assert "fit child" in {row["What"] for row in record}
+    assert "fit a unit into another" in {row["What"] for row in record}
 
 
 # Every page ----------------------------------------------------------------------------------------------------------
@@ -94,6 +94,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "lot-unit": f"/lots/K77/units/{serial}/", "container": "/containers/BAD/",
         "container-cost": "/containers/BAD/cost/", "container-unit": f"/containers/BAD/units/{serial}/",
         "unit": f"/units/{serial}/", "record": "/record/", "device": "/device/", "revisions": "/parts/BOARD/revisions/",
+        "release": "/parts/BOARD/release/", "retire": "/parts/BOARD/retire/",
         "compared": "/parts/BOARD/revisions/PRODUCT/", "lists": "/lists/", "list": "/lists/parts/",
         "equipment-list": "/equipment/", "equipment": "/equipment/HV-1/", "use-equipment": "/equipment/HV-1/use/",
         "move-equipment": "/equipment/HV-1/move/", "retire-equipment": "/equipment/HV-1/retire/",

@@ -16,7 +16,7 @@ from trace.engineering.operations import retire_person
 pytestmark = pytest.mark.django_db
 
 
-WRITES = {"list": OPERATIONS["define_part"]}
+WRITES = {"list": OPERATIONS["define_part"], "revisions": OPERATIONS["revise_part"]}
 """Pages where whatever is sent is at once an operation's to permit."""
 
 

@@ -19,7 +19,7 @@ from rest_framework.views import APIView
 
 from trace.api.problems import problems
 from trace.core.keys import read_label
-from trace.core.permissions import PAGES, may, roles_of
+from trace.core.permissions import COSTS, may, roles_of
 from trace.exchange.backward import describe_unit
 from trace.exchange.forward import CSV_COLUMNS, ForwardAnswer, read_window
 from trace.exchange.plant_time import PlantTime
@@ -76,6 +76,7 @@ class Affected(APIView):
     @extend_schema(
         operation_id="list_affected",
         tags=["answers"],
+        summary="Which units carry what is suspect",
         parameters=[
             OpenApiParameter("lot", str, many=True, description="A lot's key, or its supplier's number."),
             OpenApiParameter("container", str, many=True, description="A single reel, box or bag."),
@@ -109,7 +110,7 @@ class Affected(APIView):
             )
             shape = request.accepted_renderer
             if shape.format == "json":
-                return Response(answer.as_data(costs=may(roles_of(request.user), PAGES["lot-cost"])))
+                return Response(answer.as_data(costs=may(roles_of(request.user), COSTS)))
         kind = f"{shape.media_type}; charset=utf-8"
         return StreamingHttpResponse(shape.lines(answer.as_rows()), content_type=kind)
 
@@ -120,6 +121,7 @@ class Built(APIView):
     @extend_schema(
         operation_id="get_built",
         tags=["answers"],
+        summary="What is in a unit",
         parameters=TIMES,
         responses={200: OpenApiTypes.OBJECT, **problems(400, 404, 409)},
     )

@@ -12,7 +12,7 @@ import re
 from django.db.models import Model
 from stdnum.iso7064 import mod_37_36
 
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 
 KEY = re.compile(r"[A-Z0-9](?:[A-Z0-9-]*[A-Z0-9])?")
 KEY_LENGTH = 40
@@ -24,6 +24,7 @@ class BadKey(Refusal):
     """A key has a character it may not have, or its check character is wrong."""
 
     code = "bad-key"
+    kind = Kind.UNREADABLE
     action = "Use capital letters, digits and hyphens only."
 
 
@@ -31,6 +32,7 @@ class BadText(Refusal):
     """A text is longer than its record takes, or has a character that can't be stored."""
 
     code = "bad-text"
+    kind = Kind.UNREADABLE
     action = "Type it again, shorter and without special characters."
 
 

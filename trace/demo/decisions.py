@@ -17,13 +17,12 @@ from trace.approvals.operations import sign
 from trace.core.clock import Planned
 from trace.demo import stories
 from trace.demo.calendar import PREPARED, ZONE, Act, moment
-from trace.demo.plant import PLANNER, Plant, rows
+from trace.demo.plant import PLANNER, QUALITY, Plant, rows
 from trace.demo.upkeep import attach
 from trace.engineering.models import Part
 from trace.floor.operations.deviations import open_deviation
 from trace.material.models import Lot
 
-QUALITY = "P01"
 SKIPPED = ("FM-22", "FL2", 20)
 """The visit that was left out: part, station, the first of its racks."""
 SIGNED_PART = "CB-180"
@@ -41,8 +40,7 @@ def plan_decisions(plant: Plant) -> Iterator[Act]:
         yield Act(moment(int(row["slot"]), 60), partial(_open, plant, row))
         if row["approved"]:
             yield Act(moment(int(row["slot"]), 100), partial(_approve, plant, row["key"]))
-    yield Act(PREPARED, partial(_sign_part, plant, PLANNER, Meaning.AUTHORED))
-    yield Act(PREPARED, partial(_sign_part, plant, QUALITY, Meaning.APPROVED))
+    yield Act(PREPARED, partial(_sign_part, plant))
     for slot, lot, name, person in (
         (40, stories.COPPER_LOT, "s5540-analysis.txt", "P04"),
         (62, stories.HELD_LOT, "e9150-incoming.txt", "P02"),
@@ -62,8 +60,10 @@ def _approve(plant: Plant, key: str, at: datetime) -> None:
     plant.tell(sign, subject=it, meaning=Meaning.APPROVED, by=plant.people[QUALITY], at=at)
 
 
-def _sign_part(plant: Plant, person: str, meaning: Meaning, at: datetime) -> None:
-    plant.tell(sign, subject=plant.find(Part, SIGNED_PART), meaning=meaning, by=plant.people[person], at=at)
+def _sign_part(plant: Plant, at: datetime) -> None:
+    """Its author signs what was approved."""
+    by = plant.people[PLANNER]
+    plant.tell(sign, subject=plant.find(Part, SIGNED_PART), meaning=Meaning.AUTHORED, by=by, at=at)
 
 
 def _attach(plant: Plant, lot: str, name: str, person: str, at: datetime) -> None:

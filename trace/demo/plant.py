@@ -6,7 +6,7 @@ import csv
 from collections import defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, time
+from datetime import UTC, datetime
 from functools import cached_property
 from types import MappingProxyType
 from typing import Any, TypeVar
@@ -14,22 +14,20 @@ from typing import Any, TypeVar
 from django.conf import settings
 from django.db.models import Model
 
+from trace.approvals.models import Meaning
+from trace.approvals.operations import sign
 from trace.core.clock import Planned
 from trace.core.models import Person
 from trace.core.secrecy import Secret, device_digest
 from trace.demo.calendar import PREPARED, ZONE
 from trace.engineering.models import Part, Qualification, Site, Station
 from trace.engineering.operations import (
-    DayOffRow,
-    ShiftRow,
     get_command_line,
     issue_badge,
     issue_device,
     open_account,
     qualify_person,
     release_revision,
-    set_days_off,
-    set_shifts,
 )
 from trace.exchange.lists.files import import_list
 from trace.exchange.lists.kinds import KINDS
@@ -38,7 +36,7 @@ from trace.material.models import Supplier
 
 FIXTURES = settings.BASE_DIR / "fixtures" / "demo"
 SITE = "QUILLMOOR"
-PLANNER, SUPERVISOR = "P05", "P06"
+QUALITY, PLANNER, SUPERVISOR = "P01", "P05", "P06"
 
 M = TypeVar("M", bound=Model)
 T = TypeVar("T")
@@ -160,24 +158,9 @@ def qualify_people(plant: Plant) -> None:
         )
 
 
-def set_calendar(plant: Plant) -> None:
-    """Two shifts, and the days on which nobody works."""
-    done: dict[str, Any] = {"by": plant.people[PLANNER], "at": PREPARED}
-    shifts = [
-        ShiftRow(
-            row["name"], row["weekdays"].split(), time.fromisoformat(row["begins"]), time.fromisoformat(row["ends"])
-        )
-        for row in rows("shifts")
-    ]
-    set_shifts(rows=shifts, since=PREPARED.date(), **done)
-    off = [DayOffRow(date.fromisoformat(row["day"]), row["name"]) for row in rows("days-off")]
-    for year in sorted({row.day.year for row in off}):
-        set_days_off(year=year, rows=[row for row in off if row.day.year == year], **done)
-
-
 LISTS = (
-    *("sites", "stations", "equipment", "check-pieces", "programs", "suppliers", "customers", "parts"),
-    *("qualifications", "bom", "routes", "costs", "rates"),
+    *("sites", "shifts", "days-off", "stations", "equipment", "check-pieces", "programs"),
+    *("suppliers", "customers", "parts", "qualifications", "bom", "routes", "costs", "rates"),
 )
 """The master data, brought in as a planner would: in this order, one needs another."""
 
@@ -194,7 +177,7 @@ def prepare(plant: Plant) -> None:
     plant.customers = {customer.key: customer for customer in Customer.objects.all()}
     plant.parts = {part.number: part for part in Part.objects.all()}
     for part in Part.objects.filter(level__gt=0).order_by("level", "pk"):
+        sign(subject=part, meaning=Meaning.APPROVED, by=plant.people[QUALITY], at=PREPARED)
         plant.parts[part.number] = release_revision(part=part, **done)
     make_ways_in(plant)
     qualify_people(plant)
-    set_calendar(plant)

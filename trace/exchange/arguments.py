@@ -18,7 +18,7 @@ from drf_spectacular.extensions import OpenApiSerializerFieldExtension
 from rest_framework import serializers
 
 from trace.core.clock import OPEN, Planned, from_ticks, now
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 from trace.core.keys import KEY_LENGTH
 from trace.ledger.source import true_moment
 
@@ -230,6 +230,7 @@ class Unreadable(Refusal):
     """What was sent can't be read."""
 
     code = "unreadable"
+    kind = Kind.UNREADABLE
     action = "Correct it and send it again."
 
 

@@ -191,6 +191,7 @@ def remove_part(
     FittingRefused, WrongPart, KeyInUse.
     """
     designator, reason = _designator(designator), clean_text(reason, 300, "The reason")
+    to_error(error)
     into = into and lock_container(into)
     (unit,) = lock_units([unit], parents=True)
     if not reason:

@@ -58,6 +58,7 @@ class Axis(models.Model):
     slack = TickField(default=0)
 
     class Meta:
+        verbose_name_plural = "axes"
         constraints = [
             models.CheckConstraint(condition=Q(slack=0) | Q(kind="clock", slack__gt=0), name="only_a_clock_has_slack"),
             models.CheckConstraint(
@@ -145,6 +146,7 @@ class SetUpLine(models.Model):
     link = models.PositiveIntegerField(null=True, blank=True)
 
     class Meta:
+        verbose_name = "set-up line"
         constraints = [
             models.UniqueConstraint(fields=["setup", "designator"], name="one_feed_per_designator"),
             models.UniqueConstraint(

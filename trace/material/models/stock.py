@@ -40,6 +40,7 @@ class Source(models.Model):
     reason = models.CharField(max_length=300, blank=True, help_text="why it was withdrawn")
 
     class Meta:
+        verbose_name = "approved source"
         ordering = ["part", "supplier", "number"]
         constraints = [
             models.UniqueConstraint(

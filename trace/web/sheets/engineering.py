@@ -7,12 +7,14 @@ from typing import Any
 from django.db.models import Q, QuerySet
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.html import format_html
 
 from trace.approvals.models import Attachment
 from trace.core.clock import now
 from trace.engineering.models import BomLine, Part, Placement, Station, Step
 from trace.engineering.queries import list_costs
 from trace.engineering.rules import run_together
+from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Pass, Unit
 from trace.material.models import Feed, Lot, SetUp
 from trace.web.cells import Link, Mark, Moment, Ref, Several
@@ -38,8 +40,7 @@ def part_sheet(it: Part) -> Sheet:
         ("Kind", it.get_kind_display()),
         ("Tracked by", "serial" if it.serialised else "lot"),
     ]
-    if site and (costs := _costs(it, site.currency)):
-        facts.append(("Standard cost", costs))
+    costs = _costs(it, site.currency) if site else ""
     tables = [lots_table(lots)] if not it.serialised else [units_table(units)]
     if it.serialised or lines:
         tables += [_bom_table(lines), _placements_table(it, lines), _route_table(steps)]
@@ -49,7 +50,8 @@ def part_sheet(it: Part) -> Sheet:
         tables.append(_panel_table(it))
     tables.append(_used_table(used))
     made = count(units.count(), "unit") if it.serialised else count(lots.count(), "lot")
-    return Sheet(f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts.", facts, tables)
+    sentence = f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts."
+    return Sheet(sentence, facts, tables, costs=[("Standard cost", costs)] if costs else [])
 
 
 def _costs(part: Part, currency: str) -> str:
@@ -81,6 +83,13 @@ def describe_revision(part: Part) -> str:
     return f"{since}, and in effect since then."
 
 
+def _to_bring(lacking: str, name: str) -> str:
+    """What is lacking, and the list by which it comes."""
+    title = KINDS[name].title
+    link = format_html('<a href="{}">{}</a>', reverse("list", args=[name]), title)
+    return format_html("{} A planner brings in a list: {}.", lacking, link)
+
+
 def _bom_table(lines: Any) -> Table:
     return Table(
         "bom",
@@ -97,7 +106,7 @@ def _bom_table(lines: Any) -> Table:
             ),
         ],
         list(lines),
-        "It has no bill of material yet. Import one: python3 manage.py import_bom.",
+        _to_bring("It has no bill of material yet.", "bom"),
     )
 
 
@@ -123,7 +132,7 @@ def _placements_table(it: Part, lines: Any) -> Table:
             Column("mark", "Mark", lambda placement: "do not place" if placement.do_not_place else ""),
         ],
         list(it.placements.all()),
-        "It has no placements yet. Import them: python3 manage.py import_placements.",
+        _to_bring("It has no placements yet.", "placements"),
     )
 
 
@@ -152,7 +161,7 @@ def _route_table(steps: Any) -> Table:
             Column("caution", "Caution", lambda step: step.caution),
         ],
         list(steps),
-        "It has no route yet.",
+        _to_bring("It has no route yet.", "routes"),
     )
 
 

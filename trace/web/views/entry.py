@@ -9,7 +9,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect, render
 from django.urls import reverse
 
-from trace.web.kiosk import find_badge
+from trace.web.kiosk import TooManyBadges, count_badge, find_badge, is_waiting
 from trace.web.scan import read_scan
 from trace.web.views.kiosk import ask_pin
 
@@ -34,14 +34,19 @@ class SignOut(LogoutView):
 
 def scan(request: HttpRequest) -> HttpResponse:
     """Open what was scanned; offer a choice where it names several things, say so where it names none. A badge changes
-    the operator of a device; elsewhere it is somebody's page."""
-    badge = find_badge(request.GET.get("q", ""))
+    the operator of a device; elsewhere it is somebody's page. Where no badge is looked for any more, one is answered
+    like what names nothing."""
+    waiting = is_waiting(request)
+    badge = None if waiting else find_badge(request.GET.get("q", ""))
     if badge:
+        count_badge(request)
         at_device = request.device is not None  # type: ignore[attr-defined]
         return ask_pin(request, badge) if at_device else redirect("person", badge.person.key)
     reading = read_scan(request.GET.get("q", ""))
     if len(reading.found) == 1:
         return HttpResponseRedirect(reading.found[0].href)
+    if waiting and not reading.found:
+        raise TooManyBadges
     return render(request, "scan.html", {"reading": reading}, status=200 if reading.found else 404)
 
 

@@ -13,6 +13,7 @@ from django.utils.functional import SimpleLazyObject
 
 from trace.core.clock import OPEN, to_ticks
 from trace.core.keys import clean_key
+from trace.core.permissions import COSTS, may, roles_of
 from trace.floor.queries import get_unit
 from trace.genealogy.paths import trace_paths
 from trace.genealogy.rules import Sureness
@@ -105,7 +106,8 @@ def _show(
         "links": approval_links(request, answer.kind, answer.key),
         "cost_href": reverse(f"{answer.kind}-cost", args=[answer.key]) + answer.asof.query,
     }
-    if answer.carrying:  # reckoned where the page shows it, not for a table alone
+    context["shows_costs"] = answer.carrying and may(roles_of(request.user), COSTS)
+    if context["shows_costs"]:  # reckoned where the page shows it, not for a table alone
         context["costs"] = SimpleLazyObject(lambda: summarise_costs(answer.population))
     return respond(request, "answer.html", context, every, name=f"{answer.kind}-{answer.key}")
 

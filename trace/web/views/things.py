@@ -8,6 +8,7 @@ from django.http.response import HttpResponseBase
 
 from trace.core.errors import NotFound
 from trace.core.keys import clean_key
+from trace.core.permissions import COSTS, may, roles_of
 from trace.web.answer import holds_table, list_open_holds
 from trace.web.approvals import approval_links, approval_tables
 from trace.web.cells import kind_words
@@ -30,7 +31,9 @@ def thing(request: HttpRequest, kind: str, key: str) -> HttpResponseBase:
             tables.insert(0, holds_table(holds))
         tables += [*approval_tables(kind, it.key), record_table(kind, it.key, Asof())]  # type: ignore[attr-defined]
     links = [] if kind == "person" else approval_links(request, kind, it.key)  # type: ignore[attr-defined]
-    context = {"kind": kind_words(kind), "thing": it, "sheet": sheet, "asked": asof.moment, "links": links}
+    facts = [*sheet.facts, *(sheet.costs if may(roles_of(request.user), COSTS) else ())]
+    context = {"kind": kind_words(kind), "thing": it, "sheet": sheet, "facts": facts}
+    context |= {"asked": asof.moment, "links": links}
     return respond(request, "thing.html", context, tables, name=f"{kind}-{it.key}")  # type: ignore[attr-defined]
 
 
