@@ -331,6 +331,8 @@ def test_equipment_that_stands_elsewhere_is_not_checked_here(shop: Shop) -> None
         plant.do(define_equipment, key=key, name="Tester", kind="high-voltage tester", station=station)
     plant.do(define_check_piece, key="BAD-1", name="open", kind="high-voltage tester", good=False)
     shop.sign_in(BOB)
+    home = text_of(shop.browser.get("/").content.decode())
+    assert "1 piece of equipment still owes check pieces" in home and "HV-2" in home and "HV-1" not in home
     form = {"what": "check", "piece": "BAD-1", "said": "bad"}
     answer = shop.browser.post("/equipment/HV-1/use/", form)
     assert answer.status_code == 403 and "This is at TEST" in answer.content.decode()

@@ -102,6 +102,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "feeding": "/feeds/SLOT-R/do/",
         "material": "/material/", "receive": "/material/receive/", "deliveries": "/material/deliveries/",
         "delivery": "/material/deliveries/ACME-D-1/", "calendar": "/calendar/", "set-calendar": "/calendar/set/",
+        "move-equipment": "/equipment/HV-1/move/", "retire-equipment": "/equipment/HV-1/retire/",
         "deviations": "/deviations/", "open-deviation": "/deviations/open/", "deviation": "/deviations/DEV-1/",
         "revoke-deviation": "/deviations/DEV-1/revoke/", "sign": "/sign/deviation/DEV-1/", "attach": "/attach/lot/K77/",
         "attachment": f"/attachments/{Attachment.objects.get().key}/",

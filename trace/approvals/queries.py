@@ -13,6 +13,7 @@ from trace.approvals.models import Attachment, Deviation, Meaning, Signature
 from trace.approvals.rules import WORDS, Verdict, judge_signature
 from trace.approvals.seals import facts_of, unseal
 from trace.core.errors import NotFound, Refusal
+from trace.core.models import Person
 from trace.core.permissions import APPROVERS, may
 
 
@@ -88,6 +89,15 @@ def find_state(deviation: Deviation, at: datetime) -> str:
     if deviation.used >= deviation.most:
         return "used up"
     return "in force" if find_deviation_approval(deviation) else "not approved"
+
+
+def list_awaiting(person: Person, at: datetime) -> list[Deviation]:
+    """The deviations that wait for an approval which this person may give: a quality engineer, not on their own."""
+    if not may(person.roles, APPROVERS["deviation"]):
+        return []
+    standing = Deviation.objects.filter(Q(revoked=None) | Q(revoked__gt=at), expires__gt=at, used__lt=F("most"))
+    others = standing.exclude(opened_by=person).select_related("opened_by").order_by("opened", "pk")
+    return [one for one in others if not find_deviation_approval(one)]
 
 
 def lock_deviations(rules: Collection[str], since: datetime, until: datetime) -> list[Deviation]:

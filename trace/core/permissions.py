@@ -189,6 +189,7 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("inspections", "inspect", "early-use"), EVERYONE),
     **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
     "use-equipment": STATIONS | UPKEEP,
+    **dict.fromkeys(("move-equipment", "retire-equipment"), UPKEEP),
     "set-calendar": PLANNING | ADMINISTRATOR,
     **dict.fromkeys(("part", "station", "feed", "setup", "tape", "order", "carton", "shipment"), EVERYONE),
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),

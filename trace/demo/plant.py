@@ -159,18 +159,8 @@ def qualify_people(plant: Plant) -> None:
 
 
 LISTS = (
-    *(
-        "sites",
-        "stations",
-        "equipment",
-        "suppliers",
-        "customers",
-        "parts",
-        "sources",
-        "qualifications",
-        "bom",
-        "routes",
-    ),
+    *("sites", "shifts", "days-off", "stations", "equipment", "check-pieces", "programs"),
+    *("suppliers", "customers", "parts", "sources", "qualifications", "bom", "routes", "costs", "rates"),
     "inspection-plans",
 )
 """The master data, brought in as a planner would: in this order, one needs another."""

@@ -21,14 +21,21 @@ from trace.demo.supply import BATH_PART, INSERTER, feed_key
 HEEL = 0.05
 
 MOVES_NOTHING = {
+    "attach_file",
     "discard_container",
+    "load_program",
     "load_shipment",
+    "open_deviation",
     "pack_units",
     "place_holds",
     "record_inspection",
     "release_lot",
+    "record_calibration",
+    "record_check",
+    "retire_equipment",
     "scrap_unit",
     "send_shipment",
+    "sign",
     "start_setup",
 }
 """What puts no part into a unit, nor takes one out."""

@@ -151,12 +151,12 @@ def remember_signing(request: HttpRequest) -> None:
     request.session["signed"] = to_ticks(now())
 
 
-def deviations_table(deviations: Sequence[Deviation], at: datetime) -> Table:
+def deviations_table(deviations: Sequence[Deviation], at: datetime, title: str = "Deviations") -> Table:
     """Deviations and how each stands at a moment."""
     states = {one.pk: find_state(one, at) for one in deviations}
     return Table(
         "deviations",
-        "Deviations",
+        title,
         [
             Column("deviation", "Deviation", lambda d: Ref("deviation", d.key)),
             Column("state", "State", lambda d: Mark(states[d.pk]), choose=True),

@@ -10,6 +10,7 @@ from django.utils import timezone
 from django.utils.html import format_html
 
 from trace.approvals.models import Attachment
+from trace.core.clock import now
 from trace.engineering.models import BomLine, Part, Placement, Station, Step
 from trace.engineering.queries import list_costs
 from trace.engineering.rules import run_together
@@ -17,7 +18,8 @@ from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Pass, Unit
 from trace.material.inspecting import list_plan
 from trace.material.models import Feed, Lot, SetUp
-from trace.web.cells import Link, Moment, Ref, Several
+from trace.web.cells import Link, Mark, Moment, Ref, Several
+from trace.web.equipment import Due, judge_due
 from trace.web.inspection import plan_table
 from trace.web.middleware import find_site
 from trace.web.sheets.base import Fact, Sheet, count
@@ -239,13 +241,13 @@ def station_sheet(it: Station) -> Sheet:
     inside = passes.filter(inside=True).order_by("-began")
     feeds = Feed.objects.filter(axis__station=it)
     used = Pass.objects.filter(station=it, superseded=None, axis__isnull=False).values("axis")
-    tools = it.equipment.filter(retired=None)
+    tools = judge_due(list(it.equipment.filter(retired=None)), now())
     setups = SetUp.objects.filter(Q(axis__station=it) | Q(axis__in=used))
     facts: list[Fact] = [
         ("Area", it.area or "none given"),
         ("What its scans prove", it.get_scan_mode_display()),
         ("Feeds go by", "the machine’s cycle count" if it.counts_cycles else "the clock"),
-        ("Equipment", Several(tuple(Ref("equipment", one.key, one.kind) for one in tools)) or "none on record"),
+        ("Equipment", Several(tuple(map(_tool, tools)), "; ") or "none on record"),
     ]
     tables = [
         passes_table(inside, "inside", "Units inside", "No unit is inside."),
@@ -256,6 +258,12 @@ def station_sheet(it: Station) -> Sheet:
         ),
     ]
     return Sheet(f"{it.name}: {count(inside.count(), 'unit')} inside, {count(feeds.count(), 'feed')}.", facts, tables)
+
+
+def _tool(due: Due) -> Several:
+    """Equipment at a station, whether it is fit, and what is wrong with it."""
+    what = (Ref("equipment", due.it.key, due.it.kind), Mark(due.state))
+    return Several((*what, due.wanting) if due.wanting else what)
 
 
 def passes_table(passes: QuerySet[Pass], name: str, title: str, empty: str) -> Table:
