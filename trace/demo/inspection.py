@@ -67,7 +67,7 @@ def _inspect(plant: Plant, key: str, at: datetime) -> None:
             counts=counts,
             readings=readings,
             screened=bool(planned.screen),
-            equipment=Equipment.objects.get(kind=planned.equipment) if planned.equipment else None,
+            equipment=Equipment.objects.get(kind=planned.equipment, station=None) if planned.equipment else None,
             by=plant.people[INSPECTOR],
             at=at,
         )
