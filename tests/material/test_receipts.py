@@ -92,6 +92,9 @@ def test_a_package_is_received_once(plant: Plant) -> None:
     assert "Package PK-7 was received at 2026-03-02 06:10 UTC by Ann, as BF1103-1." in again.message
     assert again.extra == {"receipts": [first.pk], "copy": None}
     refused(plant, "received-before", receive_package, **told, copy=2)
+    receive(plant, 11, package="PK-8", label=LABEL)
+    other_id = {**told, "package": package(package="PK-9", label=LABEL)}  # the very label of another
+    assert "Package PK-8 was received" in refused(plant, "received-before", receive_package, **other_id).message
     other = plant.do(define_supplier, key="BETA", name="Beta")
     plant.do(approve_source, part=plant.resistor, supplier=other, number="A-1")
     plant.do(receive_package, 12, supplier=other, package=package(package="PK-7"))

@@ -55,11 +55,11 @@ def digest_label(text: str) -> str:
 
 
 def find_receipts(package: str, label: str, supplier: Supplier | None = None) -> QuerySet[Receipt]:
-    """Receipts of the package of this id; where it has none, of packages without one that have this label. The newest
-    first, of one supplier or of any."""
+    """Receipts of the package of this id, or with this label. The newest first, of one supplier or of any."""
     if not (package or label):
         return Receipt.objects.none()
-    wanted = Q(package=package.strip().upper()) if package else Q(digest=digest_label(label), package="")
+    wanted = Q(package=package.strip().upper()) if package else Q()
+    wanted |= Q(digest=digest_label(label)) if label else Q()
     found = Receipt.objects.filter(wanted, **({"supplier": supplier} if supplier else {}))
     return found.select_related("by", "supplier").prefetch_related("containers").order_by("-received", "-pk")
 
