@@ -257,6 +257,7 @@ SPECTACULAR_SETTINGS = {
         "ContainerKind": "trace.material.models.Container.Kind",
         "FeedKind": "trace.material.models.Feed.Kind",
         "AxisKind": "trace.material.models.Axis.Kind",
+        "InspectionManner": "trace.material.models.Manner",
     },
 }
 

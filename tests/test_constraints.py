@@ -23,11 +23,25 @@ from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
     Axis,
     BagRecord,
+    BathLimit,
+    BathReading,
+    Call,
     Container,
+    Count,
+    Delivery,
     Derivation,
+    Expected,
     Feed,
     FeedRecord,
+    Inspection,
+    InspectionCount,
+    InspectionReading,
     Lot,
+    LotStatus,
+    PlannedInspection,
+    Receipt,
+    SamplingRuling,
+    ScrappedParts,
     SetUp,
     SetUpLine,
     Source,
@@ -56,6 +70,48 @@ def source(p: Plant) -> Source:
 def second_source(p: Plant) -> Source:
     saved_copy(source(p))
     return Source(part=p.capacitor, supplier=p.supplier, number="A-1", since=moment(), until=moment(), reason="x")
+
+
+def planned(p: Plant, **fields: Any) -> PlannedInspection:
+    """Every piece, measured."""
+    told = {"manner": "every piece", "unit_of_measure": "V", "lower": 1, "upper": 2, "allowable": 5, **fields}
+    return PlannedInspection(part=p.resistor, number=1, name="Voltage", **told)
+
+
+def planned_sample(p: Plant) -> PlannedInspection:
+    limits = {"unit_of_measure": "", "lower": None, "upper": None, "allowable": None}
+    return planned(p, manner="sample", aql=1, level="II", **limits)
+
+
+def planned_gauging(p: Plant) -> PlannedInspection:
+    return planned(p, manner="gauged", pieces=5, equipment="gauge", allowable=None)
+
+
+def inspection(p: Plant, **fields: Any) -> Inspection:
+    """A sample that was accepted."""
+    told = {"manner": "sample", "accept": 1, "reject": 2, "inspected": 50, "rejected": 1, "accepted": True, **fields}
+    return Inspection(lot=p.lot(), round=1, name="Finish", size=500, at=9, by=p.ann, recorded=9, **told)
+
+
+def inspection_count(p: Plant) -> InspectionCount:
+    found = inspection(p)
+    found.save()
+    return InspectionCount(inspection=found, container=p.reel(), inspected=50, rejected=1)
+
+
+def inspection_reading(p: Plant) -> InspectionReading:
+    found = inspection(p)
+    found.save()
+    return InspectionReading(inspection=found, number=1, value=1)
+
+
+def lot_status(p: Plant) -> LotStatus:
+    return LotStatus(lot=p.lot(), status="released", since=9, evidence="x", by=p.ann, recorded=9)
+
+
+def ruling(p: Plant) -> SamplingRuling:
+    told = {"ruling": "resumed", "reason": "x", "at": 9, "recorded": 9}
+    return SamplingRuling(part=p.resistor, supplier=p.supplier, by=p.ann, **told)
 
 
 def second_token(p: Plant) -> Token:
@@ -147,6 +203,30 @@ def lot(p: Plant) -> Lot:
 def container(p: Plant) -> Container:
     lot = p.lot()
     return Container(key="CB", part=p.resistor, lot=lot, quantity=1, received=ticks(1), gone=ticks(2))
+
+
+def receipt(p: Plant, **fields: Any) -> Receipt:
+    told = {"label": "x", "digest": "0f" * 32, "received": moment(), "by": p.ann, **fields}
+    return Receipt(supplier=p.supplier, part=p.resistor, **told)
+
+
+def second_receipt(p: Plant) -> Receipt:
+    saved_copy(receipt(p, package="PK-1", label="", digest=""))
+    return receipt(p, package="PK-2")
+
+
+def delivery(p: Plant, **fields: Any) -> Delivery:
+    told = {"key": "D", "number": "D-1", "announced": moment(), "by": p.ann, **fields}
+    return Delivery(supplier=p.supplier, **told)
+
+
+def closed_delivery(p: Plant) -> Delivery:
+    return delivery(p, closed=moment(1), closed_by=p.ann, remark="lost")
+
+
+def expected(p: Plant) -> Expected:
+    delivered = Delivery.objects.first() or saved_copy(delivery(p))
+    return Expected(delivery=delivered, package="PK-1", part=p.resistor, number="A-1", lot="L", quantity=1)
 
 
 def derivation(p: Plant, **fields: Any) -> Derivation:
@@ -298,6 +378,39 @@ def copy_of(make: Make) -> Make:
     return second
 
 
+def bath_limit(p: Plant) -> BathLimit:
+    return BathLimit(feed=p.slot_r, name="copper", unit="%", low=0, high=1)
+
+
+def bath_reading(p: Plant) -> BathReading:
+    return BathReading(feed=p.slot_r, name="copper", value=1, unit="%", at=1, by=p.ann, recorded=1)
+
+
+def count_row(p: Plant) -> Count:
+    return Count(container=p.reel("CB-1"), quantity=5, least=4, most=6, at=1, by=p.ann, recorded=1)
+
+
+def scrapped_parts(p: Plant) -> ScrappedParts:
+    return ScrappedParts(container=p.reel("CB-1"), quantity=5, reason="bent", at=1, by=p.ann, recorded=1)
+
+
+def call(p: Plant) -> Call:
+    return Call(
+        key="CALL-1", station=p.insertion, part=p.resistor, called=1, called_by=p.ann,
+        container=p.reel("CB-1"), issued=2, issued_by=p.ann, delivered=3, delivered_by=p.ann,
+    )  # fmt: skip
+
+
+def second_call(p: Plant) -> Call:
+    first = call(p)
+    first.delivered = first.delivered_by = None
+    first.save()
+    return Call(
+        key="CALL-2", station=p.insertion, part=p.resistor, called=1, called_by=p.ann,
+        container=first.container, issued=2, issued_by=p.ann, delivered=3, delivered_by=p.ann,
+    )  # fmt: skip
+
+
 BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "subject_once_per_event": [(second_subject, {"key": "L"})],
     "one_answer_per_request": [(copy_of(answer), {})],
@@ -323,6 +436,23 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "step_skipped_once_by_a_unit": [(skip, {"superseded": None})],
     "plant_supplies_once": [(lambda p: Supplier(key="X", name="X"), {"is_plant": True})],
     "lot_received_under_one_record": [(copy_of(lot), {"key": "L2"})],
+    "package_received_once": [(second_receipt, {"package": "PK-1"})],
+    "label_received_once": [(lambda p: (saved_copy(receipt(p)), receipt(p, copy=2))[1], {"copy": 1})],
+    "receipt_copies_from_one": [(receipt, {"copy": 0})],
+    "label_has_its_digest": [(receipt, {"label": ""}), (receipt, {"digest": ""})],
+    "delivery_announced_once": [
+        (lambda p: (saved_copy(delivery(p)), delivery(p, key="D2", number="D-2"))[1], {"number": "D-1"})
+    ],
+    "delivery_closed_by_somebody": [
+        (closed_delivery, {"closed": None}),
+        (closed_delivery, {"closed_by": None}),
+        (closed_delivery, {"closed": moment(-1)}),
+        (closed_delivery, {"closed": None, "closed_by": None}),
+    ],
+    "expected_quantity_positive": [(expected, {"quantity": 0})],
+    "package_on_a_list_once": [
+        (lambda p: (saved_copy(expected(p)), setattr(second := expected(p), "lot", "M"), second)[2], {"lot": "L"})
+    ],
     "container_quantity_not_negative": [(container, {"quantity": -1})],
     "container_tolerance_positive": [(container, {"tolerance": -1})],
     "container_gone_after_received": [(container, {"gone": ticks(0.5)})],
@@ -341,6 +471,27 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
         (baked, {"act": "opened"}),
         (sealed, {"hours": 1}),
     ],
+    "one_limit_by_its_name": [(copy_of(bath_limit), {})],
+    "bath_limit_has_a_unit": [(bath_limit, {"unit": ""})],
+    "bath_limits_in_order": [(bath_limit, {"high": -1})],
+    "bath_reading_has_a_unit": [(bath_reading, {"unit": ""})],
+    "count_not_negative": [(count_row, {"least": None, "most": None, "quantity": -1})],
+    "count_beside_what_was_on_record": [(count_row, {"most": None}), (count_row, {"most": 3, "reason": "x"})],
+    "count_that_differs_has_a_reason": [(count_row, {"quantity": 7}), (count_row, {"quantity": 3})],
+    "some_parts_scrapped": [(scrapped_parts, {"quantity": 0})],
+    "parts_scrapped_for_a_reason": [(scrapped_parts, {"reason": ""})],
+    "call_for_some": [(call, {"quantity": 0})],
+    "call_issued_with_a_container": [(call, {"container": None}), (call, {"issued": 0}), (call, {"issued": None})],
+    "call_delivered_after_it_was_issued": [
+        (call, {"delivered": 1}),
+        (call, {"delivered_by": None}),
+        (call, {"container": None, "issued": None, "issued_by": None}),
+    ],
+    "call_withdrawn_for_a_reason": [
+        (call, {"withdrawn": 5, "reason": "x"}),
+        (call, {"delivered": None, "delivered_by": None, "withdrawn": 5}),
+    ],
+    "container_on_its_way_once": [(second_call, {"delivered": None, "delivered_by": None})],
     "tape_has_links": [(tape, {"links": 0})],
     "tape_built_forward": [(tape, {"built_until": 0})],
     "axis_of_station_or_tape": [
@@ -419,6 +570,51 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
             {"last": None},
         ),
     ],
+    "planned_inspection_number_once": [(copy_of(planned), {"name": "other"})],
+    "planned_inspection_name_once": [(copy_of(planned), {"number": 2})],
+    "planned_inspection_fits_its_manner": [
+        (planned, {"aql": 1}),
+        (planned, {"level": "II"}),
+        (planned, {"pieces": 5}),
+        (planned, {"manner": ""}),
+        (planned_sample, {"aql": None}),
+        (planned_sample, {"aql": 0}),
+        (planned_sample, {"aql": 15}),
+        (planned_sample, {"level": ""}),
+        (planned_sample, {"pieces": 5}),
+        (planned_sample, {"allowable": 5}),
+        (planned_gauging, {"aql": 1}),
+        (planned_gauging, {"level": "II"}),
+        (planned_gauging, {"allowable": 5}),
+        (planned_gauging, {"pieces": 0}),
+        (planned_gauging, {"pieces": None}),
+        (planned_gauging, {"equipment": ""}),
+    ],
+    "planned_inspection_measured_has_limits": [
+        (planned, {"unit_of_measure": ""}),
+        (planned, {"lower": None, "upper": None}),
+        (planned_sample, {"upper": 2}),
+        (planned_sample, {"unit_of_measure": "V"}),
+        (planned_gauging, {"unit_of_measure": "", "lower": None, "upper": None}),
+    ],
+    "planned_inspection_limits_in_order": [(planned, {"lower": 2}), (planned, {"lower": 3})],
+    "allowable_is_a_percentage": [(planned, {"allowable": 100}), (planned, {"allowable": -1})],
+    "inspected_once_in_a_round": [(copy_of(inspection), {})],
+    "rejected_are_of_the_inspected": [(inspection, {"inspected": 0})],
+    "sample_decided_by_its_numbers": [
+        (inspection, {"accepted": False}),
+        (inspection, {"rejected": 2}),
+        (inspection, {"accept": 2}),
+        (inspection, {"accept": None}),
+        (inspection, {"reject": None}),
+        (inspection, {"manner": "every piece"}),
+        (lambda p: inspection(p, manner="gauged", accept=None, reject=None), {"accept": 0}),
+    ],
+    "container_counted_once": [(copy_of(inspection_count), {})],
+    "counted_rejects_of_the_inspected": [(inspection_count, {"rejected": 51})],
+    "reading_number_once": [(copy_of(inspection_reading), {})],
+    "lot_status_has_its_evidence": [(lot_status, {"evidence": ""})],
+    "sampling_ruling_has_a_reason": [(ruling, {"reason": ""})],
     "unit_in_one_carton": [(packing, {"until": None})],
     "packing_runs_forward": [(packing, {"until": 4})],
     "carton_on_one_shipment": [(consignment, {"until": None})],
@@ -477,6 +673,9 @@ def test_a_constraint_refuses(name: str, make: Make, change: Any) -> None:
         (second_badge, {}),
         (copy_of(answer), {"key": "2"}),
         (copy_of(lot), {"key": "L2", "date_code": "2602"}),
+        (copy_of(lot), {"key": "L2", "delivery": 2}),
+        (copy_of(inspection), {"round": 2}),
+        (copy_of(lambda p: inspection(p, manner="sorted", accept=None, reject=None)), {}),
         (lambda p: Supplier(key="X", name="X"), {}),
         (copy_of(attachment), {"key": "FILE-2", "target_key": "M"}),
         (copy_of(signature), {"meaning": "reviewed"}),

@@ -1,65 +1,11 @@
-"""Index of the areas' models; import them from their areas."""
+"""Index of the areas' models: what is imported here Django knows. Import them from their areas."""
 
-from trace.approvals.models import Attachment, Deviation, Signature
-from trace.core.models import Badge, Device, Person, Token, User
-from trace.engineering.equipment import Calibration, CheckPiece, Equipment, PieceCheck, Program, ProgramLoad
-from trace.engineering.models import (
-    BomLine,
-    Characteristic,
-    Designator,
-    HourlyRate,
-    PanelPlace,
-    Part,
-    Placement,
-    Qualification,
-    Qualified,
-    Site,
-    StandardCost,
-    Station,
-    Step,
-    Substitute,
-)
-from trace.engineering.shifts import DayOff, Shift
-from trace.floor.models import (
-    Carton,
-    Consignment,
-    Customer,
-    Fitting,
-    LooseSighting,
-    Packing,
-    Pass,
-    Salvage,
-    Shipment,
-    Skip,
-    Unit,
-    WorkOrder,
-)
-from trace.holds.models import Hold
-from trace.ledger.models import Answer, Event, EventSubject
-from trace.material.models import (
-    Axis,
-    AxisSlack,
-    BagRecord,
-    Container,
-    Derivation,
-    Feed,
-    FeedRecord,
-    Lot,
-    SetUp,
-    SetUpLine,
-    Source,
-    Span,
-    Supplier,
-    Tape,
-)
-
-__all__ = [
-    "Answer", "Attachment", "Axis", "AxisSlack", "Badge", "BagRecord", "BomLine", "Calibration", "Carton",
-    "Characteristic", "CheckPiece", "Consignment", "Container", "Customer", "DayOff", "Derivation", "Designator",
-    "Deviation", "Device",
-    "Equipment", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "HourlyRate", "LooseSighting",
-    "Lot", "Packing", "PanelPlace", "Part", "Pass", "Person", "PieceCheck", "Placement", "Program", "ProgramLoad",
-    "Qualification", "Qualified", "Salvage", "SetUp", "SetUpLine", "Shift", "Shipment", "Signature", "Site", "Skip",
-    "Source", "Span", "StandardCost", "Station", "Step", "Substitute", "Supplier", "Tape", "Token", "Unit", "User",
-    "WorkOrder",
-]  # fmt: skip
+import trace.approvals.models
+import trace.core.models
+import trace.engineering.equipment
+import trace.engineering.models
+import trace.engineering.shifts
+import trace.floor.models
+import trace.holds.models
+import trace.ledger.models
+import trace.material.models  # noqa: F401

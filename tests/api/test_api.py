@@ -9,6 +9,7 @@ from django.test import Client as Browser
 
 from tests.factories import Plant, moment
 from tests.web.conftest import make_user
+from trace.api.docs import make_schema
 from trace.api.operations import ELSEWHERE, find_operations
 from trace.api.things import KINDS
 from trace.core.clock import now
@@ -21,22 +22,24 @@ from trace.holds.operations import place_holds
 from trace.ledger.models import Event
 from trace.material.models import FeedRecord, Lot
 from trace.material.operations.setups import define_feed
+from trace.material.operations.sources import approve_source
 
 pytestmark = pytest.mark.django_db
 
 
-def test_a_handler_receives_a_lot_and_loads_a_reel(client_of) -> None:
+def test_a_handler_receives_a_package_and_loads_a_reel(client_of) -> None:
     plant, handler = Plant(), client_of([Role.HANDLER])
-    body = {
-        "key": "L-9", "supplier": "ACME", "part": "RES", "number": "2406/A",
-        "containers": [["REEL-1", "5000"], ["REEL-2", None]],
-    }  # fmt: skip
-    answer = handler.do("receive_lot", **body)
+    plant.do(approve_source, part=plant.resistor, supplier=plant.supplier, number="A-1")
+    lots = [{"number": "2406/A", "quantity": "5000", "container": "REEL-1"}, {"number": "2406/B"}]
+    package = {"number": "A-1", "lots": lots, "package": "pk-7", "order": "4500123", "origin": "DE"}
+    answer = handler.do("receive_package", supplier="ACME", package=package)
     assert answer.status_code == 201, answer.json()
     assert answer.json() | {"id": 0} == answer.json() | {
-        "id": 0, "key": "L-9", "supplier": "ACME", "part": "RES", "number": "2406/A",
+        "id": 0, "supplier": "ACME", "part": "RES", "number": "A-1", "package": "PK-7", "order": "4500123",
     }  # fmt: skip
-    assert Lot.objects.get(key="L-9").containers.count() == 2
+    assert list(Lot.objects.values_list("key", "containers__quantity")) == [("2406-A", 5000), ("2406-B", None)]
+    again = handler.do("receive_package", supplier="ACME", package=package)
+    assert (again.status_code, again.json()["code"]) == (409, "received-before")
     answer = handler.do("load_feed", feed=plant.slot_r.key, container="reel-1", quantity=5000)
     assert answer.status_code == 201, answer.json()
     record = FeedRecord.objects.get(pk=answer.json()["id"])
@@ -227,3 +230,14 @@ def test_who_is_not_signed_in_is_asked_to_before_the_api_documents_itself() -> N
     assert (answer.status_code, answer["WWW-Authenticate"]) == (401, "Bearer")
     stranger.force_login(make_user("nobody", roles=[]))
     assert [stranger.get(f"/api/v1/{page}").status_code for page in ("", "schema/")] == [403, 403]
+
+
+def test_every_operation_of_the_schema_has_a_summary_of_its_own() -> None:
+    said = [
+        (tell["summary"], method, path)
+        for path, methods in make_schema()["paths"].items()
+        for method, tell in methods.items()
+        if method in {"get", "post", "put", "patch", "delete"}
+    ]
+    assert len(said) > 200 and len({summary for summary, *_ in said}) == len(said)
+    assert ("Set a bill of material", "post", "/api/v1/operations/set-bom/") in said

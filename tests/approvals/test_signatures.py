@@ -11,7 +11,7 @@ from django.db import connection
 from tests.approvals.signing import deviation, quality, sign_as
 from tests.factories import Plant, make_person, moment
 from tests.refusals import refused
-from trace.approvals.content import SIGNED, content_of, digest_of, find_record
+from trace.approvals.content import SIGNED, content_digest, content_of, find_record
 from trace.approvals.models import Signature
 from trace.approvals.operations import sign
 from trace.approvals.queries import list_signatures, verify_signature
@@ -57,7 +57,7 @@ def test_11_70_a_signature_moved_to_another_record_does_not_verify() -> None:
     assert verdict(tamper(signature, target_kind="part", target_key="RES")) == "moved"
     assert verdict(tamper(signature, target_key="NONE")) == "moved"
     assert verdict(tamper(signature, target_kind="lot", target_key="K77")) == "valid"
-    assert verdict(tamper(signature, digest=digest_of(content_of("lot", "K78")))) == "moved"
+    assert verdict(tamper(signature, digest=content_digest(content_of("lot", "K78")))) == "moved"
     second = sign_as(quality("BO"), other)
     assert verdict(tamper(signature, seal=second.seal, digest=signature.digest)) == "moved"
 
@@ -87,7 +87,7 @@ def test_11_10_e_an_edit_leaves_the_old_value_readable_with_who_when_and_why() -
     event = Event.objects.get(verb="sign")
     signed = json.loads(json.loads(event.payload)["facts"]["signed"])
     assert signed["content"][0]["reason"] == "Parts drift." and signed["content"][0]["released"] is None
-    assert digest_of(json.loads(event.payload)["facts"]["signed"]) == signature.digest
+    assert content_digest(json.loads(event.payload)["facts"]["signed"]) == signature.digest
     release = Event.objects.select_related("by").get(verb="release_hold")
     assert (release.by, release.happened) == (plant.ann, moment(7)) and "report 12" in release.payload
     assert event.subjects.filter(kind="hold", key=str(hold.pk)).exists()

@@ -9,6 +9,7 @@ import pytest
 from tests.web.conftest import Suspects, build_suspects, make_user
 from tests.web.test_pages import NO_PAGES, addresses
 from trace.engineering.models import Step
+from trace.engineering.operations import revise_part
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -33,7 +34,9 @@ def test_every_page_is_accessible_and_fits(
     width, height, scheme = SIZES[size]
     page.set_viewport_size({"width": width, "height": height})
     page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+    suspects.plant.do(revise_part, 70, part=suspects.plant.board, revision="B")
     others = {
+        "draft": "/parts/BOARD-B/release/",
         "earlier": "/lots/K77/?at=2026-03-02T06:13",
         "cleared": f"/lots/K77/units/{suspects.cleared.key}/",
         "several": f"/units/{suspects.possible.key}/?find=R",

@@ -7,7 +7,9 @@ import string
 import pytest
 from stdnum.iso7064 import mod_11_2, mod_11_10, mod_37_2, mod_37_36, mod_97_10
 
-from trace.core.keys import BadKey, check_character, clean_key, label_text, read_label
+from tests.factories import Plant
+from trace.core.keys import KEY_LENGTH, BadKey, check_character, clean_key, find_free_key, label_text, read_label
+from trace.material.models import Container, Lot
 
 ALPHABET = string.digits + string.ascii_uppercase
 
@@ -95,3 +97,17 @@ def test_what_can_be_no_key_is_refused(text: str) -> None:
 @pytest.mark.parametrize(("text", "key"), [("a-1", "A-1"), (" X ", "X"), ("A" * 40, "A" * 40)])
 def test_a_key_is_trimmed_and_in_capitals(text: str, key: str) -> None:
     assert clean_key(text) == key
+
+
+@pytest.mark.django_db
+def test_a_free_key_is_as_like_its_name_as_a_key_can_be() -> None:
+    plant = Plant()
+    names = ["bf/11 03", "acme-bf/11 03"]
+    assert find_free_key(names, Lot, Container) == "BF-11-03"
+    plant.reel("ACME-BF-11-03", lot="BF-11-03")
+    assert find_free_key(names, Lot) == "ACME-BF-11-03"
+    assert find_free_key(names, Lot, Container) == "ACME-BF-11-03-X2"
+    assert find_free_key(["№ ü"], Lot) == "X"
+    assert len(find_free_key(["L" * 99], Lot)) == KEY_LENGTH
+    plant.lot("L" * KEY_LENGTH)
+    assert find_free_key(["L" * 99], Lot) == "L" * (KEY_LENGTH - 5) + "-X2"

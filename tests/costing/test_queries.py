@@ -8,8 +8,15 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from tests.approvals.signing import deviation
 from tests.factories import Plant, approve_substitute, make_assembly, make_part, ticks
-from trace.costing.queries import list_units_behind, summarise_rework, summarise_scrap, trace_standard_costs
+from trace.costing.queries import (
+    list_material_behind,
+    list_units_behind,
+    summarise_rework,
+    summarise_scrap,
+    trace_standard_costs,
+)
 from trace.costing.rules import CostPlace, Outlay, round_money
 from trace.engineering.models import BomLine, Designator, Part, Station, Step
 from trace.floor.models import Pass
@@ -106,7 +113,7 @@ def test_what_no_step_puts_in_counts_once_the_unit_has_begun(plant) -> None:
     population = ask(bad)
     assert {carrier.key for carrier in population.carriers} == {begun.key, fitted.key}
     (line,) = summarise_scrap(population).lines
-    assert str(line) == "BOARD, material before any step"
+    assert str(line) == "BOARD, material of no step"
     assert (line.count, line.amount) == (1, D("0.5") + D("0.004") * 3)  # the fitted one has not begun: nothing
     assert list_units_behind(population, line) == [begun.key]
 
@@ -116,12 +123,12 @@ def test_only_steps_that_were_passed_count_and_each_once(plant) -> None:
     plant.do(load_feed, 0, feed=plant.slot_r, container=bad)
     (board,) = plant.boards(1)
     plant.run(board, plant.insertion, 1, 2, outcome="failed")
-    assert [str(line) for line in summarise_scrap(ask(bad)).lines] == ["BOARD, material before any step"]
+    assert not summarise_scrap(ask(bad)).lines
     plant.run(board, plant.insertion, 3, 4)
     plant.run(board, plant.test, 5, 6)
     lines = [(str(line), line.count) for line in summarise_scrap(ask(bad)).lines]
     assert lines == [
-        ("BOARD, material after step 20", 1),
+        ("BOARD, material of step 10", 1),
         ("BOARD, labour of step 10 at INSERT", 1),
         ("BOARD, labour of step 20 at TEST", 1),
     ]
@@ -130,9 +137,54 @@ def test_only_steps_that_were_passed_count_and_each_once(plant) -> None:
     again.pk, again.station, again.began, again.ended = None, plant.final, ticks(7), ticks(8)
     again.scanned_in, again.scanned_out, again.axis = ticks(7), ticks(8), None
     again.save()
-    assert ("BOARD, labour of step 10 at FINAL", 1) in [(str(x), x.count) for x in summarise_scrap(ask(bad)).lines]
-    assert len(summarise_scrap(ask(bad)).lines) == 3
+    lines = [(str(line), line.count) for line in summarise_scrap(ask(bad)).lines]
+    assert lines[:1] == [("BOARD, material of step 10", 1)] and ("BOARD, labour of step 10 at FINAL", 1) in lines
+    assert len(lines) == 3
     assert len(summarise_scrap(ask(bad, at=ticks(5.5))).lines) == 2
+
+
+def route_of_three(plant: Plant, **label: str) -> tuple[Part, list[Station]]:
+    """An assembly with a resistor of 0.02 at each of its steps 10, 20 and 30, the first two joined as labelled."""
+    stations = [plant.insertion, plant.test, plant.final]
+    steps = {10 * number: [station] for number, station in enumerate(stations, 1)}
+    triple = make_assembly("TRIPLE", places=dict.fromkeys(("T1", "T2", "T3"), plant.resistor), route=steps)
+    for number in steps:
+        Designator.objects.filter(parent=triple, name=f"T{number // 10}").update(step_number=number)
+    Step.objects.filter(part=triple).update(minutes=D(2))
+    Step.objects.filter(part=triple, number__lt=30).update(**label)
+    Station.objects.update(rate_per_hour=30)
+    return triple, stations
+
+
+@pytest.mark.parametrize(
+    ("label", "visited", "worked"),
+    [
+        ({"free_order": "A"}, [1], [20]),  # 10 and 20 in any order: the later number first
+        ({"free_order": "A"}, [1, 0], [10, 20]),
+        ({"alternative": "A"}, [1], [20]),  # one of two
+        ({"alternative": "A"}, [1, 2], [20, 30]),
+        ({}, [1], [20]),  # 10 skipped under a deviation
+        ({}, [1, 2], [20, 30]),
+    ],
+)
+def test_what_was_not_passed_costs_nothing_though_a_later_step_was(plant, label, visited, worked) -> None:
+    triple, stations = route_of_three(plant, **label)
+    bad = plant.reel("BAD")
+    (unit,) = plant.units(triple)
+    if not label:
+        deviation(plant, scope=["part:TRIPLE", "step:10"])
+    for minute, index in enumerate(visited):
+        plant.run(unit, stations[index], 10 + minute, 10.5 + minute)
+    plant.do(fit_part, 20, unit=unit, designator="T2", container=bad, reason="by hand")
+    population = ask(bad)
+    scrap = summarise_scrap(population)
+    assert sorted(line.step for line in scrap.lines if line.outlay == Outlay.MATERIAL) == worked
+    assert sorted(line.step for line in scrap.lines if line.outlay == Outlay.LABOUR) == worked
+    assert scrap.total == len(worked) * (D("0.02") + 2 * D(30) / 60)
+    for line in scrap.lines:
+        assert list_units_behind(population, line) == [unit.key]
+        if line.outlay == Outlay.MATERIAL:
+            assert [(part.part, part.quantity) for part in list_material_behind(line, TODAY)] == [("RES", 1)]
 
 
 def test_children_count_by_what_is_really_inside_and_bought_ones_as_bought(plant) -> None:

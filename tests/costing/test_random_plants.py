@@ -53,8 +53,8 @@ def accumulated(unit: Unit) -> Decimal:
         own = Decimal(0)
     else:
         passed = {visit.step: visit.station for visit in visits if visit.outcome == "passed"}
-        last = max((step.number for step in passed), default=-1)
-        designators = unit.part.designators.filter(line__child__serialised=False, step_number__lte=last)
+        numbers = {step.number for step in passed}
+        designators = unit.part.designators.filter(line__child__serialised=False, step_number__in=numbers)
         own = sum((d.quantity * d.line.child.standard_cost for d in designators), Decimal(0))
         own += sum((money(step.minutes, station.rate_per_hour) for step, station in passed.items()), Decimal(0))
     inside = Fitting.objects.filter(unit=unit, child__isnull=False, until=None, superseded=None)

@@ -90,10 +90,10 @@ def test_scrap_is_what_was_put_in_and_worked_to_where_each_unit_stands(story) ->
     assert scrap.currency == "EUR"
     shipped = {str(line): (line.quantity, line.amount) for line in scrap.lines if line.group.place == "shipped"}
     assert shipped == {
-        "BOARD, material after step 20": (1, D("0.19")),
+        "BOARD, material of step 10": (1, D("0.19")),
         "BOARD, labour of step 10 at INSERT": (1, D("2.00")),
         "BOARD, labour of step 20 at TEST": (1, D("0.60")),
-        "PRODUCT, material after step 10": (1, D("0.40")),
+        "PRODUCT, material of step 10": (1, D("0.40")),
         "PRODUCT, labour of step 10 at FINAL": (1, D("2.40")),
     }
 
@@ -123,17 +123,18 @@ def test_every_line_opens_to_its_units(story) -> None:
         assert len(list_units_behind(story.population, line)) == line.count
     behind = {(str(line), line.group.place): list_units_behind(story.population, line) for line in scrap.lines}
     assert behind["BOARD, labour of step 10 at INSERT", "in plant"] == [story.finished.key, story.inserted.key]
-    assert behind["BOARD, material after step 20", "shipped"] == [story.shipped.key]
+    assert behind["BOARD, material of step 10", "shipped"] == [story.shipped.key]
     (new,) = (line for line in rework.lines if line.outlay == Outlay.NEW_PARTS and line.group.place == "shipped")
     assert list_units_behind(story.population, new) == [story.shipped.key] * 2
 
 
 def test_a_material_line_opens_to_the_parts_in_it(story) -> None:
-    (line,) = (line for line in summarise_scrap(story.population).lines if str(line) == "BOARD, material after step 10")
+    lines = [line for line in summarise_scrap(story.population).lines if str(line) == "BOARD, material of step 10"]
+    (line,) = (line for line in lines if line.group.place == "in plant")
     opened = list_material_behind(line, TODAY)
     assert {part.part: (part.quantity, part.price, part.amount) for part in opened} == {
-        "RES": (2, D("0.02"), D("0.04")),
-        "CAP": (1, D("0.15"), D("0.15")),
+        "RES": (4, D("0.02"), D("0.08")),
+        "CAP": (2, D("0.15"), D("0.30")),
     }
     assert sum(part.amount for part in opened) == line.amount
 

@@ -4,22 +4,29 @@ Built with small racks: the calendar, the routes and the stories are those of th
 stage builds.
 """
 
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
 
 import pytest
 from django.db import transaction
 
 from tests.demo import against_truth
 from tests.factories import make_person
+from trace.approvals.models import Attachment, Deviation, Signature
+from trace.approvals.queries import find_state, verify_signature
+from trace.approvals.rules import Verdict
 from trace.core.clock import to_ticks
 from trace.core.models import Person, User
 from trace.demo import build as demo
 from trace.demo import stories
-from trace.demo.calendar import UNTIL, moment
+from trace.demo.calendar import UNTIL, ZONE, moment
 from trace.demo.plant import SITE, Plant
+from trace.engineering.calendar import shift_at
+from trace.engineering.equipment import Calibration, Equipment, PieceCheck, ProgramLoad
+from trace.engineering.fitness import judge_fitness
 from trace.engineering.models import Designator, Part, ScanMode, Station, Step
-from trace.engineering.queries import list_lacking
-from trace.floor.models import Consignment, Fitting, Pass, Shipment, Unit
+from trace.engineering.queries import get_calendar, list_costs, list_lacking
+from trace.floor.models import Consignment, Fitting, Pass, Shipment, Skip, Unit
 from trace.floor.queries import find_due_steps, get_unit
 from trace.genealogy.forward import Population, summarise_population, trace_forward
 from trace.genealogy.known import as_known
@@ -35,7 +42,10 @@ from trace.material.queries import list_offers, list_running_out
 
 CAUTION = "Follow site procedure and local code; only qualified people may do this step."
 NOT_COMPONENTS = {"PCB", "SOLDER", "FLUX"}
-MODELS = (Unit, Lot, Container, Pass, Fitting, FeedRecord, Span, Shipment, Consignment, Hold)
+MODELS = (
+    *(Unit, Lot, Container, Pass, Fitting, FeedRecord, Span, Shipment, Consignment, Hold),
+    *(Calibration, PieceCheck, ProgramLoad, Deviation, Attachment),
+)
 WHEN_RECORDED = {"recorded", "closed", "ended", "superseded"}
 
 
@@ -166,6 +176,54 @@ def check_only_qualified_people_passed_steps_that_ask_for_it(plant):
         assert not list_lacking(Person.objects.get(pk=person), {qualification}, UNTIL)
 
 
+def check_what_was_done_with_equipment_was_done_with_it_fit(plant):
+    """But where a deviation let it by. No unit was stopped anywhere."""
+    needing = Step.objects.exclude(equipment_kind="")
+    passes = Pass.objects.filter(step__in=needing, superseded=None)
+    assert passes.count() > 200 and not passes.filter(equipment=None).exists()
+    assert not Pass.objects.filter(outcome=Pass.Outcome.ABORTED).exists()
+    unfit = {e.key for e in Equipment.objects.filter(retired=None) if not judge_fitness([e], UNTIL)[e.pk].fit}
+    assert unfit == {"TQG-1", "TQG-2"}  # failed its standard last; a spare that is overdue
+    assert PieceCheck.objects.count() > 150
+    assert [c.piece.key for c in PieceCheck.objects.select_related("piece") if not c.right] == ["TQP-2NM"]
+    assert ProgramLoad.objects.filter(equipment__key="BTR-1").count() == 2
+    assert set(Calibration.objects.values_list("passed", flat=True)) == {True, False}
+
+
+def check_deviations_were_used_waited_for_and_ran_out(plant):
+    deviations = {one.key: one for one in Deviation.objects.all()}
+    states = {key: find_state(deviations[key], UNTIL) for key in ("DEV-1", "DEV-2", "DEV-3")}
+    assert states == {"DEV-1": "expired", "DEV-2": "in force", "DEV-3": "not approved"}
+    overdue, again = (datetime(2026, *day, tzinfo=ZONE) for day in ((10, 30), (11, 13)))
+    gauged = Pass.objects.filter(station__key="DA2", scanned_in__gt=to_ticks(overdue), scanned_in__lt=to_ticks(again))
+    assert deviations["DEV-1"].used == gauged.count() == 10 * plant.units
+    modules = Unit.objects.filter(part__key="FM-22", passes__step__number=30).distinct()
+    skipped = modules.exclude(passes__step__number=20)
+    assert set(Skip.objects.values_list("unit__key", flat=True)) == set(skipped.values_list("key", flat=True))
+    assert deviations["DEV-2"].used == skipped.count() == 4 * plant.units
+
+
+def check_what_was_signed_stands(plant):
+    signatures = list(Signature.objects.select_related("person"))
+    assert {one.target_kind for one in signatures} == {"part", "deviation"}
+    assert {verify_signature(one).verdict for one in signatures} == {Verdict.VALID}
+    assert set(Attachment.objects.values_list("target_kind", flat=True)) == {"equipment", "lot"}
+
+
+def check_shifts_keep_to_the_wall_clock(plant):
+    """Summer time ends on the last Sunday of October at 01:00 UTC: Directive 2000/84/EC, article 3."""
+    for day, hour in ((23, 5), (26, 6)):
+        run = shift_at(get_calendar(), datetime(2026, 10, day, 7, tzinfo=UTC))
+        assert (run.name, run.begins) == ("Early", datetime(2026, 10, day, hour, tzinfo=UTC))
+    assert shift_at(get_calendar(), datetime(2026, 12, 25, 9, tzinfo=UTC)) is None
+
+
+def check_costs_changed_on_a_day(plant):
+    part = Part.objects.get(number=stories.DRIFTING_PART).pk
+    before, after = (list_costs([part], date(2026, 11, day))[part][0] for day in (1, 2))
+    assert (before, after) == (Decimal("0.007"), Decimal("0.0085"))
+
+
 def check_everything_happened_in_its_time(plant):
     """And all of it by an operation, but for people and their accounts: there is no by whom before."""
     assert Event.objects.filter(happened__gt=UNTIL).count() == 0
@@ -185,6 +243,11 @@ CHECKS = (
     check_the_splice,
     check_the_solder_charge,
     check_the_moved_fan,
+    check_what_was_done_with_equipment_was_done_with_it_fit,
+    check_deviations_were_used_waited_for_and_ran_out,
+    check_what_was_signed_stands,
+    check_shifts_keep_to_the_wall_clock,
+    check_costs_changed_on_a_day,
     check_everything_happened_in_its_time,
 )
 

@@ -9,7 +9,7 @@ import pytest
 from tests.factories import Plant, make_station, moment
 from tests.refusals import refused
 from trace.core.models import Device, Token
-from trace.core.secrecy import device_digest, digest_of, make_device_secret
+from trace.core.secrecy import device_digest, make_device_secret, secret_digest
 from trace.engineering.operations import bind_device, end_device, issue_device, issue_token
 
 pytestmark = pytest.mark.django_db
@@ -50,5 +50,5 @@ def test_what_can_not_be_is_refused() -> None:
 def test_a_secret_is_hard_to_guess_and_easy_to_copy() -> None:
     secret = make_device_secret()
     assert len(secret.split("-")) == 5 and not set(secret) & set("0O1I")
-    assert device_digest(f" {secret.lower().replace('-', ' ')} ") == digest_of(secret.replace("-", ""))
+    assert device_digest(f" {secret.lower().replace('-', ' ')} ") == secret_digest(secret.replace("-", ""))
     assert make_device_secret() != secret

@@ -12,7 +12,7 @@ from tests.refusals import refused
 from trace.core.permissions import Role
 from trace.engineering.calendar import WEEKDAYS
 from trace.engineering.equipment import Calibration, CheckPiece, Equipment, ProgramLoad
-from trace.engineering.fitness import Fitness, judge_calibration, judge_fitness
+from trace.engineering.fitness import Fitness, judge_calibration, judge_fitness, list_wrong_calls
 from trace.engineering.models import Site
 from trace.engineering.operations import (
     RouteRow,
@@ -68,10 +68,10 @@ def test_a_calibration_holds_for_its_interval_and_a_failed_one_ends_it() -> None
     plant = Plant()
     it = make_tester(plant, calibrate_every=10)
     assert fitness(it, 0).calibration == "was never calibrated"
-    plant.do(record_calibration, 1, equipment=it, passed=True, certificate="file-1")
+    plant.do(record_calibration, 1, equipment=it, passed=True, certificate=" NL-26/0940 ")
     it.refresh_from_db()
     assert (it.calibrated, it.calibration_due) == (moment(1), date(2026, 3, 12))
-    assert it.calibrations.get().certificate == "FILE-1"
+    assert it.calibrations.get().certificate == "NL-26/0940"
     assert [bool(fitness(it, minute).calibration) for minute in (0, 1, 10 * DAY, 11 * DAY)] == [
         True,
         False,
@@ -120,6 +120,28 @@ def test_it_is_fit_for_a_shift_once_each_of_its_pieces_was_run_right_in_it() -> 
     assert fitness(it, 490).owed == ("GOOD-1",)
     plant.do(record_check, 17 * 60, equipment=it, piece=good, said_good=True)  # 23:00, outside of all shifts
     assert fitness(it, 17 * 60 + 1).fit and not fitness(it, 18 * 60).fit  # the plant's day ends
+
+
+def test_a_wrong_call_counts_until_the_piece_is_called_right_whatever_the_shift() -> None:
+    plant = Plant()
+    it, other = make_tester(plant), make_tester(plant, "HV-2")
+    good, bad = make_piece(plant), make_piece(plant, "BAD-1", good=False)
+
+    def wrong(minute: float) -> list[tuple[str, datetime | None]]:
+        calls = list_wrong_calls([it, other], moment(minute))
+        assert not calls[other.pk]
+        return [(call.check.piece.key, call.right_before) for call in calls[it.pk]]
+
+    plant.do(record_check, 4, equipment=other, piece=good, said_good=True)
+    for minute, piece, said in ((5, good, True), (6, bad, True), (7, good, True), (8, good, False), (8, bad, True)):
+        plant.do(record_check, minute, equipment=it, piece=piece, said_good=said)
+    assert [wrong(minute) for minute in (5, 6, 7)] == [[], [("BAD-1", None)], [("BAD-1", None)]]
+    assert wrong(9) == wrong(3 * DAY) == [("BAD-1", None), ("GOOD-1", moment(7))]
+    plant.do(record_check, 8, equipment=it, piece=good, said_good=True)  # at the same moment, and after it
+    assert wrong(9) == [("BAD-1", None)]
+    plant.do(retire_check_piece, 20, piece=bad)
+    assert wrong(19) == [("BAD-1", None)] and not wrong(20)
+    assert list_wrong_calls([], moment()) == {}
 
 
 def test_the_program_on_it_is_the_last_loaded_also_where_that_is_entered_late() -> None:

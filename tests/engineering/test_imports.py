@@ -10,6 +10,7 @@ from django.db import connection, transaction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.approvals.signing import approved
 from tests.factories import make_person
 from trace.core.clock import now
 from trace.core.errors import Refusal
@@ -183,7 +184,7 @@ def test_an_assembly_that_is_inside_itself_is_refused(board, who):
 
 def test_a_released_bom_is_never_written_over(part, board, who):
     set_bom(assembly=board, rows=[BomRow(part("CHIP"), 1, ("U1",))], **who)
-    release_revision(part=board, **who)
+    release_revision(part=approved(board), **who)
     for dry_run in (True, False):
         with pytest.raises(Released, match="units may have been built by it"):
             import_bom(assembly=board, content=BOARD, dry_run=dry_run, **who)

@@ -108,7 +108,7 @@ def test_an_account_that_was_closed_is_opened_again_without_its_password(chief: 
 
 def test_only_administrators_say_who_may_do_what(chief: Person) -> None:
     planner = make_person("PIA", roles=[role for role in Role.values if role != Role.ADMINISTRATOR])
-    with pytest.raises(NotPermitted, match="Pia may not set roles. Ask an administrator to do it."):
+    with pytest.raises(NotPermitted, match="Pia may not give roles. Ask an administrator to do it."):
         set_roles(person=planner, roles=Role.values, by=planner, at=moment())
     planner.refresh_from_db()
     assert Role.ADMINISTRATOR not in planner.roles and not Event.objects.exists()

@@ -10,6 +10,7 @@ from django.db import connection, transaction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.approvals.signing import approved
 from tests.factories import make_person
 from trace.core.clock import now
 from trace.core.errors import Refusal
@@ -118,7 +119,7 @@ def test_a_name_that_no_part_has_may_stand_again(board, who):
 
 
 def test_released_placements_are_never_written_over(board, who):
-    release_revision(part=board, **who)
+    release_revision(part=approved(board), **who)
     import_placements(assembly=board, content=FILE, **who)
     for dry_run in (True, False):
         with pytest.raises(Released, match="units may have been built by it"):

@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from tests.approvals.signing import approved
 from tests.factories import make_person
 from tests.refusals import contents
 from trace.core.clock import now
@@ -21,6 +22,7 @@ from trace.core.errors import Refusal
 from trace.core.permissions import Role
 from trace.engineering.models import Part, StandardCost, Station
 from trace.engineering.operations import release_revision, revise_part
+from trace.engineering.shifts import Shift
 from trace.exchange.lists.files import ListRefused, compare_parts, export_list, import_list, write_csv
 from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Customer
@@ -31,6 +33,9 @@ pytestmark = pytest.mark.django_db
 
 LISTS: dict[str, str] = {
     "sites": "key,name,zone,currency\nWORKS,The works,Europe/Dublin,EUR\n",
+    "shifts": "since,name,weekdays,begins,ends\n2026-01-05,Early,Monday Tuesday,06:00,14:00\n"
+    "2026-01-05,Night,Monday,22:00,06:00\n",
+    "days-off": "year,day,name\n2026,2026-12-25,Christmas Day\n2026,2026-12-26,Boxing Day\n",
     "people": "key,name,roles\nP-7,Bea,operator technician\nP-8,Cleo,supervisor\n",
     "stations": "key;name;site;area;scan_mode;rate_per_hour\nINS;Insertion;WORKS;boards;gated;31.50\n"
     "TEST;Test;WORKS;boards;one at a time;40\n",
@@ -55,6 +60,8 @@ LISTS: dict[str, str] = {
     "BOARD,20,Ripple,mV,,5,20,\nBOARD,30,Gloss,,,,,inspector\n",
     "panels": "panel,number,board,x,y,rotation\nPANEL,1,BOARD,0,0,\nPANEL,2,BOARD,80.5,0,180\n",
     "placements": "assembly,designator,x,y,rotation,side\nBOARD,R1,1,2,90,top\nBOARD,R2,3,2.5,0,top\n",
+    "inspection-plans": "part,name,manner,aql,level,pieces,unit_of_measure,lower,upper,equipment\n"
+    "RES,Marking,sample,0.65,II,,,,,\nRES,Body length,gauged,,,5,mm,6.2,6.8,calliper\n",
     "costs": "part,since,standard_cost,replace_minutes\nRES,2027-01-01,0.012,4\n",
     "rates": "station,since,rate_per_hour\nINS,2027-01-01,33\n",
 }
@@ -140,7 +147,7 @@ def test_what_a_list_changes_is_shown_and_the_ledger_keeps_what_was(plant, by) -
 
 def test_a_released_revision_is_not_changed_by_a_list(plant, by) -> None:
     bring("placements", LISTS["placements"], by)
-    release_revision(part=Part.objects.get(number="BOARD"), by=by, at=now())
+    release_revision(part=approved(Part.objects.get(number="BOARD")), by=by, at=now())
     before = contents()
     for name in ("bom", "routes", "characteristics", "placements"):
         text = (
@@ -220,7 +227,7 @@ def test_who_may_not_is_told_so(by, plant) -> None:
 
 def test_revisions_are_compared(plant, by) -> None:
     board = Part.objects.get(number="BOARD")
-    release_revision(part=board, by=by, at=now())
+    release_revision(part=approved(board), by=by, at=now())
     new = revise_part(part=board, revision="B", by=by, at=now())
     assert not any(compare_parts(board, new).values())
     bring("bom", f"assembly,part,quantity,designators,step_number\n{new.key},RES,3,R1 R2 R3,10\n", by)
@@ -296,3 +303,29 @@ def test_a_spreadsheet_finds_no_formula_in_a_list_and_it_says_what_it_said(plant
     assert bring("customers", out("customers"), by).changes == []
     bring("customers", out("customers").replace("ODD", "ODD-2"), by)
     assert Customer.objects.get(key="ODD-2").name == name
+
+
+def test_shifts_and_days_off_take_the_place_of_those_there_were(plant, by) -> None:
+    late = "since,name,weekdays,begins,ends\n2026-02-02,Late,Friday,14:00,22:30\n"
+    changes = bring("shifts", late, by).changes
+    assert [(change.what, change.name) for change in changes] == [
+        ("gone", "2026-01-05 Early"), ("gone", "2026-01-05 Night"), ("new", "2026-02-02 Late"),
+    ]  # fmt: skip
+    assert Shift.objects.filter(until="2026-02-02").count() == 2, "what held before stays for the days before"
+    changes = bring("days-off", "year,day,name\n2026,2026-12-25,Christmas\n2027,2027-01-01,New Year\n", by).changes
+    assert [(change.what, change.name) for change in changes] == [
+        ("changed", "2026 2026-12-25"), ("gone", "2026 2026-12-26"), ("new", "2027 2027-01-01"),
+    ]  # fmt: skip
+    for name, lines, says in (
+        (
+            "shifts",
+            "since,name,weekdays,begins,ends\n2026-03-02,Odd,Monday,6,14:00\n",
+            "It is no time such as 06:00.",
+        ),
+        ("shifts", "since,name,weekdays,begins,ends\n2026-03-02,Odd,Caturday,06:00,14:00\n", "no such weekday"),
+        ("shifts", "since,name,weekdays,begins,ends\n2026-01-12,Odd,Monday,06:00,14:00\n", "hold from 2026-02-02 on"),
+        ("days-off", "year,day,name\n2028,2027-01-01,New Year\n", "2027-01-01 is not in 2028."),
+    ):
+        with pytest.raises(ListRefused) as refused:
+            bring(name, lines, by)
+        assert says in refused.value.problems[0].what

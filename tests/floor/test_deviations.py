@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -14,7 +14,7 @@ from tests.refusals import refused
 from trace.approvals.models import Deviation
 from trace.approvals.operations import revoke_deviation
 from trace.approvals.queries import find_state
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, telling
 from trace.core.errors import Refusal
 from trace.core.permissions import Role
 from trace.engineering.models import ScanMode
@@ -88,6 +88,22 @@ def test_what_a_deviation_must_say() -> None:
     refused(plant, "deviation-refused", revoke_deviation, deviation=it, reason="again")
 
 
+def test_a_step_is_named_with_the_part_or_the_units_of_which_it_is_one() -> None:
+    plant = Plant()
+    (board,) = plant.boards(1)
+    told = {"key": "DEV-1", "rules": ["not-due"], "reason": "x", "expires": moment(99), "most": 1}
+    for scope in (["step:10"], ["step:10", "station:TEST"]):  # every product has a step 10
+        refusal = refused(plant, "deviation-refused", open_deviation, 1, **told, scope=scope)
+        assert "of which part, such as part:CB-180, or of which units" in refusal.message
+    plant.do(open_deviation, 1, **told, scope=["step:10", f"unit:{board.key}"])
+    # One from before that was asked stays as it was approved.
+    old = deviation(plant, key="DEV-2", approved=None)
+    Deviation.objects.filter(pk=old.pk).update(scope=["step:10"])
+    sign_as(quality(), old, 2)
+    into(plant, board)
+    assert used(old) == 1
+
+
 # When one counts -----------------------------------------------------------------------------------------------------
 
 
@@ -124,7 +140,7 @@ def test_once_what_it_says_was_changed_it_no_longer_counts() -> None:
         ({"expires": moment(10)}, 10),
         ({"scope": ["part:BOARD", "step:20"]}, 10),
         ({"scope": ["part:PRODUCT", "step:10"]}, 10),
-        ({"scope": ["step:10", "station:FINAL"]}, 10),
+        ({"scope": ["part:BOARD", "step:10", "station:FINAL"]}, 10),
         ({"rules": ["expired"], "scope": ["part:BOARD"]}, 10),
     ],
 )
@@ -143,6 +159,58 @@ def test_it_permits_until_it_is_revoked_as_of_the_scan() -> None:
     refused(plant, "stopped", start_pass, 20, unit=first, station=plant.test)
     into(plant, second, 19)
     assert used(it) == 1
+
+
+LATE = 5_000
+"""Minutes: all of it is entered days after the deviation has ended."""
+
+
+@pytest.mark.parametrize(
+    ("fields", "entered", "minute", "error", "stands"),
+    [
+        ({}, None, 10, 0, True),  # approved in minute 2, ended in minute 20 …
+        ({"expires": moment(20)}, None, 10, 0, True),
+        ({"expires": moment(20)}, None, 20, 0, False),
+        ({"approved": 30}, None, 29, 0, False),  # … or approved only after the work
+        ({"approved": 30}, None, 30, 0, True),
+        # A moment from paper: it must have held whenever that was.
+        ({"approved": 12, "expires": moment(20)}, None, 16, 3, True),
+        ({"approved": 12, "expires": moment(20)}, None, 16, 4, False),
+        ({"approved": 12, "expires": moment(30)}, None, 16, 5, False),
+        # What was begun under it may be finished.
+        ({"expires": moment(20)}, 19, 40, 0, True),
+        ({"approved": 30}, 19, 40, 0, False),
+    ],
+)
+def test_what_is_entered_late_makes_use_of_what_held_when_it_was_done(
+    fields: dict, entered: float | None, minute: float, error: float, stands: bool
+) -> None:
+    plant = Plant()
+    plant.test.scan_mode = ScanMode.LOOSE
+    plant.test.save()
+    first, second = plant.boards(2)
+    it = deviation(plant, **{"most": 1, **fields})
+    told: dict[str, Any] = {"station": plant.test, "error": timedelta(minutes=error)}
+    told["entered"] = None if entered is None else moment(entered)
+    with telling(moment(LATE)):
+        assert find_state(it, moment(LATE)) == "expired"
+        if not stands:
+            refused(plant, "stopped", record_passes, minute, units=[first], **told)
+            return
+        (entry,) = plant.do(record_passes, minute, units=[first], **told)
+        assert entry.outcome == "passed" and Skip.objects.get().recorded == ticks(LATE)
+        # Its count is what is left of it now, not what was left then.
+        refused(plant, "stopped", record_passes, minute, units=[second], **told)
+    assert used(it) == 1
+
+
+def test_a_scan_in_from_paper_makes_use_of_what_held_throughout_its_error() -> None:
+    plant = Plant()
+    (board,) = plant.boards(1)
+    deviation(plant, expires=moment(20))
+    told = {"unit": board, "station": plant.test}
+    refused(plant, "stopped", start_pass, 15, **told, error=timedelta(minutes=5))
+    plant.do(start_pass, 15, **told, error=timedelta(minutes=4))
 
 
 # What it lets by -----------------------------------------------------------------------------------------------------
@@ -189,6 +257,24 @@ def test_several_steps_are_skipped_one_after_the_other_if_each_may_be() -> None:
     assert into(plant, first, 10, end).step.number == 30
     assert Skip.objects.filter(unit=first).count() == 2 and used(both) == 1  # a unit counts once
     refused(plant, "stopped", start_pass, 10, unit=second, station=plant.final)  # no step of its route is there
+
+
+@pytest.mark.parametrize("label", ["alternative", "free_order"])
+@pytest.mark.parametrize("step", [10, 20])
+def test_whichever_of_the_steps_that_are_due_it_covers_is_skipped(label: str, step: int) -> None:
+    plant = Plant()
+    end = make_station("END")
+    pair = make_assembly("PAIR", places={}, route={10: [plant.insertion], 20: [plant.test], 30: [end]})
+    pair.steps.filter(number__lt=30).update(**{label: "A"})
+    first, second = plant.units(pair, 2)
+    it = deviation(plant, scope=["part:PAIR", f"step:{step}"])
+    if label == "free_order":  # the other of the two is still due
+        refused(plant, "stopped", start_pass, 9, unit=first, station=end)
+        plant.run(first, plant.test if step == 10 else plant.insertion, 10, 11)
+    assert into(plant, first, 12, end).step.number == 30
+    assert [skip.step.number for skip in Skip.objects.filter(unit=first)] == [step] and used(it) == 1
+    refused(plant, "stopped", start_pass, 13, unit=second, station=plant.final)
+    assert used(it) == 1
 
 
 def test_a_skip_leads_to_no_station_where_another_rule_stops_the_unit() -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from tests.approvals.signing import approved
 from tests.factories import Plant
 from tests.refusals import refused
 from trace.engineering.models import Part
@@ -28,7 +29,7 @@ def plant() -> Plant:
 def revised(plant: Plant, **effective: Any) -> Part:
     """Revision B of the board, released on the first day."""
     draft = plant.do(revise_part, 10, part=plant.board, revision="B")
-    return plant.do(release_revision, 20, part=draft, **effective)
+    return plant.do(release_revision, 20, part=approved(draft), **effective)
 
 
 def order(plant: Plant, minute: float, part: Part, *serials: str) -> Any:
@@ -44,7 +45,7 @@ def test_a_draft_is_not_ordered_nor_what_is_retired(plant) -> None:
     draft = plant.do(revise_part, 10, part=plant.board, revision="B")
     says = order_refused(plant, 15, draft, "S-1")
     assert says == f"{draft.key} is a draft."
-    plant.do(retire_part, 16, part=draft)
+    plant.do(retire_part, 16, part=draft, reason="Never built.")
     draft.refresh_from_db()
     says = order_refused(plant, 17, draft, "S-1")
     assert "is retired" in says

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
@@ -170,6 +170,7 @@ def test_removing_is_refused() -> None:
         ("key-in-use", {"salvage": "CB-1"}),
         ("fitting-refused", {"unit": empty, "designator": "M1"}),
         ("fitting-refused", {"unit": product, "designator": "M1", "salvage": "CB-9"}),
+        ("bad-error", {"error": timedelta.max, "salvage": "CB-9"}),
     ):
         refused(plant, code, remove_part, **{**good, **change})
     for target, arguments in ((board, good), (child, {**good, "unit": product, "designator": "M1"})):

@@ -26,7 +26,7 @@ def test_a_plant_is_brought_in_from_files_and_taken_out_as_it_was(files, tmp_pat
     call_command("lists", *files, "--dry-run")
     assert "Nothing was changed: it was a dry run." in capsys.readouterr().out and not Part.objects.exists()
     call_command("lists", *files)
-    assert "bom.csv: 1 lines, 1 changed." in capsys.readouterr().out
+    assert "bom.csv: 1 line, 1 changed." in capsys.readouterr().out
     out = tmp_path / "out"
     call_command("lists", "--out", str(out))
     assert {path.stem for path in out.iterdir()} == set(LISTS)

@@ -14,6 +14,7 @@ from trace.floor.operations.bags import bake_container, open_bag, seal_bag
 from trace.floor.operations.feeds import load_feed, take_off_feed
 from trace.holds.operations import place_holds
 from trace.material.models import Container
+from trace.material.operations.inspection import reject_lot
 from trace.material.operations.stock import discard_container
 from trace.material.queries import Stocked, list_offers, list_running_out
 
@@ -62,6 +63,7 @@ def test_what_can_not_be_used_or_fetched_is_not_offered(plant: Plant) -> None:
     reel(plant, "LATER", 5000)
     plant.do(place_holds, 1, targets=[reel(plant, "HELD")], reason="a doubt")
     plant.do(place_holds, 1, targets=[reel(plant, "LOT-HELD").lot], reason="a doubt")
+    plant.do(reject_lot, 1, lot=reel(plant, "REJECTED").lot, evidence="cracked leads")
     plant.do(discard_container, 1, container=reel(plant, "GONE"), reason="dropped")
     plant.do(load_feed, 1, feed=plant.slot_c, container=reel(plant, "USED-UP"))
     plant.do(load_feed, 2, feed=plant.slot_c, container=reel(plant, "TAKEN-OFF"))

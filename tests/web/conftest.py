@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 
 import pytest
 from django.test import Client
@@ -27,6 +28,8 @@ from trace.floor.operations.fittings import fit_child, fit_part
 from trace.floor.operations.passes import finish_pass, start_pass
 from trace.holds.operations import place_holds
 from trace.material.models import Container, Lot
+from trace.material.operations.deliveries import ExpectedRow, expect_delivery
+from trace.material.operations.sources import approve_source
 
 
 @dataclass
@@ -73,6 +76,9 @@ def build_suspects() -> Suspects:
     plant.do(send_shipment, 32, shipment=shipment)
     lot = Lot.objects.get(key="K77")
     plant.do(place_holds, 40, targets=[lot], reason="Parts drift after solder.")
+    plant.do(approve_source, 1, part=plant.resistor, supplier=plant.supplier, number="A-1")
+    rows = [ExpectedRow("A-1", "Z7", Decimal(500), "PK-1")]
+    plant.do(expect_delivery, 2, supplier=plant.supplier, number="D-1", rows=rows)
     told = {"name": "Tester 1", "kind": "high-voltage tester", "station": plant.test}
     tester = plant.do(define_equipment, key="HV-1", calibrate_every=365, caution="High voltage.", **told)
     plant.do(record_calibration, 1, equipment=tester, passed=True)

@@ -17,6 +17,7 @@ from django.test.utils import CaptureQueriesContext
 from tests.factories import Plant, moment
 from tests.web.conftest import Suspects
 from trace.core.clock import now
+from trace.exchange.spreadsheet import as_told, inert
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.stores import split_container
@@ -261,10 +262,14 @@ def test_a_lot_number_is_never_markup(visitor: Client, plantless: Plant) -> None
     assert "&lt;script&gt;" in visitor.get("/lots/K66/").content.decode()
 
 
-def test_csv_cells_are_no_formulas(visitor: Client, plantless: Plant) -> None:
-    lot = plantless.lot("K66", number="=2+3")
+@pytest.mark.parametrize(
+    ("number", "told"), [("=2+3", "'=2+3"), ("'=2+3", "''=2+3"), ("-2+3", "'-2+3"), ("-5", "-5"), ("'24", "'24")]
+)
+def test_csv_cells_are_no_formulas(visitor: Client, plantless: Plant, number: str, told: str) -> None:
+    """As a list of master data has them, which reads them back."""
+    lot = plantless.lot("K66", number=number)
     (row,) = rows_of(visitor.get(f"/parts/{lot.part.key}/?csv=lots"))
-    assert row["Supplier’s lot number"] == "'=2+3"
+    assert row["Supplier’s lot number"] == told == inert(number) and as_told(told) == number
 
 
 def test_a_lot_in_no_unit_says_so(visitor: Client, plantless: Plant) -> None:

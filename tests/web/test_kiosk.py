@@ -12,6 +12,7 @@ from unittest import mock
 import pytest
 from axes.models import AccessAttempt
 from django.conf import settings
+from django.core.cache import cache
 from django.test import Client
 
 from tests.factories import Plant, make_person, moment
@@ -80,6 +81,7 @@ class Shop:
 
 @pytest.fixture
 def shop(db: None) -> Shop:
+    cache.clear()  # it outlives a test, and an account's number may come again
     return Shop()
 
 
@@ -171,6 +173,66 @@ def test_the_right_pin_forgets_the_wrong_ones(shop: Shop) -> None:
     for pin in ("8306", BOB[1], "8306", BOB[1]) * 4:
         shop.sign_in((BOB[0], pin))
     assert shop.who() == "BOB"
+
+
+def names(answer: Any) -> bool:
+    """Whether an answer tells whose badge it is."""
+    return "Bob" in answer.content.decode() or "Eve" in answer.content.decode() or answer.get("Location") is not None
+
+
+def ask(browser: Client, code: str) -> Any:
+    return browser.post("/badge/", {"code": code})
+
+
+@pytest.mark.parametrize("codes", [("NONE",), (BOB[0],), ("NONE", EVE[0])])
+def test_who_scans_badge_after_badge_without_a_pin_is_told_no_more_names(shop: Shop, codes: tuple[str, ...]) -> None:
+    """Codes are often numbered one after the other: tried through, they would say who has which."""
+    for number in range(kiosk.BADGES):
+        answer = ask(shop.browser, code := codes[number % len(codes)])
+        assert (answer.status_code, names(answer)) == ((404, False) if code == "NONE" else (200, True))
+    tried = [ask(shop.browser, code) for code in (BOB[0], EVE[0], "NONE")]
+    assert {answer.status_code for answer in tried} == {429} and not any(map(names, tried))
+    # Nothing in the answers tells a badge from none.
+    assert len({text_of(answer.content.decode()) for answer in tried}) == 1
+    assert "Wait a quarter of an hour" in tried[0].content.decode()
+    # Another device goes on, and so does this one once the wait is over.
+    shop.secret, shop.browser, first = make_device_secret(), Client(), shop.browser
+    shop.issue(shop.secret, "KIOSK-2")
+    shop.bind()
+    assert shop.sign_in(BOB).status_code == 302
+    with mock.patch("django.core.cache.backends.locmem.time.time", return_value=now().timestamp() + kiosk.WAIT + 1):
+        assert ask(first, BOB[0]).status_code == 200
+
+
+def test_a_right_pin_forgets_the_badges_before_it(shop: Shop) -> None:
+    for _ in range(3):
+        for _ in range(kiosk.BADGES - 1):
+            ask(shop.browser, "NONE")
+        assert shop.sign_in(BOB).status_code == 302
+        shop.browser.post("/sign-out/")
+
+
+def test_the_scan_line_and_the_field_of_the_pin_tell_no_more_names_either(shop: Shop) -> None:
+    shop.sign_in(BOB)
+    asked = shop.browser.get("/scan/", {"q": EVE[0]})
+    for number in range(1, kiosk.BADGES):
+        again = shop.browser.get("/scan/", {"q": EVE[0]}) if number % 2 else shop.prove(asked, BOB[0])
+        assert names(again)
+    tried = [shop.browser.get("/scan/", {"q": code}) for code in (EVE[0], "NONE")]
+    assert [answer.status_code for answer in tried] == [429, 429]
+    assert shop.browser.get("/scan/", {"q": "SLOT-R"}).status_code == 302  # of what is no badge nothing changes
+    wrong = shop.prove(asked, BOB[0]).content.decode()
+    assert "That is not the PIN of this badge" in wrong and "<h1>Bob</h1>" not in wrong
+    assert shop.prove(asked, EVE[1]).status_code == 302 and shop.who() == "EVE"
+    assert names(shop.browser.get("/scan/", {"q": BOB[0]}))
+
+
+def test_at_a_desk_too_badges_are_not_tried_through(shop: Shop) -> None:
+    desk = Client()
+    desk.force_login(make_user())
+    for _ in range(kiosk.BADGES):
+        assert desk.get("/scan/", {"q": BOB[0]}).url == "/people/BOB/"
+    assert [desk.get("/scan/", {"q": code}).status_code for code in (BOB[0], EVE[0], "NONE")] == [429] * 3
 
 
 def test_another_badge_at_the_scan_line_asks_its_pin_and_changes_the_operator(shop: Shop) -> None:
@@ -269,6 +331,8 @@ def test_equipment_that_stands_elsewhere_is_not_checked_here(shop: Shop) -> None
         plant.do(define_equipment, key=key, name="Tester", kind="high-voltage tester", station=station)
     plant.do(define_check_piece, key="BAD-1", name="open", kind="high-voltage tester", good=False)
     shop.sign_in(BOB)
+    home = text_of(shop.browser.get("/").content.decode())
+    assert "1 piece of equipment still owes check pieces" in home and "HV-2" in home and "HV-1" not in home
     form = {"what": "check", "piece": "BAD-1", "said": "bad"}
     answer = shop.browser.post("/equipment/HV-1/use/", form)
     assert answer.status_code == 403 and "This is at TEST" in answer.content.decode()

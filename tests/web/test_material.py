@@ -92,7 +92,7 @@ def test_a_dry_pack_is_opened_sealed_and_baked(visitor: Client, suspects: Suspec
     assert visitor.post(address, {"what": "open"})["Location"] == "/containers/DRY/"
     again = visitor.post(address, {"what": "open"})
     assert again.status_code == 409 and "lies open already" in again.content.decode()
-    assert visitor.post(address, {"what": "seal", "storage": "a drawer"}).status_code == 409
+    assert visitor.post(address, {"what": "seal", "storage": "a drawer"}).status_code == 400
     assert visitor.post(address, {"what": "seal", "storage": "cabinet to 10"}).status_code == 302
     bake = {"what": "bake", "equipment": "OVEN-1", "temperature": "125", "hours": "9.5"}
     for wrong in ({"hours": "soon"}, {"equipment": "NONE"}, {"temperature": ""}, {"what": "eaten"}, {"at": "x"}):

@@ -75,7 +75,7 @@ def test_the_timeline_has_passes_fittings_packing_and_shipping(visitor: Client, 
     plant.do(scrap_unit, 60, unit=suspects.clean, reason="cracked")
     assert "scrap" in {row["Kind"] for row in rows_of(visitor.get(f"/units/{suspects.clean.key}/?csv=timeline"))}
     record = rows_of(visitor.get(f"/units/{suspects.product.key}/?csv=record"))
-    assert "fit child" in {row["What"] for row in record}
+    assert "fit a unit into another" in {row["What"] for row in record}
 
 
 # Every page ----------------------------------------------------------------------------------------------------------
@@ -98,11 +98,17 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "lot-unit": f"/lots/K77/units/{serial}/", "container": "/containers/BAD/",
         "container-cost": "/containers/BAD/cost/", "container-unit": f"/containers/BAD/units/{serial}/",
         "unit": f"/units/{serial}/", "record": "/record/", "device": "/device/", "revisions": "/parts/BOARD/revisions/",
+        "release": "/parts/BOARD/release/", "retire": "/parts/BOARD/retire/",
         "compared": "/parts/BOARD/revisions/PRODUCT/", "lists": "/lists/", "list": "/lists/parts/",
+        "inspections": "/material/inspect/", "inspect": "/material/inspect/K77/", "early-use": "/material/early-use/",
         "equipment-list": "/equipment/", "equipment": "/equipment/HV-1/", "use-equipment": "/equipment/HV-1/use/",
         "container-label": "/containers/BAD/label/", "bag": "/containers/BAD/bag/", "clocks": "/material/clocks/",
         "labels": "/material/labels/", "short-link": "/C/BAD",
-        "calendar": "/calendar/", "set-calendar": "/calendar/set/",
+        "stock": "/material/containers/BAD/", "counts": "/material/counts/", "calls": "/material/calls/",
+        "feeding": "/feeds/SLOT-R/do/",
+        "material": "/material/", "receive": "/material/receive/", "deliveries": "/material/deliveries/",
+        "delivery": "/material/deliveries/ACME-D-1/", "calendar": "/calendar/", "set-calendar": "/calendar/set/",
+        "move-equipment": "/equipment/HV-1/move/", "retire-equipment": "/equipment/HV-1/retire/",
         "deviations": "/deviations/", "open-deviation": "/deviations/open/", "deviation": "/deviations/DEV-1/",
         "revoke-deviation": "/deviations/DEV-1/revoke/", "sign": "/sign/deviation/DEV-1/", "attach": "/attach/lot/K77/",
         "attachment": f"/attachments/{Attachment.objects.get().key}/",
@@ -137,7 +143,7 @@ def test_every_page_answers_within_few_queries(visitor: Client, suspects: Suspec
         with CaptureQueriesContext(connection) as queries:
             response = visitor.get(address)
         assert response.status_code == (404 if name == "scan" else 200), name
-        assert len(queries) < 100, (name, len(queries))
+        assert len(queries) < 120, (name, len(queries))
         page = response.content.decode()
         assert 'id="scan"' in page and " style=" not in page and " onclick=" not in page, name
 

@@ -16,7 +16,12 @@ from trace.engineering.operations import retire_person
 pytestmark = pytest.mark.django_db
 
 
-WRITES = {"list": OPERATIONS["define_part"]}
+WRITES = {
+    "list": OPERATIONS["define_part"],
+    "revisions": OPERATIONS["revise_part"],
+    "deliveries": OPERATIONS["expect_delivery"],
+    "delivery": OPERATIONS["close_delivery"],
+}
 """Pages where whatever is sent is at once an operation's to permit."""
 
 

@@ -11,6 +11,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
+from tests.approvals.signing import quality, sign_as
 from tests.factories import Plant, make_person
 from tests.web.conftest import Suspects
 from tests.web.test_answers import rows_of, text_of
@@ -77,8 +78,8 @@ def test_all_of_it_stands_there_the_last_recorded_first(visitor: Client, bob: Pe
 
 
 def test_by_who(visitor: Client, bob: Person) -> None:
-    assert verbs(ask(visitor, who="BOB")) == ["release hold", "scrap unit"]
-    assert verbs(ask(visitor, who=" bob.c ")) == ["release hold", "scrap unit"]  # as a badge is scanned
+    assert verbs(ask(visitor, who="BOB")) == ["release a hold", "scrap a unit"]
+    assert verbs(ask(visitor, who=" bob.c ")) == ["release a hold", "scrap a unit"]  # as a badge is scanned
     assert "2 entries fit: by BOB Bob. The last was recorded on 2026-03-05 11:00." in page_of(visitor, who="BOB")
 
 
@@ -86,24 +87,24 @@ def test_by_what(visitor: Client, bob: Person) -> None:
     (row,) = ask(visitor, what="scrap_unit")
     assert row["Who"] == "BOB Bob" and row["Reason"] == "cracked, “edge” 100% \\"
     assert (row["Recorded"], row["Happened"]) == ("2026-03-05T10:00:00Z", "2026-03-04T09:30:20Z")
-    assert {row["What"] for row in ask(visitor, what="load_feed")} == {"load feed"}
-    assert "1 entry fits: scrap unit." in page_of(visitor, what="scrap_unit")
+    assert {row["What"] for row in ask(visitor, what="load_feed")} == {"load a feed"}
+    assert "1 entry fits: scrap a unit." in page_of(visitor, what="scrap_unit")
 
 
 def test_by_thing(visitor: Client, bob: Person, suspects: Suspects) -> None:
     serial = suspects.clean.key
     about = ask(visitor, kind="unit", key=serial)
-    assert {"release order", "scrap unit", "start pass", "finish pass"} == set(verbs(about))
+    assert {"release an order", "scrap a unit", "scan a unit in", "scan a unit out"} == set(verbs(about))
     pks = Event.objects.filter(subjects__kind="unit", subjects__key=serial).values_list("pk", flat=True)
     assert {int(row["Entry"]) for row in about} == set(pks)
     assert ask(visitor, key=serial.lower()) == about
-    assert verbs(ask(visitor, kind="unit", key=serial, who="BOB")) == ["scrap unit"]
+    assert verbs(ask(visitor, kind="unit", key=serial, who="BOB")) == ["scrap a unit"]
     assert f"about unit {serial}." in page_of(visitor, kind="unit", key=serial)
 
 
 def test_by_kind_alone_and_key_alone(visitor: Client, bob: Person) -> None:
     shipped = ask(visitor, kind="shipment")
-    assert verbs(shipped) == ["send shipment", "load shipment"]
+    assert verbs(shipped) == ["send a shipment", "load a shipment"]
     assert "about any shipment" in page_of(visitor, kind="shipment")
     # A key that two kinds share shows what is about either, and nothing twice.
     station = ask(visitor, kind="station", key="INSERT")
@@ -112,9 +113,9 @@ def test_by_kind_alone_and_key_alone(visitor: Client, bob: Person) -> None:
 
 
 def test_by_when_it_happened(visitor: Client, bob: Person) -> None:
-    assert verbs(ask(visitor, from_="2026-03-04", to="2026-03-04")) == ["scrap unit"]
-    assert verbs(ask(visitor, from_="2026-03-04T09:30:20")) == ["release hold", "scrap unit"]
-    assert verbs(ask(visitor, from_="2026-03-04T09:31")) == ["release hold"]
+    assert verbs(ask(visitor, from_="2026-03-04", to="2026-03-04")) == ["scrap a unit"]
+    assert verbs(ask(visitor, from_="2026-03-04T09:30:20")) == ["release a hold", "scrap a unit"]
+    assert verbs(ask(visitor, from_="2026-03-04T09:31")) == ["release a hold"]
     assert len(ask(visitor, to="2026-03-04 09:30")) == Event.objects.count() - 1  # with all of the minute
     assert len(ask(visitor, to="2026-03-04T09:29")) == Event.objects.count() - 2
     assert len(ask(visitor, to="2026-03-04T09:30:19")) == Event.objects.count() - 2
@@ -130,25 +131,25 @@ def test_by_when_it_happened(visitor: Client, bob: Person) -> None:
 
 def test_by_when_it_was_recorded(visitor: Client, bob: Person) -> None:
     recorded = {"time": "recorded", "from_": "2026-03-05", "to": "2026-03-05"}
-    assert verbs(ask(visitor, **recorded)) == ["release hold", "scrap unit"]
+    assert verbs(ask(visitor, **recorded)) == ["release a hold", "scrap a unit"]
     assert ask(visitor, time="recorded", from_="2026-03-04", to="2026-03-04") == []
     assert "recorded on 2026-03-05. The last was recorded on 2026-03-05 11:00." in page_of(visitor, **recorded)
 
 
 def test_days_are_the_plants(visitor: Client, bob: Person) -> None:
     Site.objects.update(zone="Asia/Tokyo")  # nine hours ahead
-    assert verbs(ask(visitor, from_="2026-03-04T18:30", to="2026-03-04T18:30")) == ["scrap unit"]
+    assert verbs(ask(visitor, from_="2026-03-04T18:30", to="2026-03-04T18:30")) == ["scrap a unit"]
     Site.objects.update(zone="Pacific/Kiritimati")  # fourteen: the fifth had begun there
     assert ask(visitor, from_="2026-03-04T23:29", to="2026-03-04T23:29") == []
-    assert "scrap unit" not in verbs(ask(visitor, to="2026-03-03"))
+    assert "scrap a unit" not in verbs(ask(visitor, to="2026-03-03"))
     assert verbs(ask(visitor, from_="2026-03-05", to="2026-03-05", who="BOB")) == []
-    assert verbs(ask(visitor, from_="2026-03-06", who="BOB")) == ["release hold"]
+    assert verbs(ask(visitor, from_="2026-03-06", who="BOB")) == ["release a hold"]
 
 
 def test_by_words_of_what_was_written(visitor: Client, bob: Person) -> None:
-    assert verbs(ask(visitor, words="CRACKED")) == ["scrap unit"]
-    assert verbs(ask(visitor, words='said "fine"')) == ["release hold"]
-    assert verbs(ask(visitor, words="100% \\")) == ["scrap unit"]
+    assert verbs(ask(visitor, words="CRACKED")) == ["scrap a unit"]
+    assert verbs(ask(visitor, words='said "fine"')) == ["release a hold"]
+    assert verbs(ask(visitor, words="100% \\")) == ["scrap a unit"]
     assert ask(visitor, words="100_ \\") == []  # a wildcard for the database is none here
     assert "No entry fits: with “tin pest” in it." in page_of(visitor, words="tin pest")
     assert "reads every entry of the period" in page_of(visitor)
@@ -159,7 +160,7 @@ def test_filters_combine_and_stay_in_the_address(visitor: Client, bob: Person, s
         "who": "BOB", "what": "scrap_unit", "kind": "unit", "key": suspects.clean.key, "words": "edge",
         "time": "recorded", "from": "2026-03-05", "to": "2026-03-05 10:00",
     }  # fmt: skip
-    assert verbs(ask(visitor, **every)) == ["scrap unit"]
+    assert verbs(ask(visitor, **every)) == ["scrap a unit"]
     for name, other in {
         "who": "ANN", "what": "release_hold", "key": suspects.possible.key, "words": "fine",
         "time": "happened", "from": "2026-03-05T10:01", "to": "2026-03-05T09:59",
@@ -192,7 +193,7 @@ def test_what_was_ever_done_and_to_what_is_offered(visitor: Client, bob: Person)
     assert list_verbs() == sorted(set(Event.objects.values_list("verb", flat=True)))
     assert list_kinds() == sorted(set(Event.objects.values_list("subjects__kind", flat=True)))
     page = visitor.get("/record/").content.decode()
-    assert '<option value="scrap_unit">scrap unit</option>' in page
+    assert '<option value="scrap_unit">scrap a unit</option>' in page
     assert '<option value="workorder">work order</option>' in page
     assert '<option value="BOB">Bob</option>' in page
 
@@ -261,8 +262,8 @@ def test_an_entry_says_who_when_why_and_about_what(visitor: Client, bob: Person,
     event = entry_of("scrap_unit")
     html = visitor.get(f"/record/{event.pk}/").content.decode()
     page = text_of(html)
-    assert "Bob, 2026-03-04 09:30: scrap unit." in page
-    assert "Who BOB Bob What scrap unit Happened 2026-03-04 09:30 Recorded 2026-03-05 10:00 Reason cracked" in page
+    assert "Bob, 2026-03-04 09:30: scrap a unit." in page
+    assert "Who BOB Bob What scrap a unit Happened 2026-03-04 09:30 Recorded 2026-03-05 10:00 Reason cracked" in page
     assert f"unit: {suspects.clean.key}" in page and "reason: cracked, “edge” 100% \\" in page
     assert f'href="/record/?kind=unit&amp;key={suspects.clean.key}"' in html
     assert 'href="/record/?who=BOB&amp;from=2026-03-04&amp;to=2026-03-04"' in html
@@ -364,6 +365,24 @@ def test_other_pages_lead_to_the_record(visitor: Client, suspects: Suspects) -> 
 def test_the_making_of_a_unit_and_the_receipt_of_a_container_are_about_them(
     visitor: Client, suspects: Suspects
 ) -> None:
-    for kind, key, verb in (("unit", suspects.certain.key, "release order"), ("container", "BAD", "receive lot")):
+    for kind, key, verb in (("unit", suspects.certain.key, "release an order"), ("container", "BAD", "receive a lot")):
         page = visitor.get(f"/record/?kind={kind}&key={key}").content.decode()
         assert verb in page.lower().replace("\u00a0", " "), key
+
+
+def test_an_entry_of_a_signature_says_who_signed_what_and_whether_it_stands(
+    visitor: Client, suspects: Suspects
+) -> None:
+    """21 CFR 11.50(a) and (b): printed name, date and time, meaning, wherever a signature is shown."""
+    sign_as(quality(), suspects.lot)
+    address = f"/record/{entry_of('sign').pk}/"
+    html = visitor.get(address).content.decode()
+    shown, _, text = html.partition("The text as it was written")
+    page = text_of(shown)
+    assert "Quinn, 2026-03-02 06:05: sign a record." in page and 'href="/lots/K77/"' in shown
+    assert "Printed name Quinn Meaning approval Does it stand? valid" in page
+    assert "what was signed:" in page and "part: RES" in page and "number: 2406/A" in page
+    assert "&quot;content&quot;" not in shown and "&quot;content" in text, "as it was written it stands below"
+    suspects.lot.number = "2406/B"
+    suspects.lot.save()
+    assert "Does it stand? changed since The record was changed since" in text_of(visitor.get(address).content.decode())

@@ -9,13 +9,11 @@ from typing import Any
 
 from django import forms
 from django.contrib import admin
-from django.db import transaction
 from django.db.models import Model
 from django.forms.models import BaseInlineFormSet
 from django.http import HttpRequest
 
-from trace.admin.common import KeepsAll
-from trace.core.errors import Refusal
+from trace.admin.common import Asking, KeepsAll, would_refuse
 from trace.core.permissions import OPERATIONS, may, roles_of
 from trace.engineering.models import BomLine, Characteristic, Step
 from trace.engineering.operations import (
@@ -31,43 +29,22 @@ from trace.engineering.operations import (
     set_route,
 )
 from trace.engineering.rules import EACH, run_together
+from trace.material.models import PlannedInspection
+from trace.material.operations.inspection import InspectionRow, set_inspection
 from trace.web.forms import asking
 
 
-def would_refuse(work: Callable[..., Any], arguments: Mapping[str, Any]) -> str:
-    """What an operation says against it, or nothing; whatever it did is undone."""
-    with transaction.atomic():
-        try:
-            work(**arguments)
-        except Refusal as refusal:
-            return f"{refusal.message} {refusal.action}"
-        finally:
-            transaction.set_rollback(True)
-    return ""
-
-
-class Asked(forms.ModelForm):
+class DefinedForm(forms.ModelForm):
     """A record's form, which asks the operation that would save it."""
-
-    keeper: Defined
-    request: HttpRequest
-
-    def clean(self) -> dict[str, Any]:
-        cleaned = super().clean() or {}
-        if not self.errors and self.has_changed():
-            work, arguments = self.keeper.saving(self.request, self.instance, cleaned, self.changed_data)
-            if refused := would_refuse(work, arguments):
-                self.add_error(None, refused)
-        return cleaned
 
     def _post_clean(self) -> None:
         """The operation judges, not the form: the record is not filled in from here."""
 
 
-class Defined(KeepsAll, admin.ModelAdmin):
+class Defined(Asking, admin.ModelAdmin):
     """Records that an operation defines, and `amend_record` corrects."""
 
-    form = Asked
+    form = DefinedForm
     define: Callable[..., Any]
 
     def has_add_permission(self, request: Any) -> bool:
@@ -89,9 +66,7 @@ class Defined(KeepsAll, admin.ModelAdmin):
         return [name for name in self.get_fields(request, obj) if name not in can]
 
     def get_form(self, request: Any, obj: Any = None, change: bool = False, **more: Any) -> Any:
-        form: Any = type(
-            "AskedForm", (super().get_form(request, obj, change, **more),), {"keeper": self, "request": request}
-        )
+        form = super().get_form(request, obj, change=change, **more)
         defaults = inspect.signature(self.define).parameters
         for name, field in form.base_fields.items():
             # A box left empty says no.
@@ -103,18 +78,11 @@ class Defined(KeepsAll, admin.ModelAdmin):
     def saving(
         self, request: HttpRequest, record: Model, cleaned: Mapping[str, Any], changed: list[str]
     ) -> tuple[Callable[..., Any], dict[str, Any]]:
-        """The operation that saves what a form says, and its arguments."""
         if record.pk:
             changes = {name: cleaned[name] for name in changed}
             return amend_record, {"record": record, "changes": changes, **asking(request)}
         given = {name: value for name, value in cleaned.items() if value not in (None, "")}
         return self.define, {**given, **asking(request)}
-
-    def save_model(self, request: Any, obj: Model, form: Any, change: bool) -> None:
-        if form.has_changed():
-            work, arguments = self.saving(request, obj, form.cleaned_data, form.changed_data)
-            made = work(**arguments)
-            obj.__dict__.update(made.__dict__)
 
 
 # The rows of a draft -------------------------------------------------------------------------------------------------
@@ -266,3 +234,32 @@ class CharacteristicRows(DraftRows):
 
     def row(self, cleaned: Mapping[str, Any]) -> CharacteristicRow:
         return CharacteristicRow(**{name: cleaned[name] for name in self.fields})
+
+
+class PlanRows(Rows):
+    """The rows of an inspection plan, which no part knows of: they are of a higher area."""
+
+    @classmethod
+    def get_default_prefix(cls) -> str:
+        return "inspection"
+
+
+class InspectionRows(DraftRows):
+    """What is inspected of every lot of a part that is bought; it may change at any time."""
+
+    model = PlannedInspection
+    formset = PlanRows
+    template = admin.StackedInline.template
+    verbose_name_plural = "incoming inspection"
+    form = RowForm
+    fields = (
+        *("name", "manner", "aql", "level", "pieces", "allowable", "unit_of_measure", "lower", "upper"),
+        *("equipment", "screen", "caution"),
+    )
+    operation = staticmethod(set_inspection)
+
+    def _may(self, request: Any, obj: Any) -> bool:
+        return bool(obj and not obj.level and may(roles_of(request.user), OPERATIONS["set_inspection"]))
+
+    def row(self, cleaned: Mapping[str, Any]) -> InspectionRow:
+        return InspectionRow(**{name: cleaned[name] for name in self.fields})

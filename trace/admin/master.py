@@ -7,7 +7,9 @@ from typing import Any
 from django.contrib import admin
 
 from trace.admin.common import ShowsOnly
-from trace.admin.defining import BomRows, CharacteristicRows, Defined, StepRows
+from trace.admin.defining import BomRows, CharacteristicRows, Defined, InspectionRows, StepRows
+from trace.engineering.equipment import CheckPiece, Equipment, Program
+from trace.engineering.models import BomLine, Part, Site, Station, Substitute
 from trace.engineering.operations import (
     define_check_piece,
     define_equipment,
@@ -16,24 +18,12 @@ from trace.engineering.operations import (
     define_site,
     define_station,
 )
+from trace.engineering.shifts import DayOff, Shift
+from trace.floor.models import Customer
 from trace.floor.operations.dispatch import define_customer
+from trace.material.models import Source, Supplier
 from trace.material.operations.sources import approve_source
 from trace.material.operations.stock import define_supplier
-from trace.models import (
-    BomLine,
-    CheckPiece,
-    Customer,
-    DayOff,
-    Equipment,
-    Part,
-    Program,
-    Shift,
-    Site,
-    Source,
-    Station,
-    Substitute,
-    Supplier,
-)
 
 
 class Substitutes(ShowsOnly, admin.TabularInline):
@@ -71,7 +61,7 @@ class PartAdmin(Defined):
         return "bought" if not part.level else "released" if part.released else "draft"
 
     def get_inlines(self, request: Any, obj: Part | None = None) -> tuple[type[admin.TabularInline], ...]:
-        return self.inlines if obj and obj.level else ()
+        return self.inlines if obj and obj.level else (InspectionRows,) if obj else ()
 
 
 @admin.register(BomLine)

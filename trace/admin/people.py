@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any
 
 from django import forms
@@ -13,8 +15,11 @@ from django.db.models import QuerySet
 from django.utils.safestring import mark_safe
 
 from trace.admin.common import ByOperation
+from trace.admin.defining import Defined
+from trace.core.models import Badge, Device, Person, User
 from trace.core.permissions import Role
 from trace.core.secrecy import Secret, device_digest, make_device_secret
+from trace.engineering.models import Qualification, Qualified, Station
 from trace.engineering.operations import (
     add_person,
     close_account,
@@ -29,8 +34,10 @@ from trace.engineering.operations import (
     retire_person,
     set_roles,
 )
-from trace.models import Badge, Device, Person, Qualification, Qualified, Station, User
 from trace.web.forms import asking
+
+Saving = tuple[Callable[..., Any], dict[str, Any]]
+"""An operation, and its arguments."""
 
 
 class PersonForm(forms.ModelForm):
@@ -58,18 +65,15 @@ class PersonAdmin(ByOperation, admin.ModelAdmin):
     def get_readonly_fields(self, request: Any, obj: Person | None = None) -> tuple[str, ...]:
         return ("key", "name", "is_machine") if obj else ()  # what was signed says who it was
 
-    def save_model(self, request: Any, obj: Person, form: forms.ModelForm, change: bool) -> None:
-        if change:
-            set_roles(person=obj, roles=obj.roles, **asking(request))
-            return
-        made = add_person(key=obj.key, name=obj.name, roles=obj.roles, is_machine=obj.is_machine, **asking(request))
-        obj.pk, obj.key = made.pk, made.key
+    def saving(self, request: Any, record: Person, cleaned: Mapping[str, Any], changed: list[str]) -> Saving:
+        if record.pk:
+            return set_roles, {"person": record, "roles": cleaned["roles"], **asking(request)}
+        return add_person, {**cleaned, **asking(request)}
 
     @admin.action(description="They left: retire them, close their accounts", permissions=["change"])
     def retire(self, request: Any, people: QuerySet[Person]) -> None:
-        for person in people:
-            retire_person(person=person, **asking(request))
-        self.message_user(request, f"Retired: {', '.join(map(str, people))}.", SUCCESS)
+        acts = [partial(retire_person, person=person, **asking(request)) for person in people]
+        self.carry_out(request, "Retired: they can no longer sign in.", acts)
 
 
 class AccountForm(AdminUserCreationForm):
@@ -98,25 +102,25 @@ class AccountAdmin(ByOperation, UserAdmin):
     def set_password(self, account: User) -> str:
         return mark_safe('<a href="../password/">Set another</a>')
 
+    def saving(self, request: Any, record: User, cleaned: Mapping[str, Any], changed: list[str]) -> Saving:
+        return open_account, {"person": cleaned["person"], "username": cleaned["username"], **asking(request)}
+
     def save_model(self, request: Any, obj: User, form: forms.ModelForm, change: bool) -> None:
         """The account by its operation; the password by Django, which keeps it from every record."""
-        assert obj.person is not None and not change
         password = obj.password
-        made = open_account(person=obj.person, username=obj.username, **asking(request))
-        obj.pk, obj._state.adding = made.pk, False
-        User.objects.filter(pk=made.pk).update(password=password)
+        super().save_model(request, obj, form, change)
+        if form.has_changed():
+            User.objects.filter(pk=obj.pk).update(password=password)
 
     @admin.action(description="Close these accounts", permissions=["change"])
     def close(self, request: Any, accounts: QuerySet[User]) -> None:
-        for account in accounts.select_related("person"):
-            close_account(person=account.person, **asking(request))
-        self.message_user(request, "Closed: they can no longer sign in.", SUCCESS)
+        acts = [partial(close_account, person=one.person, **asking(request)) for one in accounts]
+        self.carry_out(request, "Closed: they can no longer sign in.", acts)
 
     @admin.action(description="Open these accounts again, without a password", permissions=["change"])
     def open_again(self, request: Any, accounts: QuerySet[User]) -> None:
-        for account in accounts.select_related("person"):
-            open_account(person=account.person, username=account.username, **asking(request))
-        self.message_user(request, "Open again. Set a password for each.", SUCCESS)
+        acts = [partial(open_account, person=one.person, username=one.username, **asking(request)) for one in accounts]
+        self.carry_out(request, "Open again. Set a password for each.", acts)
 
 
 class BadgeForm(forms.ModelForm):
@@ -156,16 +160,14 @@ class BadgeAdmin(ByOperation, admin.ModelAdmin):
     def get_readonly_fields(self, request: Any, obj: Badge | None = None) -> tuple[str, ...]:
         return ("person", "issued", "ended") if obj else ()
 
-    def save_model(self, request: Any, obj: Badge, form: forms.ModelForm, change: bool) -> None:
-        if not change:
-            code, pin = (Secret(form.cleaned_data[name]) for name in ("code", "pin"))
-            obj.pk = issue_badge(person=obj.person, code=code, pin=pin, **asking(request)).pk
+    def saving(self, request: Any, record: Badge, cleaned: Mapping[str, Any], changed: list[str]) -> Saving:
+        secrets = {name: Secret(cleaned[name]) for name in ("code", "pin")}
+        return issue_badge, {"person": cleaned["person"], **secrets, **asking(request)}
 
     @admin.action(description="End these badges", permissions=["change"])
     def end(self, request: Any, badges: QuerySet[Badge]) -> None:
-        for badge in badges.filter(ended=None).select_related("person"):
-            end_badge(person=badge.person, **asking(request))
-        self.message_user(request, "Ended: they open nothing any more.", SUCCESS)
+        acts = [partial(end_badge, person=badge.person, **asking(request)) for badge in badges.filter(ended=None)]
+        self.carry_out(request, "Ended: they open nothing any more.", acts)
 
 
 class DeviceForm(forms.ModelForm):
@@ -200,43 +202,45 @@ class DeviceAdmin(ByOperation, admin.ModelAdmin):
     def get_readonly_fields(self, request: Any, obj: Device | None = None) -> tuple[str, ...]:
         return self.shown if obj else ()
 
-    def save_model(self, request: Any, obj: Device, form: forms.ModelForm, change: bool) -> None:
-        if not change:
-            made = self._issue(request, obj.key, obj.name, form.cleaned_data["at"])
-            obj.pk, obj.key = made.pk, made.key
+    def saving(self, request: Any, record: Device, cleaned: Mapping[str, Any], changed: list[str]) -> Saving:
+        told = {"key": cleaned["key"], "name": cleaned["name"], "stations": list(cleaned["at"])}
+        return partial(self._issue, request), {**told, "secret": make_device_secret()}
 
-    def _issue(self, request: Any, key: str, name: str, stations: QuerySet[Station]) -> Device:
-        secret = make_device_secret()
-        digest = device_digest(secret)
-        device = issue_device(key=key, name=name, stations=list(stations), digest=digest, **asking(request))
+    def save_model(self, request: Any, obj: Device, form: forms.ModelForm, change: bool) -> None:
+        if form.has_changed():
+            _, told = self.saving(request, obj, form.cleaned_data, form.changed_data)
+            obj.__dict__.update(self._show(request, **told).__dict__)
+
+    def _issue(self, request: Any, secret: str, **told: Any) -> Device:
+        made: Device = issue_device(**told, digest=device_digest(secret), **asking(request))
+        return made
+
+    def _show(self, request: Any, secret: str, **told: Any) -> Device:
+        device = self._issue(request, secret, **told)
         said = f"The secret of {device}, shown once: {secret}. Sign in at its own browser, open /device/ and type it."
         self.message_user(request, said, SUCCESS)
         return device
 
+    def _renew(self, request: Any, device: Device) -> Device:
+        stations = list(Station.objects.filter(key__in=device.stations))
+        return self._show(request, make_device_secret(), key=device.key, name=device.name, stations=stations)
+
     @admin.action(description="Make new secrets: their browsers are bound no more", permissions=["change"])
     def renew(self, request: Any, devices: QuerySet[Device]) -> None:
-        for device in devices:
-            self._issue(request, device.key, device.name, Station.objects.filter(key__in=device.stations))
+        acts = [partial(self._renew, request, device) for device in devices]
+        self.carry_out(request, "Made anew: their browsers are bound no more.", acts)
 
     @admin.action(description="End these devices", permissions=["change"])
     def end(self, request: Any, devices: QuerySet[Device]) -> None:
-        for device in devices:
-            end_device(device=device, **asking(request))
-        self.message_user(request, "Ended: their browsers are bound no more.", SUCCESS)
+        acts = [partial(end_device, device=device, **asking(request)) for device in devices]
+        self.carry_out(request, "Ended: their browsers are bound no more.", acts)
 
 
 @admin.register(Qualification)
-class QualificationAdmin(ByOperation, admin.ModelAdmin):
-    verb = "define_qualification"
+class QualificationAdmin(Defined):
+    define = staticmethod(define_qualification)
     list_display = ("key", "name")
     search_fields = ("key", "name")
-
-    def has_change_permission(self, request: Any, obj: Any = None) -> bool:
-        return False
-
-    def save_model(self, request: Any, obj: Qualification, form: forms.ModelForm, change: bool) -> None:
-        made = define_qualification(key=obj.key, name=obj.name, **asking(request))
-        obj.pk, obj.key = made.pk, made.key
 
 
 class QualifiedForm(forms.ModelForm):
@@ -266,13 +270,14 @@ class QualifiedAdmin(ByOperation, admin.ModelAdmin):
     def get_readonly_fields(self, request: Any, obj: Qualified | None = None) -> tuple[str, ...]:
         return QualifiedForm.Meta.fields if obj else ()
 
-    def save_model(self, request: Any, obj: Qualified, form: forms.ModelForm, change: bool) -> None:
-        if not change:
-            told = {name: getattr(obj, name) for name in ("person", "qualification", "since", "until", "vouched_by")}
-            obj.pk = qualify_person(**told, remark=obj.note, **asking(request)).pk
+    def saving(self, request: Any, record: Qualified, cleaned: Mapping[str, Any], changed: list[str]) -> Saving:
+        told = {name: value for name, value in cleaned.items() if name != "note"}
+        return qualify_person, {**told, "remark": cleaned["note"], **asking(request)}
 
     @admin.action(description="From now on they have it no longer", permissions=["change"])
     def end(self, request: Any, periods: QuerySet[Qualified]) -> None:
-        for period in periods.select_related("person", "qualification"):
-            end_qualification(person=period.person, qualification=period.qualification, **asking(request))
-        self.message_user(request, "Ended.", SUCCESS)
+        acts = [
+            partial(end_qualification, person=one.person, qualification=one.qualification, **asking(request))
+            for one in periods
+        ]
+        self.carry_out(request, "Ended.", acts)

@@ -21,7 +21,7 @@ from trace.api.problems import problems
 from trace.core.clock import from_ticks, now
 from trace.core.errors import NotFound
 from trace.core.keys import read_label
-from trace.core.permissions import PAGES, may, roles_of
+from trace.core.permissions import COSTS, may, roles_of
 from trace.engineering.models import Part
 from trace.exchange.backward import describe_unit
 from trace.exchange.forward import CSV_COLUMNS, ForwardAnswer, read_window
@@ -80,6 +80,7 @@ class Affected(APIView):
     @extend_schema(
         operation_id="list_affected",
         tags=["answers"],
+        summary="Which units carry what is suspect",
         parameters=[
             OpenApiParameter("lot", str, many=True, description="A lot's key, or its supplier's number."),
             OpenApiParameter("container", str, many=True, description="A single reel, box or bag."),
@@ -113,7 +114,7 @@ class Affected(APIView):
             )
             shape = request.accepted_renderer
             if shape.format == "json":
-                return Response(answer.as_data(costs=may(roles_of(request.user), PAGES["lot-cost"])))
+                return Response(answer.as_data(costs=may(roles_of(request.user), COSTS)))
         kind = f"{shape.media_type}; charset=utf-8"
         return StreamingHttpResponse(shape.lines(answer.as_rows()), content_type=kind)
 
@@ -124,6 +125,7 @@ class Built(APIView):
     @extend_schema(
         operation_id="get_built",
         tags=["answers"],
+        summary="What is in a unit",
         parameters=TIMES,
         responses={200: OpenApiTypes.OBJECT, **problems(400, 404, 409)},
     )
@@ -141,12 +143,13 @@ class Offers(APIView):
     @extend_schema(
         operation_id="list_offers",
         tags=["answers"],
+        summary="Which container of a part is to be used first",
         responses={200: OpenApiTypes.OBJECT, **problems(400, 404)},
     )
     def get(self, request: Any, key: str) -> Response:
         """Its containers that may be fetched now, in the order in which they are to be used: open bags with the least
-        floor life left, then what expires first, then what came first. What is held, expired, past its floor life or
-        on a feed is not among them."""
+        floor life left, then what expires first, then what came first. What is held, not released, expired, past its
+        floor life or on a feed is not among them."""
         part = Part.objects.filter(key=read_label(key)).first()
         if part is None:
             raise NotFound(f"No part has the key {key[:60]}.")

@@ -14,7 +14,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from trace.api.operations import KEY
-from trace.api.problems import problems
+from trace.api.problems import DEVICE_TIME, problems
 from trace.api.things import serializer_of
 from trace.approvals.content import SIGNED, find_record
 from trace.approvals.files import store
@@ -25,8 +25,12 @@ from trace.core.clock import now
 from trace.core.errors import NotFound
 from trace.core.keys import clean_text
 from trace.core.permissions import OPERATIONS, check_permitted, in_words
-from trace.exchange.arguments import MomentField
+from trace.core.verbs import sentence
+from trace.engineering.models import Part
+from trace.engineering.operations import release_revision
+from trace.exchange.arguments import MomentField, make_serializer
 from trace.exchange.credentials import check_credentials
+from trace.exchange.releasing import sign_and_release
 from trace.ledger.operation import Request
 from trace.ledger.source import by_our_clock
 
@@ -64,6 +68,7 @@ class Sign(APIView):
     @extend_schema(
         operation_id="sign",
         tags=["approvals"],
+        summary="Sign a record",
         description=f"Account and password are those of who asks; no record keeps them. The moment is the server's. "
         f"For {in_words(OPERATIONS['sign'])}.",
         parameters=IDEMPOTENT,
@@ -85,6 +90,36 @@ class Sign(APIView):
         return Response(serializer_of(Signature)(signature).data, status=status.HTTP_201_CREATED)
 
 
+class ReleaseRequest(make_serializer("Release", release_revision, leave_out=("by",))):  # type: ignore[misc]
+    """The draft, how it takes effect, and the two components of the signature that approves it."""
+
+    username = serializers.CharField(max_length=150)
+    password = serializers.CharField(max_length=128, trim_whitespace=False, write_only=True)
+    digest = serializers.CharField(max_length=64, required=False, help_text="SHA-256 of the content that was shown")
+
+
+class Release(APIView):
+    """Approve a draft by signature, and release it."""
+
+    @extend_schema(
+        operation_id="sign_and_release",
+        tags=["approvals"],
+        summary="Approve a draft by signature and release it, both or neither",
+        description="Account and password are those of who asks, who wrote nothing in the draft; no record keeps them. "
+        f"The moment of the signature is the server's. For {in_words(OPERATIONS['release_revision'])}.",
+        parameters=[*IDEMPOTENT, DEVICE_TIME],
+        request=ReleaseRequest,
+        responses={201: serializer_of(Part), **PROBLEMS},
+    )
+    def post(self, request: Any) -> Response:
+        person = request.user.person
+        asked = _request_of(request)
+        sent = ReleaseRequest(data=request.data)
+        sent.is_valid(raise_exception=True)
+        released = sign_and_release(request._request, by=person, asked=asked, **sent.validated_data)
+        return Response(serializer_of(Part)(released).data, status=status.HTTP_201_CREATED)
+
+
 class VerdictAnswer(serializers.Serializer):
     """What became of a signature, in a word and a sentence."""
 
@@ -98,6 +133,7 @@ class Verify(APIView):
     @extend_schema(
         operation_id="verify_signature",
         tags=["approvals"],
+        summary="Verify a signature",
         description="Whether the record says what was signed, and whether the signature was made for it, and here.",
         responses={200: VerdictAnswer, **PROBLEMS},
     )
@@ -124,6 +160,7 @@ class Attach(APIView):
     @extend_schema(
         operation_id="attach_file",
         tags=["approvals"],
+        summary=sentence("attach_file"),
         description=f"The content is kept by its SHA-256, once. For {in_words(OPERATIONS['attach_file'])}.",
         parameters=IDEMPOTENT,
         request={"multipart/form-data": AttachRequest},
@@ -153,6 +190,7 @@ def make_routes() -> list[URLPattern]:
     """The addresses of signing and attaching."""
     return [
         path("signatures/sign/", Sign.as_view(), name="sign"),
+        path("signatures/release/", Release.as_view(), name="sign-and-release"),
         path("signatures/<int:number>/verdict/", Verify.as_view(), name="verify"),
         path("files/attachment/", Attach.as_view(), name="file-attachment"),
     ]

@@ -1,4 +1,4 @@
-"""Who asks: by a token, where no session of a page tells. Every role may read; operations ask the table."""
+"""Who asks: by a token, where no session of a page tells. What they may is asked of the table."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from rest_framework.throttling import SimpleRateThrottle
 
 from trace.core.models import Token
 from trace.core.permissions import PAGES, may, roles_of
-from trace.core.secrecy import digest_of
+from trace.core.secrecy import secret_digest
 from trace.core.visitor import Visitor
 from trace.ledger.source import bind
 
@@ -43,7 +43,7 @@ class ByToken(BaseAuthentication):
         scheme, _, secret = get_authorization_header(request).partition(b" ")
         if scheme.lower() != b"bearer":
             return None
-        token = Token.objects.select_related("person").filter(digest=digest_of(secret.strip()), ended=None).first()
+        token = Token.objects.select_related("person").filter(digest=secret_digest(secret.strip()), ended=None).first()
         if token is None:
             if not (limit := BadTokens()).allow_request(request, None):
                 raise Throttled(limit.wait())

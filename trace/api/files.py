@@ -15,6 +15,7 @@ from rest_framework.views import APIView
 
 from trace.api.problems import DEVICE_TIME, problems
 from trace.core.permissions import OPERATIONS, check_permitted, in_words
+from trace.core.verbs import sentence
 from trace.engineering.csv_file import FileTable
 from trace.engineering.models import Part
 from trace.engineering.operations import import_bom, import_placements
@@ -89,6 +90,7 @@ def _view_of(name: str, kind: Kind) -> Callable[..., Any]:
     schema = extend_schema(
         operation_id=f"import_{name}",
         tags=["files"],
+        summary=sentence(kind.verb),
         description=f"{FileRequest.__doc__}\n\nFor {in_words(OPERATIONS[kind.verb])}.",
         parameters=[DEVICE_TIME],
         request=FileRequest,

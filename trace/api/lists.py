@@ -18,7 +18,7 @@ from rest_framework.views import APIView
 
 from trace.api.files import LONGEST
 from trace.api.problems import DEVICE_TIME, problems
-from trace.core.permissions import OPERATIONS, check_permitted, in_words
+from trace.core.permissions import OPERATIONS, PAGES, check_permitted, check_reads, in_words, roles_of
 from trace.exchange.arguments import MomentField
 from trace.exchange.lists.files import export_list, import_list, write_csv
 from trace.exchange.lists.kinds import KINDS, Kind
@@ -67,6 +67,8 @@ class List(APIView):
 
     def get(self, request: Any) -> HttpResponse:
         """As it stands."""
+        who = request.user
+        check_reads(str(who.person), roles_of(who), f"the list of {self.kind.title.lower()}", PAGES["list-csv"])
         return HttpResponse(write_csv(export_list(self.kind)), content_type="text/csv; charset=utf-8")
 
     def post(self, request: Any) -> Response:
@@ -91,12 +93,14 @@ def _view_of(name: str, kind: Kind) -> Callable[..., Any]:
         get=extend_schema(
             operation_id=f"take_{name}",
             tags=["lists"],
+            summary=f"{kind.title}: take the list out",
             description=columns,
             responses={(200, "text/csv"): OpenApiTypes.STR, **problems(406)},
         ),
         post=extend_schema(
             operation_id=f"bring_{name}",
             tags=["lists"],
+            summary=f"{kind.title}: bring a list in",
             description=f"{columns} {ListRequest.__doc__}\n\nFor {in_words(OPERATIONS[kind.asks])}.",
             request=ListRequest,
             parameters=[DEVICE_TIME],

@@ -26,6 +26,7 @@ from trace.api.things import represent, serializer_of
 from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.core.permissions import OPERATIONS, check_permitted, in_words
+from trace.core.verbs import sentence
 from trace.exchange.arguments import make_serializer
 from trace.ledger.operation import Request
 
@@ -71,7 +72,7 @@ def carry_out(verb: str, by: Person, key: str, sent: Any) -> Any:
     arguments = serializer_for(verb)(data=sent)
     arguments.is_valid(raise_exception=True)
     asked = Request(f"api:{by.key}", key)
-    return represent(find_operations()[verb](by=by, request=asked, **arguments.validated_data))
+    return represent(find_operations()[verb](by=by, request=asked, **arguments.validated_data), by.roles)
 
 
 class Operation(APIView):
@@ -101,7 +102,7 @@ def _view_of(verb: str) -> Callable[..., Any]:
     schema = extend_schema(
         operation_id=verb,
         tags=[find_operations()[verb].__module__.split(".")[1]],
-        summary=words.partition("\n")[0],
+        summary=sentence(verb),
         description=f"{words}\n\nFor {in_words(OPERATIONS[verb])}.",
         parameters=[
             OpenApiParameter(KEY, str, OpenApiParameter.HEADER, required=True, description="One for each request."),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from functools import cache
 from typing import Any
@@ -19,22 +19,29 @@ from rest_framework import pagination, routers, serializers, viewsets
 from trace.api.problems import problems
 from trace.core.clock import OPEN, from_ticks
 from trace.core.models import TickField
+from trace.core.permissions import COSTS, EVERYONE, READING, WITHHELD, check_reads, in_words, roles_of, withheld
 from trace.exchange.arguments import has_key
 from trace.ledger.canonical import plain
+from trace.ledger.models import Event
 
 NAMES = {
     "attachments": "Attachment",
     "axes": "Axis",
     "bag-records": "BagRecord",
+    "bath-limits": "BathLimit",
+    "bath-readings": "BathReading",
     "bom-lines": "BomLine",
     "calibrations": "Calibration",
+    "calls": "Call",
     "cartons": "Carton",
     "characteristics": "Characteristic",
     "check-pieces": "CheckPiece",
     "consignments": "Consignment",
     "containers": "Container",
+    "counts": "Count",
     "customers": "Customer",
     "days-off": "DayOff",
+    "deliveries": "Delivery",
     "derivations": "Derivation",
     "designators": "Designator",
     "deviations": "Deviation",
@@ -42,12 +49,17 @@ NAMES = {
     "entries": "Event",
     "entry-subjects": "EventSubject",
     "equipment": "Equipment",
+    "expected-packages": "Expected",
     "feed-records": "FeedRecord",
     "feeds": "Feed",
     "fittings": "Fitting",
     "holds": "Hold",
     "hourly-rates": "HourlyRate",
+    "inspection-counts": "InspectionCount",
+    "inspection-readings": "InspectionReading",
+    "inspections": "Inspection",
     "loose-children": "LooseSighting",
+    "lot-statuses": "LotStatus",
     "lots": "Lot",
     "orders": "WorkOrder",
     "packings": "Packing",
@@ -57,11 +69,15 @@ NAMES = {
     "people": "Person",
     "piece-checks": "PieceCheck",
     "placements": "Placement",
+    "planned-inspections": "PlannedInspection",
     "program-loads": "ProgramLoad",
     "programs": "Program",
     "qualifications": "Qualification",
     "qualified-people": "Qualified",
+    "receipts": "Receipt",
     "salvages": "Salvage",
+    "scrapped-parts": "ScrappedParts",
+    "sampling-rulings": "SamplingRuling",
     "set-up-lines": "SetUpLine",
     "set-ups": "SetUp",
     "shifts": "Shift",
@@ -98,6 +114,17 @@ class TickMoment(serializers.Field):
         return None if value >= OPEN else from_ticks(value)
 
 
+class Record(serializers.ModelSerializer):
+    """A record, without what whoever asks does not see: that is null. `roles` of theirs stand in the context."""
+
+    def to_representation(self, instance: Model) -> dict[str, Any]:
+        hidden = withheld(self.context.get("roles", ()))
+        shown = super().to_representation(instance)
+        if isinstance(instance, Event) and instance.tells(hidden):
+            hidden.add("payload")
+        return {name: None if name in hidden else value for name, value in shown.items()}
+
+
 @cache
 def serializer_of(model: type[Model]) -> type[serializers.ModelSerializer]:
     """How a record is shown: other records by their keys."""
@@ -114,17 +141,33 @@ def serializer_of(model: type[Model]) -> type[serializers.ModelSerializer]:
             shown[field.name] = serializers.ListField(
                 child=serializers.CharField(), read_only=True, allow_null=field.null
             )
-    meta = type("Meta", (), {"model": model, "fields": [f.name for f in fields]})
-    return type(f"{model.__name__}Record", (serializers.ModelSerializer,), {**shown, "Meta": meta})
+    names = [field.name for field in fields]
+    words = {"allow_null": True, "help_text": f"null for whoever is not {in_words(COSTS)}"}
+    told = {name: words for name in names if name in WITHHELD or (model, name) == (Event, "payload")}
+    meta = type("Meta", (), {"model": model, "fields": names, "extra_kwargs": told})
+    return type(f"{model.__name__}Record", (Record,), {**shown, "Meta": meta})
 
 
-def represent(result: Any) -> Any:
-    """What an operation answered, as data."""
+def represent(result: Any, roles: Sequence[str]) -> Any:
+    """What an operation answered, as data for somebody with these roles."""
     if isinstance(result, Model):
-        return serializer_of(type(result))(result).data
+        return serializer_of(type(result))(result, context={"roles": roles}).data
     if isinstance(result, list | tuple):
-        return [represent(one) for one in result]
+        return [represent(one, roles) for one in result]
     return plain(result)
+
+
+class Records(viewsets.ReadOnlyModelViewSet):
+    """The records of one kind, for those who may read them."""
+
+    def check_permissions(self, request: Any) -> None:
+        super().check_permissions(request)
+        kind = self.queryset.model._meta
+        permitted = READING.get(kind.model_name, EVERYONE)
+        check_reads(str(request.user.person), roles_of(request.user), str(kind.verbose_name_plural), permitted)
+
+    def get_serializer_context(self) -> dict[str, Any]:
+        return {**super().get_serializer_context(), "roles": roles_of(self.request.user)}
 
 
 class Pages(pagination.CursorPagination):
@@ -153,7 +196,7 @@ def _filters_of(model: type[Model]) -> type[django_filters.FilterSet]:
     return type(f"{model.__name__}Filters", (django_filters.FilterSet,), {**found, "Meta": meta})
 
 
-def _viewset_of(address: str, model: type[Model]) -> type[viewsets.ReadOnlyModelViewSet]:
+def _viewset_of(address: str, model: type[Model]) -> type[Records]:
     standing = {"superseded": None} if any(field.name == "superseded" for field in model._meta.concrete_fields) else {}
     others = [
         field.name
@@ -164,7 +207,7 @@ def _viewset_of(address: str, model: type[Model]) -> type[viewsets.ReadOnlyModel
     words = " ".join((model.__doc__ or "").split())
     view = type(
         f"{name}View",
-        (viewsets.ReadOnlyModelViewSet,),
+        (Records,),
         {
             "queryset": model._default_manager.filter(**standing).select_related(*others).order_by("pk"),
             "serializer_class": serializer_of(model),
@@ -180,12 +223,14 @@ def _viewset_of(address: str, model: type[Model]) -> type[viewsets.ReadOnlyModel
         list=extend_schema(
             operation_id=f"list_{address.replace('-', '_')}",
             tags=["on record"],
+            summary=f"List {model._meta.verbose_name_plural}",
             description=words,
             responses={200: many, **problems(400, 404)},
         ),
         retrieve=extend_schema(
             operation_id=f"get_{address.replace('-', '_')}",
             tags=["on record"],
+            summary=f"Read one of the {model._meta.verbose_name_plural}",
             description=words,
             responses={200: one, **problems(400, 404)},
         ),

@@ -99,7 +99,7 @@ def content_of(kind: str, key: str) -> str:
     return canonical({"kind": kind, "key": key, "content": rows})
 
 
-def digest_of(content: str) -> str:
+def content_digest(content: str) -> str:
     """The SHA-256 of a content."""
     return hashlib.sha256(content.encode()).hexdigest()
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from django.conf import settings
 
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 
 MOST = 20_000_000
 """Bytes of one file."""
@@ -22,6 +22,7 @@ class FileTooLong(Refusal):
     """A file is longer than an attachment may be, or empty."""
 
     code = "file-too-long"
+    kind = Kind.TOO_LONG
     action = f"Attach a file of up to {MOST // 1_000_000} MB."
 
 
@@ -29,6 +30,7 @@ class ContentLost(Refusal):
     """The file of an attachment is missing or is no longer what was attached."""
 
     code = "content-lost"
+    kind = Kind.MISSING
     action = "Have it restored from the backup; until then do not rely on it."
 
 

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from django.db.models import Model
 
-from trace.approvals.content import content_of, digest_of, lock_record
+from trace.approvals.content import content_digest, content_of, lock_record
 from trace.approvals.files import read
 from trace.approvals.models import Attachment, Deviation, Meaning, Signature
 from trace.approvals.seals import facts_of, seal
@@ -92,13 +92,13 @@ def sign(*, subject: Model, meaning: str, digest: str = "", by: Person, at: date
     content = content_of(kind, key)
     if meaning == Meaning.APPROVED and isinstance(subject, Deviation) and subject.opened_by_id == by.pk:
         raise SignRefused(f"{by} opened {key}: nobody approves their own.", action="Let another one approve it.")
-    if digest and digest != digest_of(content):
+    if digest and digest != content_digest(content):
         raise SignRefused("The record was changed while you read it.", action="Read what it says now, then sign.")
     signature = Signature(
         target_kind=kind,
         target_key=key,
         meaning=meaning,
-        digest=digest_of(content),
+        digest=content_digest(content),
         person=by,
         name=by.name,
         roles=list(by.roles),

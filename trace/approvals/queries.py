@@ -8,12 +8,13 @@ from datetime import datetime
 
 from django.db.models import F, Q, QuerySet
 
-from trace.approvals.content import content_of, digest_of
+from trace.approvals.content import content_digest, content_of
 from trace.approvals.models import Attachment, Deviation, Meaning, Signature
 from trace.approvals.rules import WORDS, Verdict, judge_signature
 from trace.approvals.seals import facts_of, unseal
 from trace.core.errors import NotFound, Refusal
-from trace.core.permissions import Role
+from trace.core.models import Person
+from trace.core.permissions import APPROVERS, may
 
 
 @dataclass(frozen=True)
@@ -32,7 +33,7 @@ class Verified:
 def verify_signature(signature: Signature) -> Verified:
     """Whether a signature stands: the record says what was signed, the signature was made for it, and here."""
     try:
-        digest = digest_of(content_of(signature.target_kind, signature.target_key))
+        digest = content_digest(content_of(signature.target_kind, signature.target_key))
     except Refusal:  # it names a record that there is not
         digest = ""
     return Verified(signature, judge_signature(facts_of(signature), unseal(signature.seal), digest))
@@ -57,20 +58,26 @@ def get_deviation(key: str) -> Deviation:
     return found
 
 
-def find_approval(deviation: Deviation) -> Verified | None:
-    """The first signature by which a deviation counts: an approval that stands, by a quality engineer (as of then)
-    who is not its author."""
-    return next(
-        (
-            one
-            for one in list_signatures("deviation", deviation.key)
-            if one.signature.meaning == Meaning.APPROVED
-            and Role.QUALITY in one.signature.roles
-            and one.signature.person_id != deviation.opened_by_id
-            and one.verdict == Verdict.VALID
-        ),
-        None,
-    )
+def list_approvals(kind: str, key: str, authors: Collection[int]) -> list[Verified]:
+    """The approvals on a record, standing or not, by people who may approve its kind (as of then) and are none of its
+    `authors` (ids)."""
+    return [
+        one
+        for one in list_signatures(kind, key)
+        if one.signature.meaning == Meaning.APPROVED
+        and may(one.signature.roles, APPROVERS[kind])
+        and one.signature.person_id not in authors
+    ]
+
+
+def find_approval(kind: str, key: str, authors: Collection[int]) -> Verified | None:
+    """The first of them that stands: by it the record counts."""
+    return next((one for one in list_approvals(kind, key, authors) if one.verdict == Verdict.VALID), None)
+
+
+def find_deviation_approval(deviation: Deviation) -> Verified | None:
+    """The signature by which a deviation counts."""
+    return find_approval("deviation", deviation.key, {deviation.opened_by_id})
 
 
 def find_state(deviation: Deviation, at: datetime) -> str:
@@ -81,17 +88,27 @@ def find_state(deviation: Deviation, at: datetime) -> str:
         return "expired"
     if deviation.used >= deviation.most:
         return "used up"
-    return "in force" if find_approval(deviation) else "not approved"
+    return "in force" if find_deviation_approval(deviation) else "not approved"
 
 
-def lock_deviations(rules: Collection[str], at: datetime) -> list[Deviation]:
-    """The deviations from one of these rules that are in force at a moment, locked: who counts a use of one waits for
-    the others. For use inside operations, after the locks on units."""
+def list_awaiting(person: Person, at: datetime) -> list[Deviation]:
+    """The deviations that wait for an approval which this person may give: a quality engineer, not on their own."""
+    if not may(person.roles, APPROVERS["deviation"]):
+        return []
+    standing = Deviation.objects.filter(Q(revoked=None) | Q(revoked__gt=at), expires__gt=at, used__lt=F("most"))
+    others = standing.exclude(opened_by=person).select_related("opened_by").order_by("opened", "pk")
+    return [one for one in others if not find_deviation_approval(one)]
+
+
+def lock_deviations(rules: Collection[str], since: datetime, until: datetime) -> list[Deviation]:
+    """The deviations from one of these rules that were in force from one moment to another, whenever that is told, and
+    have a use left now; locked: who counts a use of one waits for the others. For use inside operations, after the
+    locks on units."""
     standing = Deviation.objects.filter(
-        Q(revoked=None) | Q(revoked__gt=at), opened__lte=at, expires__gt=at, used__lt=F("most")
+        Q(revoked=None) | Q(revoked__gt=until), opened__lte=since, expires__gt=until, used__lt=F("most")
     )
     wanted = [one.pk for one in standing if not set(one.rules).isdisjoint(rules)]
     if not wanted:
         return []
     locked = standing.select_for_update().filter(pk__in=wanted).order_by("pk")
-    return [one for one in locked if (approval := find_approval(one)) and approval.signature.signed <= at]
+    return [one for one in locked if (approval := find_deviation_approval(one)) and approval.signature.signed <= since]

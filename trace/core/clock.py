@@ -8,7 +8,7 @@ from contextvars import ContextVar
 from datetime import UTC, datetime, timedelta
 from typing import NewType
 
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 
 OPEN = 2**53 - 1
 """The end of what has not ended yet: the largest whole number every client can hold exactly."""
@@ -33,6 +33,7 @@ class BadError(Refusal):
     """The error of a moment can't be: a moment is known within nothing, or some length of time."""
 
     code = "bad-error"
+    kind = Kind.UNREADABLE
     action = "Enter within how many minutes the time is known."
 
 

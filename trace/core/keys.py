@@ -8,11 +8,13 @@ character, but not every swap of two neighbours.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from itertools import chain, count
 
 from django.db.models import Model
 from stdnum.iso7064 import mod_37_36
 
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 
 KEY = re.compile(r"[A-Z0-9](?:[A-Z0-9-]*[A-Z0-9])?")
 KEY_LENGTH = 40
@@ -24,6 +26,7 @@ class BadKey(Refusal):
     """A key has a character it may not have, or its check character is wrong."""
 
     code = "bad-key"
+    kind = Kind.UNREADABLE
     action = "Use capital letters, digits and hyphens only."
 
 
@@ -31,6 +34,7 @@ class BadText(Refusal):
     """A text is longer than its record takes, or has a character that can't be stored."""
 
     code = "bad-text"
+    kind = Kind.UNREADABLE
     action = "Type it again, shorter and without special characters."
 
 
@@ -66,6 +70,14 @@ def free_key(kind: type[Model], text: str) -> str:
     if kind._default_manager.filter(key=key).exists():
         raise KeyInUse(f"{key} is already the key of another {kind._meta.verbose_name}.")
     return key
+
+
+def find_free_key(names: Sequence[str], *kinds: type[Model], limit: int = KEY_LENGTH) -> str:
+    """A key for a new record: as like the first of these names as a key can be that none of these kinds has; where all
+    are taken, the last with a number behind."""
+    plain = ["-".join(re.findall("[A-Z0-9]+", name.upper()))[:limit].strip("-") or "X" for name in names]
+    tries = chain(plain, (f"{plain[-1][: limit - 5]}-X{n}" for n in count(2)))
+    return next(key for key in tries if not any(kind._default_manager.filter(key=key).exists() for kind in kinds))
 
 
 def natural(text: str) -> tuple[tuple[int, int, str], ...]:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from datetime import datetime, tzinfo
 
 from trace.core.clock import OPEN, from_ticks, now, to_ticks
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 
 
 class BadMoment(Refusal):
     """The date and time asked for can't be read, or nothing can be known of it yet."""
 
     code = "bad-moment"
+    kind = Kind.UNREADABLE
     action = (
         "Give year, month, day, hour and minute in the plant's time, such as 2026-03-02T14:30, "
         "or with an offset such as +01:00."

@@ -7,7 +7,8 @@ from typing import Any
 
 from django.db.models import TextChoices
 
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
+from trace.core.verbs import in_trade_words
 
 
 class Role(TextChoices):
@@ -40,10 +41,13 @@ TAPES: Roles = frozenset({Role.SEQUENCER, Role.SUPERVISOR})
 BENCH: Roles = STATIONS | QUALITY
 DISPATCH: Roles = frozenset({Role.OPERATOR, Role.HANDLER, Role.SUPERVISOR})
 UPKEEP: Roles = frozenset({Role.TECHNICIAN, Role.QUALITY, Role.PLANNER})
+INSPECTION: Roles = frozenset({Role.TECHNICIAN, Role.QUALITY})
 SIGNING: Roles = frozenset({Role.TECHNICIAN, Role.SUPERVISOR, Role.QUALITY, Role.PLANNER})
 EVERYDAY: Roles = EVERYONE - {Role.AUDITOR}
 """Whoever works here; an auditor only looks."""
 OFFICE: Roles = frozenset({Role.SUPERVISOR, Role.QUALITY, Role.AUDITOR, Role.PLANNER, Role.ADMINISTRATOR})
+COSTS: Roles = OFFICE
+"""Who may see what things cost, and what an hour at a station does: on pages, in the record and through the API."""
 
 OPERATIONS: Mapping[str, Roles] = {
     # who is who
@@ -95,7 +99,18 @@ OPERATIONS: Mapping[str, Roles] = {
     "qualify_person": STOPPING | ADMINISTRATOR,
     "end_qualification": STOPPING | ADMINISTRATOR,
     # material
-    "receive_lot": STORES,
+    "receive_package": STORES,
+    "receive_into_quarantine": STOPPING,
+    "receive_lot": STORES & STOPPING,  # it asks for no approved source
+    "expect_delivery": STORES | PLANNING,
+    "close_delivery": STORES | PLANNING,
+    "set_inspection": PLANNING | QUALITY,
+    "record_inspection": INSPECTION,
+    "sort_lot": INSPECTION,
+    "release_lot": QUALITY,
+    "reject_lot": QUALITY,
+    "return_lot": QUALITY,
+    "rule_sampling": QUALITY,
     "store_container": FEEDING,
     "split_container": FEEDING,
     "merge_containers": FEEDING,
@@ -104,6 +119,14 @@ OPERATIONS: Mapping[str, Roles] = {
     "open_bag": FEEDING,
     "seal_bag": FEEDING,
     "bake_container": FEEDING,
+    "rereel_container": FEEDING,
+    "count_container": FEEDING | QUALITY,
+    "scrap_parts": FEEDING | QUALITY,
+    "return_container": FEEDING,
+    "call_material": FEEDING,
+    "issue_container": STORES,
+    "deliver_call": FEEDING,
+    "withdraw_call": FEEDING,
     # set-ups, tapes and feeds
     "define_feed": PLANNING | STOPPING,
     "start_setup": FEEDING,
@@ -114,6 +137,8 @@ OPERATIONS: Mapping[str, Roles] = {
     "top_up_feed": FEEDING,
     "charge_bath": FEEDING,
     "dump_bath": FEEDING,
+    "set_bath_limit": UPKEEP,
+    "record_bath_reading": FEEDING | QUALITY,
     "fill_by_hand": FEEDING,
     "find_on_feed": FEEDING,
     "clear_feed": FEEDING,
@@ -151,6 +176,9 @@ OPERATIONS: Mapping[str, Roles] = {
 }
 """Every operation: who may do it."""
 
+APPROVERS: Mapping[str, Roles] = {"deviation": QUALITY, "part": PLANNING | QUALITY}
+"""Records that count only once approved by signature, by kind: whose approval it takes. Never that of who wrote it."""
+
 PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(
         ("home", "floor", "scan", "record", "entry", "lot", "lot-unit", "container", "container-unit", "unit"), EVERYONE
@@ -159,15 +187,21 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("open-deviation", "revoke-deviation"), STOPPING),
     "sign": SIGNING,
     "attach": EVERYDAY,
+    **dict.fromkeys(("stock", "counts", "calls", "feeding"), EVERYONE),
+    **dict.fromkeys(("material", "deliveries", "delivery"), EVERYONE),
+    "receive": STORES | QUALITY,
+    **dict.fromkeys(("inspections", "inspect", "early-use"), EVERYONE),
     **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
     "use-equipment": STATIONS | UPKEEP,
     **dict.fromkeys(("clocks", "labels", "container-label", "short-link"), EVERYONE),
     "bag": FEEDING,
+    **dict.fromkeys(("move-equipment", "retire-equipment"), UPKEEP),
     "set-calendar": PLANNING | ADMINISTRATOR,
     **dict.fromkeys(("part", "station", "feed", "setup", "tape", "order", "carton", "shipment"), EVERYONE),
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),
-    **dict.fromkeys(("lot-cost", "container-cost"), OFFICE),
+    **dict.fromkeys(("lot-cost", "container-cost"), COSTS),
     "revisions": EVERYONE,
+    **dict.fromkeys(("release", "retire"), PLANNING),
     "compared": EVERYONE,
     **dict.fromkeys(("lists", "list", "list-csv"), OFFICE),
     "admin": PLANNING | ADMINISTRATOR,
@@ -175,6 +209,16 @@ PAGES: Mapping[str, Roles] = {
     "api": EVERYONE,
 }
 """Every page by its route's name (or its namespace): who may open it."""
+
+READING: Mapping[str, Roles] = {
+    "standardcost": COSTS,
+    "hourlyrate": COSTS,
+    "device": PAGES["admin"],
+}
+"""Records by the name of their kind that not everybody reads; the others do who may use the API."""
+
+WITHHELD: Mapping[str, Roles] = {"standard_cost": COSTS, "rate_per_hour": COSTS}
+"""Fields of records that not everybody reads, of whatever kind these are."""
 
 OPEN_TO_ALL = frozenset({"sign-in", "sign-out", "badge"})
 """Pages for whoever comes."""
@@ -187,6 +231,7 @@ class NotPermitted(Refusal):
     """The person's roles do not include this."""
 
     code = "not-permitted"
+    kind = Kind.FORBIDDEN
 
 
 def may(roles: Iterable[str], permitted: Roles) -> bool:
@@ -207,13 +252,26 @@ def in_words(roles: Roles) -> str:
     return " or ".join(filter(None, [", ".join(named[:-1]), *named[-1:]]))
 
 
+def withheld(roles: Iterable[str]) -> set[str]:
+    """The fields that somebody with these roles does not see."""
+    return {name for name, permitted in WITHHELD.items() if not may(roles, permitted)}
+
+
+def check_reads(who: str, roles: Iterable[str], what: str, permitted: Roles) -> None:
+    """Refuse with NotPermitted unless one of the roles may read it."""
+    if not may(roles, permitted):
+        raise NotPermitted(
+            f"{who} may not read {what}.", action=f"Ask {in_words(permitted)} for it.", roles=sorted(permitted)
+        )
+
+
 def check_permitted(who: str, roles: Iterable[str], verb: str) -> None:
     """Refuse with NotPermitted unless one of the roles may carry out the operation; nobody may one that
     the table does not name."""
     permitted = OPERATIONS.get(verb, frozenset())
     if not may(roles, permitted):
         raise NotPermitted(
-            f"{who} may not {verb.replace('_', ' ')}.",
+            f"{who} may not {in_trade_words(verb)}.",
             action=f"Ask {in_words(permitted)} to do it." if permitted else "Nobody may.",
             verb=verb,
             roles=sorted(permitted),

@@ -15,7 +15,7 @@ class Secret:
     value: str = field(repr=False)
 
 
-def digest_of(secret: str | bytes) -> str:
+def secret_digest(secret: str | bytes) -> str:
     """The SHA-256 of a secret in hexadecimal, which is what is kept of those that nobody can guess."""
     return hashlib.sha256(secret.encode() if isinstance(secret, str) else secret).hexdigest()
 
@@ -32,7 +32,7 @@ def clean_scan(text: str) -> str:
 
 def badge_digest(code: str) -> str:
     """Under which a badge is looked up: the SHA-256 of its code as scanned, small and capital letters alike."""
-    return digest_of(clean_scan(code).upper())
+    return secret_digest(clean_scan(code).upper())
 
 
 GROUPS, LETTERS = 5, "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"
@@ -46,4 +46,4 @@ def make_device_secret() -> str:
 
 def device_digest(secret: str) -> str:
     """The digest of a device's secret as somebody typed it."""
-    return digest_of(re.sub(r"[\s-]", "", secret).upper())
+    return secret_digest(re.sub(r"[\s-]", "", secret).upper())

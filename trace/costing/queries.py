@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
@@ -22,7 +22,6 @@ from trace.costing.rules import (
     CostLine,
     CostPlace,
     Outlay,
-    contents_through,
     roll_up,
 )
 from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step
@@ -48,17 +47,22 @@ PIECES = {
 Groups = dict[CostGroup, list[int]]
 """Unit ids by the group in which their cost is counted."""
 
+Contents = Mapping[int, Mapping[int | None, Sequence[Content]]]
+"""Of each assembly with a bill of material, what is in one of it but for children with a serial: by the number of the
+step that puts it in, under None what no step does."""
+
 
 def summarise_scrap(population: Population) -> Cost:
     """What is lost if every outermost carrier, certain or possible, is scrapped as it stands.
 
-    At standard cost accumulated to where each unit stands. Material: what its own steps up to the
-    last one passed put in, at the price of the part designed in; what no step puts in counts once
-    the unit has begun. Labour: the minutes of each step passed, once, at the rate of the station
-    where it was passed last. Units fitted in it count in the same way, by what is really in it. A
-    unit that has not begun costs nothing; one of a part without a bill of material costs what it
-    was bought for. Units scrapped before cost nothing more. The number of queries grows with the
-    depth of the bill of material only. No Site: its DoesNotExist.
+    At standard cost accumulated to where each unit stands. Material: what each step that it passed
+    puts in, at the price of the part designed in; what no step puts in counts once the unit has
+    begun. Labour: the minutes of each step passed, once, at the rate of the station where it was
+    passed last. A step that was skipped, one of free order still to come, and the alternative not
+    taken cost nothing, whatever was passed after them. Units fitted in it count in the same way, by
+    what is really in it. A unit that has not begun costs nothing; one of a part without a bill of
+    material costs what it was bought for. Units scrapped before cost nothing more. The number of
+    queries grows with the depth of the bill of material only. No Site: its DoesNotExist.
     """
     groups = _group_tops(population)
     return Cost(_currency(), tuple(_scrap_lines(groups, population.at)), _count_tops(population))
@@ -94,19 +98,15 @@ def list_units_behind(population: Population, line: CostLine) -> list[str]:
             and (part, designator) in designed
             and designed[part, designator].part == parts[line.part]
         ]
-    elif line.outlay == Outlay.MATERIAL:
+    elif line.step is None:
         bought = line.part == line.assembly
         rows = _rows("standing", {line.group: _group_tops(population).get(line.group, [])}, population.at)
-        found = [
-            unit
-            for _, unit, part, last_step, begun in rows
-            if (part, last_step) == (assembly, line.step) and (begun or bought)
-        ]
+        found = [unit for _, unit, part, begun in rows if part == assembly and (begun or bought)]
     else:
-        step = Step.objects.filter(part=assembly, number=line.step or 0).values_list("pk", flat=True).first()
-        station = Station.objects.filter(key=line.station).values_list("pk", flat=True).first()
+        step = Step.objects.filter(part=assembly, number=line.step).values_list("pk", flat=True).first()
+        stations = set(Station.objects.filter(key=line.station).values_list("pk", flat=True))
         rows = _rows("passed", {line.group: _group_tops(population).get(line.group, [])}, population.at)
-        found = [unit for _, unit, *at in rows if at == [step, station]]
+        found = [unit for _, unit, passed, at in rows if passed == step and (at in stations or not stations)]
     return sorted(found)
 
 
@@ -117,8 +117,8 @@ def list_material_behind(line: CostLine, day: date) -> list[CostLine]:
     if not contents:
         return [line]
     quantities: dict[int, Decimal] = defaultdict(Decimal)
-    for content in contents_through(contents[assembly.pk], line.step):
-        quantities[content.part] += content.quantity
+    for part, quantity in contents[assembly.pk][line.step]:
+        quantities[part] += quantity
     costs = trace_standard_costs(quantities, day)
     keys = dict(Part.objects.filter(pk__in=quantities).values_list("pk", "key"))
     return [
@@ -151,42 +151,50 @@ def trace_standard_costs(parts: Collection[int], day: date) -> dict[int, Decimal
 
 
 def _scrap_lines(groups: Groups, at: int) -> Iterator[CostLine]:
-    standing = _count("standing", "part_id, last_step, begun", groups, at)
-    passed = _count("passed", "step_id, station_id", groups, at)
-    assemblies = {part for _, part, *_ in standing}
+    standing = _count("standing", "part_id, begun", groups, at)
+    worked = _count("passed", "step_id, station_id", groups, at)
+    steps = Step.objects.in_bulk({step for _, step, _ in worked})
+    assemblies = {part for _, part, _ in standing}
     contents = _contents(assemblies)
+    put_in: Counter[tuple[CostGroup, int, int | None]] = Counter()
+    for (group, part, begun), count in standing.items():
+        if begun or part not in contents:
+            put_in[group, part, None] += count
+    for (group, step_id, _), count in worked.items():
+        put_in[group, steps[step_id].part_id, steps[step_id].number] += count
+    inside = {part for content in contents.values() for steps_of in content.values() for part, _ in steps_of}
     day = day_of(at)
-    costs = trace_standard_costs({content.part for found in contents.values() for content in found} | assemblies, day)
+    costs = trace_standard_costs(inside | assemblies, day)
     keys = dict(Part.objects.filter(pk__in=assemblies).values_list("pk", "key"))
-    for (group, part, last_step, begun), count in standing.items():
-        key, number = keys[part], Decimal(count)
-        if part not in contents:
-            yield CostLine(Outlay.MATERIAL, group, key, count, number, costs[part], step=last_step, part=key)
-        elif begun:
-            inside = contents_through(contents[part], last_step)
-            price = sum((content.quantity * costs[content.part] for content in inside), ZERO)
-            yield CostLine(Outlay.MATERIAL, group, key, count, number, price, step=last_step)
-    steps = Step.objects.select_related("part").in_bulk({step for _, step, _ in passed})
-    stations = Station.objects.in_bulk({station for *_, station in passed})
+    for (group, part, number), count in put_in.items():
+        key = keys[part]
+        if part in contents:
+            if content := contents[part].get(number):
+                price = sum((quantity * costs[child] for child, quantity in content), ZERO)
+                yield CostLine(Outlay.MATERIAL, group, key, count, Decimal(count), price, step=number)
+        elif number is None:
+            yield CostLine(Outlay.MATERIAL, group, key, count, Decimal(count), costs[part], part=key)
+    stations = Station.objects.in_bulk({station for *_, station in worked})
     rates = list_rates(stations, day)
-    for (group, step_id, station_id), count in passed.items():
+    for (group, step_id, station_id), count in worked.items():
         step, station = steps[step_id], stations[station_id]
         yield CostLine(
-            Outlay.LABOUR, group, step.part.key, count, Decimal(count), minutes=step.minutes,
+            Outlay.LABOUR, group, keys[step.part_id], count, Decimal(count), minutes=step.minutes,
             rate=rates[station_id], step=step.number, station=station.key,
         )  # fmt: skip
 
 
-def _contents(assemblies: Collection[int]) -> dict[int, list[Content]]:
-    """Per assembly with a bill of material, what is in one of it, but for children with a serial."""
+def _contents(assemblies: Collection[int]) -> Contents:
     lines = BomLine.objects.filter(parent__in=assemblies).order_by("parent", "number")
-    contents: dict[int, list[Content]] = {parent: [] for parent in lines.values_list("parent", flat=True)}
+    contents: dict[int, dict[int | None, list[Content]]] = {
+        parent: defaultdict(list) for parent in lines.values_list("parent", flat=True)
+    }
     unplaced = lines.filter(designators=None, child__serialised=False)
     for parent, child, quantity in unplaced.values_list("parent", "child", "quantity"):
-        contents[parent].append(Content(child, quantity))
+        contents[parent][None].append(Content(child, quantity))
     designators = Designator.objects.filter(parent__in=assemblies, line__child__serialised=False).order_by("pk")
     for parent, child, quantity, step in designators.values_list("parent", "line__child", "quantity", "step_number"):
-        contents[parent].append(Content(child, quantity, step))
+        contents[parent][step].append(Content(child, quantity))
     return contents
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 from functools import cache
+from typing import NamedTuple
 
 from trace.genealogy.rules import Sureness
 
@@ -63,9 +64,8 @@ class CostLine:
 
     `assembly` is the part key of the units; `count` how many of them (scrap) or of their places
     (rework) are behind it, always whole; `quantity` is in the unit of measure of what is priced.
-    MATERIAL: of units whose last step passed is `step` (None: none yet); with `part` as well, of one
-    part in them. LABOUR: of `step` at `station`. NEW_PARTS, REPLACING: of `part` at the places that
-    carry the suspect.
+    MATERIAL: what `step` puts in (None: what no step does); with `part` as well, of one part of it.
+    LABOUR: of `step` at `station`. NEW_PARTS, REPLACING: of `part` at the places that carry the suspect.
     """
 
     outlay: Outlay
@@ -94,9 +94,7 @@ class CostLine:
             case Outlay.MATERIAL if self.part:
                 return f"{self.part} in {self.assembly}"
             case Outlay.MATERIAL:
-                return f"{self.assembly}, material " + (
-                    "before any step" if self.step is None else f"after step {self.step}"
-                )
+                return f"{self.assembly}, material of {'no step' if self.step is None else f'step {self.step}'}"
             case Outlay.LABOUR:
                 return f"{self.assembly}, labour of step {self.step} at {self.station}"
             case Outlay.NEW_PARTS:
@@ -138,19 +136,11 @@ class Cost:
         return sum(amounts, ZERO)
 
 
-@dataclass(frozen=True)
-class Content:
-    """So much of a part in one of an assembly: put there by a step, or (None) once it has begun."""
+class Content(NamedTuple):
+    """So much of a part at one place of an assembly, or on one line of its bill of material."""
 
     part: int
     quantity: Decimal
-    step: int | None = None
-
-
-def contents_through(contents: Iterable[Content], last_step: int | None) -> list[Content]:
-    """What is in a unit that has begun and passed its route up to a step (None: no step yet)."""
-    reached = -1 if last_step is None else last_step
-    return [content for content in contents if content.step is None or content.step <= reached]
 
 
 def roll_up(lines: Iterable[tuple[int, int, Decimal]], bought: Mapping[int, Decimal]) -> dict[int, Decimal]:

@@ -11,11 +11,14 @@ from trace.core.clock import telling
 from trace.core.errors import Refusal
 from trace.core.models import Person, User
 from trace.demo.calendar import PREPARED, UNTIL, Act
+from trace.demo.decisions import plan_decisions
 from trace.demo.dispatch import plan_dispatch
+from trace.demo.inspection import plan_inspections
 from trace.demo.lines import plan_lines, plan_orders
 from trace.demo.plant import SITE, Plant, prepare
 from trace.demo.stories import plan_stories
 from trace.demo.supply import plan_bath, plan_dry_packs, plan_receipts, plan_stations, plan_supply
+from trace.demo.upkeep import plan_upkeep
 from trace.engineering.models import Site
 from trace.ledger.models import Event
 
@@ -75,7 +78,10 @@ def plan(plant: Plant) -> list[Act]:
     """Everything that happens, in order of time."""
     plans = (
         plan_stations,
+        plan_upkeep,
+        plan_decisions,
         plan_receipts,
+        plan_inspections,
         plan_stories,
         plan_bath,
         plan_dry_packs,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
 
-from trace.demo import stories
+from trace.demo import decisions, stories
 from trace.demo.calendar import UNTIL, Act, moment
 from trace.demo.plant import PLANNER, Plant, rows
 from trace.demo.supply import INSERTER, RADIAL, SLOTS_PER_RACK, TAPES
@@ -84,6 +84,8 @@ def plan_lines(plant: Plant) -> Iterator[Act]:
     for stop in timetable():
         inner = children.pop(stop.parts[0], [])
         for rack in range(0, RACKS, stop.racks):
+            if decisions.is_skipped(stop.parts, stop.station(rack), rack):
+                continue
             serials = [serial for part in stop.parts for serial in plant.serials(part, rack, stop.racks)]
             serials = [serial for serial in serials if not stories.is_gone(plant, serial, stop.slots)]
             slot = rack * SLOTS_PER_RACK + stop.slots

@@ -14,6 +14,8 @@ from typing import Any, TypeVar
 from django.conf import settings
 from django.db.models import Model
 
+from trace.approvals.models import Meaning
+from trace.approvals.operations import sign
 from trace.core.clock import Planned
 from trace.core.models import Person
 from trace.core.secrecy import Secret, device_digest
@@ -34,7 +36,7 @@ from trace.material.models import Supplier
 
 FIXTURES = settings.BASE_DIR / "fixtures" / "demo"
 SITE = "QUILLMOOR"
-PLANNER, SUPERVISOR = "P05", "P06"
+QUALITY, PLANNER, SUPERVISOR = "P01", "P05", "P06"
 
 M = TypeVar("M", bound=Model)
 T = TypeVar("T")
@@ -156,7 +158,11 @@ def qualify_people(plant: Plant) -> None:
         )
 
 
-LISTS = ("sites", "stations", "suppliers", "customers", "parts", "qualifications", "bom", "routes")
+LISTS = (
+    *("sites", "shifts", "days-off", "stations", "equipment", "check-pieces", "programs"),
+    *("suppliers", "customers", "parts", "sources", "qualifications", "bom", "routes", "costs", "rates"),
+    "inspection-plans",
+)
 """The master data, brought in as a planner would: in this order, one needs another."""
 
 
@@ -172,6 +178,7 @@ def prepare(plant: Plant) -> None:
     plant.customers = {customer.key: customer for customer in Customer.objects.all()}
     plant.parts = {part.number: part for part in Part.objects.all()}
     for part in Part.objects.filter(level__gt=0).order_by("level", "pk"):
+        sign(subject=part, meaning=Meaning.APPROVED, by=plant.people[QUALITY], at=PREPARED)
         plant.parts[part.number] = release_revision(part=part, **done)
     make_ways_in(plant)
     qualify_people(plant)

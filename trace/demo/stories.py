@@ -2,7 +2,8 @@
 
 1. Lot K7731 of 10 kohm resistors drifts after solder. 2. A bag of varistors was changed and nobody saw when.
 3. Two boards were repaired at troubleshooting, one of them fully. 4. A solder charge holds too much copper.
-5. A fan module went from a scrapped ventilator into another.
+5. A fan module went from a scrapped ventilator into another. (6., a torque gauge, is in `upkeep.py`; what was let by
+under deviations in `decisions.py`.)
 """
 
 from __future__ import annotations

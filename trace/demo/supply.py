@@ -2,28 +2,34 @@
 
 from __future__ import annotations
 
+import zlib
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from datetime import datetime
-from decimal import Decimal
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
 from trace.demo import stories
 from trace.demo.calendar import PREPARED, ZONE, Act, moment
 from trace.demo.plant import Plant, rows
+from trace.exchange.packages import make_package
+from trace.exchange.shipping_list import import_shipping_list
+from trace.exchange.supplier_label import read_label_text, write_label
 from trace.floor.operations.bags import open_bag, seal_bag
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import charge_bath, load_feed, take_off_feed
 from trace.material.models import Container, Feed, Tape
+from trace.material.operations.receipts import receive_package
 from trace.material.operations.setups import define_feed, finish_tape, start_tape
-from trace.material.operations.stock import discard_container, receive_lot
+from trace.material.operations.stock import discard_container
 
 FITTER, GOODS_IN, HANDLER = "P06", "P08", "P09"
 BOARD, INSERTER, RADIAL, WAVE = "CB-180", "AX1", "RD1", "WS1"
 BATH_PART = "SLD-BAR"
 TAPES = {"T1": (0, 8), "T2": (8, 18), "T3": (18, 28), "T4": (28, 38)}
 """The racks of boards that each tape is for."""
+COUNTRIES = {"ARDL": "IE", "TAMS": "EE", "CORV": "PT", "OSTL": "DE", "BRIN": "GB", "FENN": "GB"}
+"""Where each supplier makes what it delivers."""
 LAST_SLOT = 64
 SLOTS_PER_RACK = 2
 IDLE = 232
@@ -41,30 +47,53 @@ def receive() -> Iterator[tuple[datetime, dict[str, str]]]:
 
 
 def plan_receipts(plant: Plant) -> Iterator[Act]:
-    """Deliveries, as the goods-in desk books them."""
+    """Deliveries, as the goods-in desk scans them, package by package; of the last one a package is missing."""
+    numbers = {(row["part"], row["supplier"]): row["number"] for row in rows("sources")}
+    by = plant.people[GOODS_IN]
+    last_at, last = max(receive(), key=lambda delivery: delivery[0])
 
-    def book(row: dict[str, str], at: datetime) -> None:
-        quantity = Decimal(row["quantity"])
-        plant.tell(
-            receive_lot,
-            key=row["lot"],
-            supplier=plant.suppliers[row["supplier"]],
-            part=plant.parts[row["part"]],
-            number=row["lot"],
-            date_code=row["date_code"],
-            containers=[(key, quantity) for key in containers_in(row)],
-            kind=row["kind"],
-            store="main store",
-            by=plant.people[GOODS_IN],
-            at=at,
-        )
+    def scan(row: dict[str, str], container: str, at: datetime) -> None:
+        number = numbers[row["part"], row["supplier"]]
+        package = make_package(read_label_text(label_of(row, number, container)), number)
+        supplier = plant.suppliers[row["supplier"]]
+        told: dict[str, Any] = {"supplier": supplier, "kind": row["kind"], "store": "main store"}
+        plant.tell(receive_package, package=package, **told, by=by, at=at)
 
+    def announce(at: datetime) -> None:
+        lines = ["package,part number,lot,date code,quantity"]
+        for container in [*containers_in(last), f"{last['lot']}-{int(last['last']) + 1}"]:
+            number = numbers[last["part"], last["supplier"]]
+            lines.append(f"{package_id(last, container)},{number},{last['lot']},{last['date_code']},{last['quantity']}")
+        supplier, number = plant.suppliers[last["supplier"]], f"{last_at:%y%m%d}-1"
+        import_shipping_list(supplier=supplier, number=number, content="\n".join(lines), by=by, at=at)
+
+    yield Act(last_at - timedelta(days=1), announce)
     for at, row in receive():
-        yield Act(at, partial(book, row))
+        yield from (Act(at, partial(scan, row, container)) for container in containers_in(row))
+
+
+def package_id(row: dict[str, str], container: str) -> str:
+    """A supplier's own id of a package."""
+    return f"{row['supplier']}{zlib.crc32(container.encode()) % 10**8:08}"
+
+
+def label_of(row: dict[str, str], number: str, container: str) -> str:
+    """The 2D label of a delivery's package, as its supplier printed it."""
+    return write_label(
+        [
+            ("1P", number),
+            ("Q", row["quantity"]),
+            ("10D", row["date_code"]),
+            ("1T", row["lot"]),
+            ("K", f"QW-{row['received'].replace('-', '')[2:]}"),
+            ("4L", COUNTRIES[row["supplier"]]),
+            ("3S", package_id(row, container)),
+        ]
+    )
 
 
 def containers_in(row: dict[str, str]) -> list[str]:
-    """The labels of a delivery's containers."""
+    """What a delivery's containers are called here."""
     return [f"{row['lot']}-{n}" for n in range(int(row["first"]), int(row["last"]) + 1)]
 
 

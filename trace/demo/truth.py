@@ -21,12 +21,21 @@ from trace.demo.supply import BATH_PART, INSERTER, feed_key
 HEEL = 0.05
 
 MOVES_NOTHING = {
+    "attach_file",
     "discard_container",
+    "load_program",
     "load_shipment",
+    "open_deviation",
     "pack_units",
     "place_holds",
+    "record_inspection",
+    "release_lot",
+    "record_calibration",
+    "record_check",
+    "retire_equipment",
     "scrap_unit",
     "send_shipment",
+    "sign",
     "start_setup",
 }
 """What puts no part into a unit, nor takes one out."""
@@ -66,9 +75,9 @@ class Truth(World):
 
     # Material ----------------------------------------------------------------------------------------------------
 
-    def _receive_lot(self, told: Mapping[str, Any], result: Any) -> None:
-        for label, _ in told["containers"]:
-            self.boxes[label] = Piece(told["key"], [label])
+    def _receive_package(self, told: Mapping[str, Any], result: Any) -> None:
+        for container in result.containers.select_related("lot"):
+            self.boxes[container.key] = Piece(container.lot.key, [container.key])
 
     def _load_feed(self, told: Mapping[str, Any], result: Any, *, lead: int | None = None) -> None:
         feed, label = told["feed"].key, told["container"].key

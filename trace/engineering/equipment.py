@@ -44,7 +44,8 @@ class Equipment(models.Model):
 
 
 class Calibration(models.Model):
-    """Equipment was calibrated: it passed and is good up to a day, or it failed. `certificate` is the key of a file."""
+    """Equipment was calibrated: it passed and is good up to a day, or it failed. `certificate` is the key of a file
+    that was attached, or the number of a paper one."""
 
     equipment = models.ForeignKey(Equipment, models.PROTECT, related_name="calibrations")
     at = models.DateTimeField()

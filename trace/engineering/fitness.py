@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from django.db.models import Q
+from django.db.models import Exists, F, OuterRef, Q, Subquery
 
 from trace.engineering.calendar import working_day_at
 from trace.engineering.equipment import Calibration, CheckPiece, Equipment, PieceCheck, Program, ProgramLoad
@@ -28,6 +28,15 @@ class Fitness:
     def fit(self) -> bool:
         """Whether it may be used, whatever the program."""
         return not self.calibration and not self.owed
+
+
+@dataclass(frozen=True)
+class WrongCall:
+    """A check in which equipment called a piece wrongly, and has not told it right since. `right_before`: when it last
+    did; what it judged since then is in doubt (None: whatever it ever judged)."""
+
+    check: PieceCheck
+    right_before: datetime | None
 
 
 def judge_calibration(needed: bool, last: tuple[bool, date | None] | None, day: date) -> str:
@@ -81,3 +90,23 @@ def judge_fitness(equipment: Sequence[Equipment], at: datetime) -> dict[int, Fit
         )
         for one in equipment
     }  # fmt: skip
+
+
+def list_wrong_calls(equipment: Sequence[Equipment], at: datetime) -> dict[int, list[WrongCall]]:
+    """Per piece of equipment (by id), the check pieces that it called wrongly when they were last run on it up to a
+    moment, in whatever shift. A piece that is retired no longer counts. One query."""
+    own = PieceCheck.objects.filter(equipment=OuterRef("equipment"), piece=OuterRef("piece"), at__lte=at)
+    later = own.filter(Q(at__gt=OuterRef("at")) | Q(at=OuterRef("at"), pk__gt=OuterRef("pk")))
+    right = own.filter(said_good=F("piece__good"), at__lte=OuterRef("at")).order_by("-at").values("at")
+    wrong = (
+        PieceCheck.objects.filter(Q(piece__retired=None) | Q(piece__retired__gt=at), ~Exists(later))
+        .filter(equipment__in=[one.pk for one in equipment], at__lte=at)
+        .exclude(said_good=F("piece__good"))
+        .annotate(right_before=Subquery(right[:1]))
+        .select_related("piece", "by")
+        .order_by("piece__key")
+    )
+    calls: dict[int, list[WrongCall]] = {one.pk: [] for one in equipment}
+    for check in wrong:
+        calls[check.equipment_id].append(WrongCall(check, check.right_before))
+    return calls

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from django.conf import settings
 from django.db import connection
 from django.db.models import QuerySet
 from django.db.models.expressions import RawSQL
@@ -34,6 +36,7 @@ from trace.engineering.models import (
     Substitute,
 )
 from trace.engineering.shifts import DayOff, Shift
+from trace.ledger.models import Event
 
 
 class RevisionUnclear(NotFound):
@@ -104,12 +107,17 @@ def get_calendar() -> Calendar:
 
 
 def get_zone() -> ZoneInfo:
-    """The plant's zone; UTC where there is no plant yet, or its zone is none."""
-    site = Site.objects.first()
+    """The plant's zone: that of its Site."""
+    return zone_of(Site.objects.first())
+
+
+def zone_of(site: Site | None) -> ZoneInfo:
+    """The zone of a Site; that of the settings (PLANT_TIME_ZONE) before there is one, and where its zone is none."""
+    name = site.zone if site else settings.TIME_ZONE
     try:
-        return ZoneInfo(site.zone if site else "UTC")
+        return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError):
-        return ZoneInfo("UTC")
+        return ZoneInfo(settings.TIME_ZONE)
 
 
 def list_fitting_parts(assembly: Part, designator: str) -> set[int]:
@@ -223,3 +231,28 @@ def trace_indented(assembly: Part, depth: int | None = None) -> Iterator[Indente
             yield from walk(line.child_id, row.quantity, level + 1)
 
     return walk(assembly.pk, Decimal(1), 1)
+
+
+DRAFTING: Mapping[str, str] = {
+    "define_part": "result",
+    "revise_part": "result",
+    "amend_record": "record",
+    "set_bom": "assembly",
+    "enter_bom": "assembly",
+    "enter_placements": "assembly",
+    "set_route": "part",
+    "set_characteristics": "part",
+    "set_panel": "panel",
+}
+"""The operations that write what a draft says: under which name their entry has the draft."""
+
+
+def list_authors(part: Part) -> set[int]:
+    """The ids of who wrote what a draft says, as the record has it."""
+    named = f"part:{part.key}"
+    entries = Event.objects.filter(verb__in=DRAFTING, subjects__kind="part", subjects__key=part.key)
+    return {
+        by
+        for verb, by, payload in entries.values_list("verb", "by", "payload")
+        if {**(told := json.loads(payload))["arguments"], "result": told["result"]}.get(DRAFTING[verb]) == named
+    }

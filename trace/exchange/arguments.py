@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from enum import Enum
+from functools import cache
 from typing import Any
 
 from django.apps import apps
@@ -18,7 +19,7 @@ from drf_spectacular.extensions import OpenApiSerializerFieldExtension
 from rest_framework import serializers
 
 from trace.core.clock import OPEN, Planned, from_ticks, now
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 from trace.core.keys import KEY_LENGTH
 from trace.ledger.source import true_moment
 
@@ -191,7 +192,7 @@ def make_field(hint: Any, **options: Any) -> serializers.Field:
     if issubclass(hint, Enum):
         return ChoiceOf(hint, **options)
     if isinstance(hint, type) and dataclasses.is_dataclass(hint):
-        return make_serializer(hint.__name__, hint, hint)(**options)
+        return _row_serializer(hint)(**options)
     raise TypeError(f"{hint} has no field")
 
 
@@ -226,10 +227,17 @@ def make_serializer(
     return type(f"{name}Serializer", (serializers.Serializer,), {**fields, **methods})
 
 
+@cache
+def _row_serializer(row: type[Any]) -> type[serializers.Serializer]:
+    """One for each kind of row, however many operations take it."""
+    return make_serializer(row.__name__, row, row)
+
+
 class Unreadable(Refusal):
     """What was sent can't be read."""
 
     code = "unreadable"
+    kind = Kind.UNREADABLE
     action = "Correct it and send it again."
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.contrib.auth import authenticate
 
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 from trace.core.keys import clean_text
 from trace.core.models import Person
 
@@ -15,6 +15,7 @@ class WrongCredentials(Refusal):
     """Account and password are not those of who signs."""
 
     code = "wrong-credentials"
+    kind = Kind.FORBIDDEN
     action = (
         "Type them again, small and capital letters as they are. After several wrong tries the account has to wait."
     )
@@ -24,6 +25,7 @@ class MustWait(Refusal):
     """Too many wrong passwords were tried."""
 
     code = "must-wait"
+    kind = Kind.THROTTLED
     action = "Wait a quarter of an hour, then try again."
 
 

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from zoneinfo import ZoneInfo
-
 from trace.core.clock import OPEN, from_ticks
 from trace.core.moments import BadMoment, read_moment
-from trace.engineering.models import Site
+from trace.engineering.queries import get_zone
 
 
 class PlantTime:
-    """Moments as the plant's clock shows them; without a Site, UTC."""
+    """Moments as the plant's clock shows them."""
 
     def __init__(self) -> None:
-        site = Site.objects.first()
-        self.name = site.zone if site else "UTC"
-        self.zone = ZoneInfo(self.name)
+        self.zone = get_zone()
+        self.name = self.zone.key
 
     def read(self, text: str | None) -> int:
         """Microseconds of a typed moment; OPEN (now) when there is none. Refuses with BadMoment, also what

@@ -25,6 +25,7 @@ from trace.holds.models import Hold
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
 from trace.material.clocks import list_past_floor_life
+from trace.material.inspecting import list_statuses_at, list_unreleased
 from trace.material.models import Feed, Lot, SetUp
 from trace.material.queries import list_exhausted, list_giving, list_on_feeds
 
@@ -58,62 +59,68 @@ def admit(
     *,
     by: Person,
     equipment: Equipment | None = None,
+    error: int = 0,
     after_work: bool = False,
 ) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
 
     `after_work`: they have drawn already. Then what is wrong with material, children or who did it, or held, refuses
-    nothing: it is in the admission of the unit that it stops. What a deviation in force covers stops
-    nothing either; `record_deviated` counts its uses. For use inside a moving operation, after its row
-    locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that served each unit's part
-    at the station when it was scanned. `positions` are those it will draw at, where it does not draw by the
-    clock, `equipment` what the operator named. The number of queries does not grow with the number of units.
+    nothing: it is in the admission of the unit that it stops. What a deviation covers that was in force then,
+    throughout the `error` of the scan, stops nothing either; `record_deviated` counts its uses. For use inside a
+    moving operation, after its row locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that
+    served each unit's part at the station when it was scanned. `positions` are those it will draw at, where it does
+    not draw by the clock, `equipment` what the operator named. The number of queries does not grow with the number of
+    units.
     """
     found = gather_evidence(units, station, scan, setup, positions)
     done = {
         u.pk: {v.step for v in found.visits[u.pk] if v.outcome == Pass.Outcome.PASSED} | set(found.skips[u.pk])
         for u in units
     }
-    choices = {unit.pk: list_due(found.routes[unit.part_id], done[unit.pk]) for unit in units}
-    left = {unit.pk: _way_ahead(found.routes[unit.part_id], done[unit.pk], station) for unit in units}
-    unserved = {step.pk for u in units if u.part_id not in found.setups for step in left[u.pk][:1]}
+    left = {u.pk: [step for step in found.routes[u.part_id] if step.pk not in done[u.pk]] for u in units}
+    without = [unit for unit in units if unit.part_id not in found.setups]
+    due_there = (_next_of(list_due(found.routes[unit.part_id], done[unit.pk]), station) for unit in without)
+    unserved = {step.pk for step in due_there if step}
     served = _served_elsewhere(unserved)
     contents = contents_of(units) if found.children else {unit.pk: [unit] for unit in units}
     everything = [inner for inside in contents.values() for inner in inside]
     unknown = list_unknown_children(everything) if found.children else {}
     missing = list_missing_children(units) if found.places_of_children else {}
     places: Mapping[int, dict[str, Any]] = places_of(units) if found.elsewhere else {}
-    steps_here = (step for way in left.values() for step in way if station.key in step.stations)
+    steps_here = (step for steps in left.values() for step in steps if station.key in step.stations)
     asked = {step.qualification for step in steps_here if step.qualification}
     lacking = list_lacking(by, asked, from_ticks(scan)) if asked and not by.is_machine else {}
     local: list[Model] = []
     holds: list[Hold] = []
     ageing: list[Lot] = []
     past_floor_life: tuple[str, ...] = ()
+    unreleased: tuple[tuple[str, str, str], ...] = ()
     exhausted: tuple[str, ...] = ()
     if found.stops or found.children:
-        local, ageing, past_floor_life, exhausted = _things_at(station, found.serving, positions, scan)
+        local, ageing, past_floor_life, unreleased, exhausted = _things_at(station, found.serving, positions, scan)
         found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
         holds = list({hold.pk: hold for hold in found_holds}.values())
-    permits, here = Permits(from_ticks(scan)), EquipmentHere(station, equipment, from_ticks(scan))
+    permits = Permits(from_ticks(scan - error), from_ticks(scan + error))
+    here = EquipmentHere(station, equipment, from_ticks(scan))
     admissions, refusals = [], []
     for unit in units:
         subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]} if holds else set()
 
-        def look(due: RouteStep | None, unit: Unit = unit, subjects: set[tuple[str, str]] = subjects) -> Facts:
-            """The facts with this step due."""
+        def look(choices: Sequence[RouteStep], unit: Unit = unit, subjects: set[tuple[str, str]] = subjects) -> Facts:
+            """The facts where one of these steps is next."""
+            due = _next_of(choices, station)
             if due and due.pk not in unserved and unit.part_id not in found.setups:  # one that a skip leads to
                 unserved.add(due.pk)
                 served.update(_served_elsewhere({due.pk}))
-            next_ones = choices[unit.pk] if due and left[unit.pk][0] == due else []
             return Facts(
                 unit=unit.key,
                 station=station.key,
                 due=due,
-                choices=tuple(next_ones),
+                choices=tuple(choices),
                 scrapped=unit.scrapped is not None,
                 expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
                 past_floor_life=past_floor_life,
+                unreleased=unreleased,
                 exhausted=exhausted,
                 made_later=scan < unit.created,
                 scrapped_children=tuple(c.key for c in contents[unit.pk] if c.pk != unit.pk and c.scrapped is not None),
@@ -126,7 +133,7 @@ def admit(
                 missing_children=tuple(
                     f"{part} at {designator}"
                     for designator, part, number in missing.get(unit.pk, ())
-                    if due and number is not None and number < (next_ones[0] if next_ones else due).number
+                    if due and number is not None and number < choices[0].number
                 ),
                 asking=f"step {due.number}, {due.name}," if due else "",
                 **(lacking.get(due.qualification, {}) if due else {}),
@@ -135,7 +142,7 @@ def admit(
                 **places.get(unit.pk, {}),
             )
 
-        due, stopped, deviated = permits.settle(unit, left[unit.pk], look)
+        due, stopped, deviated = permits.settle(unit, found.routes[unit.part_id], done[unit.pk], look)
         refusals += stopped
         if due:
             visits, serves = found.visits[unit.pk], found.setups.get(unit.part_id)
@@ -164,12 +171,9 @@ def admit(
     return admissions
 
 
-def _way_ahead(route: Sequence[RouteStep], done: set[int], station: Station) -> list[RouteStep]:
-    """What a unit has still to pass, one step after the other; of several that may be next, what is done here first."""
-    ahead: list[RouteStep] = []
-    while due := list_due(route, done | {step.pk for step in ahead}):
-        ahead.append(next((step for step in due if station.key in step.stations), due[0]))
-    return ahead
+def _next_of(choices: Sequence[RouteStep], station: Station) -> RouteStep | None:
+    """Of several steps of which one is next, what is done here first."""
+    return next((step for step in choices if station.key in step.stations), choices[0] if choices else None)
 
 
 def _served_elsewhere(steps: Collection[int]) -> dict[int, list[str]]:
@@ -251,26 +255,29 @@ def places_of(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
 
 def _things_at(
     station: Station, setups: Sequence[SetUp], positions: Sequence[tuple[int, int]] | None, scan: int
-) -> tuple[list[Model], list[Lot], tuple[str, ...], tuple[str, ...]]:
+) -> tuple[list[Model], list[Lot], tuple[str, ...], tuple[tuple[str, str, str], ...], tuple[str, ...]]:
     """(what a hold at a station may sit on: it, set-ups, tapes, feeds, what they give here, its lots;
-    the lots whose expiry counts there; the containers past their floor life there; the feeds that are surely past
-    their count).
+    the lots whose expiry counts there; the containers past their floor life there; the lots not released, with part
+    and status; the feeds that are surely past their count).
 
     On a tape the board sets to be drawn count, not what the heads hold now.
     """
     if not setups:
-        return [station], [], (), ()
+        return [station], [], (), (), ()
     serving = Feed.objects.filter(lines__setup__in=setups)
     spans = list_on_feeds(serving)
     if positions:
         spans = list_giving(serving, *reach(positions))
-    spans = spans.select_related("feed", "container__lot", "container__part")
+    spans = spans.select_related("feed", "container__lot__part", "container__part")
     feeds = {span.feed for span in spans}  # each has one: no position is without a candidate
     loaded = [span.container for span in spans if span.container]
     tapes = [s.axis.tape for s in setups if s.axis.tape]
     ageing = [span.container.lot for span in spans if span.container and span.feed.kind != Feed.Kind.BATH]
+    lots = list_unreleased([container.lot for container in loaded], scan)
+    statuses = list_statuses_at(lots, scan)
+    unreleased = tuple((lot.key, lot.part.key, statuses[lot.pk]) for lot in lots)
     subjects = [station, *setups, *tapes, *feeds, *loaded, *(container.lot for container in loaded)]
     empty = feeds - {span.feed for span in spans if span.container}
-    past = {container.key for container, _ in list_past_floor_life(spans, scan)}
+    past = tuple(sorted({container.key for container, _ in list_past_floor_life(spans, scan)}))
     used_up = list_exhausted(feed for feed in empty if feed.kind != Feed.Kind.HEAD)
-    return subjects, ageing, tuple(sorted(past)), used_up
+    return subjects, ageing, past, unreleased, used_up

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
@@ -16,7 +16,7 @@ from trace.approvals.queries import lock_deviations
 from trace.approvals.rules import covers
 from trace.core.models import Person
 from trace.floor.models import Skip, Unit
-from trace.floor.rules import DEVIABLE, NOT_DUE, Facts, RouteStep, Stopped, judge
+from trace.floor.rules import DEVIABLE, NOT_DUE, NOT_RELEASED, Facts, RouteStep, Stopped, judge, list_due
 from trace.ledger.operation import note
 
 
@@ -31,46 +31,54 @@ class Deviated(NamedTuple):
 
 @dataclass
 class Permits:
-    """The deviations in force at a moment, read where something stops a unit. A unit counts once, whatever of
-    a deviation it makes use of."""
+    """The deviations in force throughout the time in which something was done, read where something stops a unit.
+    A unit counts once, whatever of a deviation it makes use of."""
 
-    at: datetime
+    since: datetime
+    until: datetime
     users: dict[int, set[int]] = field(default_factory=dict)
 
     @cached_property
     def _found(self) -> list[Deviation]:
-        return lock_deviations(DEVIABLE, self.at)
+        return lock_deviations(DEVIABLE, self.since, self.until)
 
     def settle(
-        self, unit: Unit, route: Sequence[RouteStep], look: Callable[[RouteStep | None], Facts]
+        self, unit: Unit, route: Sequence[RouteStep], done: set[int], look: Callable[[Sequence[RouteStep]], Facts]
     ) -> tuple[RouteStep | None, list[Stopped], list[Deviated]]:
         """(the step that is due, what stops the unit there, what it is let by): either the second or the third is
-        empty. `route` are the steps that it has still to pass, `look` gives the facts with one of them due."""
-        left, deviated = list(route), list[Deviated]()
-        facts = look(left[0] if left else None)
-        stopped = first = judge(facts)
-        while (skip := _not_due(stopped)) and any(facts.station in step.stations for step in left):
-            deviation = self._find(skip, unit, facts)
-            if deviation is None:
+        empty. `done` are the steps of its route that it has passed or skipped, `look` gives the facts where one of
+        some steps is next."""
+        deviated = list[Deviated]()
+        choices = list_due(route, done)
+        facts = look(choices)
+        due, stopped = facts.due, judge(facts)
+        first = stopped
+        while (skip := _not_due(stopped)) and _is_ahead(facts.station, route, done):
+            covered = next(((one, step) for step in choices if (one := self._find(skip, unit, facts, step))), None)
+            if covered is None:
                 break
-            deviated.append(Deviated(unit, deviation, skip, left.pop(0)))
-            facts = look(left[0])
+            deviation, step = covered
+            deviated.append(Deviated(unit, deviation, skip, step))
+            done = done | {step.pk}
+            choices = list_due(route, done)
+            facts = look(choices)
             stopped = judge(facts)
         for refusal in stopped:
-            deviation = None if refusal is skip else self._find(refusal, unit, facts)
-            if deviation is None:
+            one = None if refusal is skip else self._find(refusal, unit, facts, facts.due)
+            if one is None:
                 for users in self.users.values():
                     users.discard(unit.pk)
-                return (route[0] if route else None), first, []
-            deviated.append(Deviated(unit, deviation, refusal, None))
+                return due, first, []
+            deviated.append(Deviated(unit, one, refusal, None))
         return facts.due, [], deviated
 
-    def _find(self, refusal: Stopped, unit: Unit, facts: Facts) -> Deviation | None:
-        """The first deviation that covers a refusal and has a use left, which this unit then has."""
+    def _find(self, refusal: Stopped, unit: Unit, facts: Facts, step: RouteStep | None) -> Deviation | None:
+        """The first deviation that covers a refusal, with this step due, and has a use left, which this unit then
+        has."""
         rule = refusal.extra["rule"]
         if rule not in DEVIABLE:
             return None
-        about = _about(unit, facts)
+        about = _about(unit, facts, step, rule)
         for deviation in self._found:
             users = self.users.setdefault(deviation.pk, set())
             left = deviation.used + len(users | {unit.pk}) <= deviation.most
@@ -84,15 +92,27 @@ def _not_due(stopped: Sequence[Stopped]) -> Stopped | None:
     return next((refusal for refusal in stopped if refusal.extra["rule"] == NOT_DUE), None)
 
 
-def _about(unit: Unit, facts: Facts) -> Mapping[str, set[str]]:
+def _is_ahead(station: str, route: Sequence[RouteStep], done: set[int]) -> bool:
+    return any(station in step.stations for step in route if step.pk not in done)
+
+
+def _about(unit: Unit, facts: Facts, step: RouteStep | None, rule: str) -> Mapping[str, set[str]]:
+    if rule == NOT_RELEASED:
+        return about_lots(((key, part) for key, part, _ in facts.unreleased), facts.station)
     return {
         "part": {unit.part.key},
-        "step": {str(facts.due.number)} if facts.due else set(),
+        "step": {str(step.number)} if step else set(),
         "station": {facts.station},
         "unit": {unit.key},
         "lot": set(facts.expired),
         "equipment": {facts.doing.key} - {""},
     }
+
+
+def about_lots(lots: Iterable[tuple[str, str]], station: str) -> Mapping[str, set[str]]:
+    """What the use of lots, (key, part) each, at a station, if at one, is about: for `covers`."""
+    keys, parts = map(set, zip(*lots, strict=True))
+    return {"lot": keys, "part": parts, "station": {station} - {""}}
 
 
 def record_deviated(deviated: Sequence[Deviated], scan: int, by: Person, recorded: int) -> None:

@@ -77,7 +77,7 @@ class Doing:
 @dataclass(frozen=True)
 class Facts:
     """What the interlock looks at for one unit at one station: `due` is the step that is next for it there, `choices`
-    are all of which one is next."""
+    are all of which one is next, `unreleased` lots as (key, part, status)."""
 
     unit: str
     station: str
@@ -95,6 +95,7 @@ class Facts:
     without_setup: tuple[str, ...] = ()
     expired: tuple[str, ...] = ()
     past_floor_life: tuple[str, ...] = ()
+    unreleased: tuple[tuple[str, str, str], ...] = ()
     exhausted: tuple[str, ...] = ()
     who: str = ""
     asking: str = ""
@@ -127,6 +128,9 @@ HERE = ("part", "step", "station", "unit")
 
 FITNESS = (*HERE, "equipment")
 
+NOT_RELEASED = "lot-not-released"
+"""It stops loading and fitting, too. The part to which a deviation from it is limited is that of the lot."""
+
 
 def _not_due(facts: Facts) -> str | None:
     if facts.due is None:
@@ -144,6 +148,11 @@ def _not_qualified(facts: Facts) -> str | None:
     if facts.ran_out:
         return f"{facts.who}’s qualification for {facts.lacks} ran out at {facts.ran_out:%Y-%m-%d %H:%M} UTC."
     return f"{facts.who} is not qualified for {facts.lacks}, which {facts.asking} asks for."
+
+
+def say_unreleased(lots: Iterable[tuple[str, str, str]]) -> str:
+    """What is the matter with lots that are not released: (key, part, status) each."""
+    return ", ".join(f"Lot {key} is {status}" for key, _, status in lots)
 
 
 SCAN_CHILD = "Scan what is fitted there."
@@ -236,6 +245,14 @@ RULES: tuple[Rule, ...] = (
         "Take it off the feed, bake it or load another.",
         draws_stand=True,
         deviable=HERE,
+    ),
+    Rule(
+        NOT_RELEASED,
+        "a lot on a feed here is not released: quarantined until it is inspected, or rejected",
+        lambda f: say_unreleased(f.unreleased) + " on a feed here." if f.unreleased else None,
+        "Take it off the feed and load a lot that is released.",
+        draws_stand=True,
+        deviable=("station", "lot", "part"),
     ),
     Rule(
         "exhausted",

@@ -15,7 +15,7 @@ from typing import Any
 from django.db import connection
 from django.db.models import Model
 
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 from trace.holds.models import Hold
 from trace.holds.rules import ALWAYS_PERMITTED, Move
 from trace.ledger.canonical import subject_of
@@ -29,6 +29,7 @@ class Held(Refusal):
     """A hold refuses this move."""
 
     code = "held"
+    kind = Kind.LOCKED
     action = "Put it aside, marked, and call the quality engineer."
 
 

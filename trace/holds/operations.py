@@ -34,6 +34,11 @@ def place_holds(
     A target named twice is held once. Refuses with HoldRefused when the reason is empty or nothing
     is named.
     """
+    return write_holds(targets, reason, permits, by, at)
+
+
+def write_holds(targets: Sequence[Model], reason: str, permits: Sequence[Move], by: Person, at: datetime) -> list[Hold]:
+    """What `place_holds` does, for an operation with its gate that takes in what must not move."""
     reason = clean_text(reason, 300, "The reason")
     if not reason:
         raise HoldRefused("A hold needs a reason.")

@@ -19,6 +19,7 @@ class Move(TextChoices):
     PACK = "pack", "pack into a carton"
     UNPACK = "unpack", "take out of a carton"
     SHIP = "ship", "ship to a customer"
+    RETURN = "return", "return to the supplier"
     SCRAP = "scrap", "scrap"
 
 

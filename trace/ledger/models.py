@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from django.db import models
 
 from trace.core.models import KeyField, Person
@@ -21,6 +23,8 @@ class Event(models.Model):
     payload = models.TextField()
 
     class Meta:
+        verbose_name = "entry"
+        verbose_name_plural = "entries"
         indexes = [
             models.Index(fields=["by", "recorded"], name="events_by_person"),
             models.Index(fields=["verb", "recorded"], name="events_by_verb"),
@@ -29,6 +33,15 @@ class Event(models.Model):
 
     def __str__(self) -> str:
         return f"{self.verb} {self.recorded:%Y-%m-%d %H:%M:%S}"
+
+    def tells(self, fields: Iterable[str]) -> bool:
+        """Whether the payload has one of these fields, however deep."""
+        return any(written(name) in self.payload for name in fields)
+
+
+def written(field: str) -> str:
+    """A field as it stands in a payload; in a text the quotation mark would have a backslash before it."""
+    return f'"{field}":'
 
 
 class EventSubject(models.Model):
@@ -39,6 +52,8 @@ class EventSubject(models.Model):
     key = KeyField(unique=False, max_length=120)
 
     class Meta:
+        verbose_name = "subject of an entry"
+        verbose_name_plural = "subjects of entries"
         indexes = [models.Index(fields=["kind", "key", "event"], name="subject_events")]
         constraints = [models.UniqueConstraint(fields=["event", "kind", "key"], name="subject_once_per_event")]
 

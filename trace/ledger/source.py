@@ -16,13 +16,14 @@ from typing import Any
 from django.db.models import Model
 
 from trace.core.clock import EXACT
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 
 
 class NotHere(Refusal):
     """The device or token is bound to stations, and this is at another."""
 
     code = "not-here"
+    kind = Kind.FORBIDDEN
     action = "Record it at a device of that station, or sign in with a password."
 
 
@@ -30,6 +31,7 @@ class BadClock(Refusal):
     """The device's clock can't be read, or is off by more than can be put right."""
 
     code = "bad-clock"
+    kind = Kind.UNREADABLE
     action = "Set the clock of the device, and send it again."
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from decimal import Decimal
 
 from django.db.models import BigIntegerField, Exists, ExpressionWrapper, F, OuterRef, Q, QuerySet, Subquery
 
@@ -20,7 +22,20 @@ from trace.ledger.canonical import subject_of
 from trace.material.clocks import Clocks
 from trace.material.facts import EMPTIES, STAYS
 from trace.material.floor_life import FloorClock
-from trace.material.models import Axis, Container, Feed, FeedRecord, Lot, SetUp, Span
+from trace.material.inspecting import list_unreleased
+from trace.material.models import (
+    Axis,
+    Container,
+    Delivery,
+    Expected,
+    Feed,
+    FeedRecord,
+    Lot,
+    Receipt,
+    SetUp,
+    Span,
+    Supplier,
+)
 
 LABEL = re.compile(r"[A-Za-z0-9-]+\.[A-Za-z0-9]")
 """A key with a check character behind it: where that is wrong, the label was misread."""
@@ -35,10 +50,55 @@ class LotUnclear(Refusal):
 
 def get_container(key: str) -> Container:
     """The container of a label, or NotFound."""
-    container = Container.objects.select_related("part", "lot__supplier").filter(key=key).first()
+    container = Container.objects.select_related("part", "lot__supplier", "receipt").filter(key=key).first()
     if container is None:
         raise NotFound(f"No container is labelled {key}.")
     return container
+
+
+def digest_label(text: str) -> str:
+    """By what a package's label is known again: the SHA-256 of its text; nothing where it has none."""
+    return hashlib.sha256(text.encode()).hexdigest() if text else ""
+
+
+def find_receipts(package: str, label: str, supplier: Supplier | None = None) -> QuerySet[Receipt]:
+    """Receipts of the package of this id, or with this label. The newest first, of one supplier or of any."""
+    if not (package or label):
+        return Receipt.objects.none()
+    wanted = Q(package=package.strip().upper()) if package else Q()
+    wanted |= Q(digest=digest_label(label)) if label else Q()
+    found = Receipt.objects.filter(wanted, **({"supplier": supplier} if supplier else {}))
+    return found.select_related("by", "supplier").prefetch_related("containers").order_by("-received", "-pk")
+
+
+@dataclass(frozen=True)
+class DeliveryState:
+    """How a delivery came in: its lines; those that have not come; those that came with another quantity of their lot,
+    with that; and packages that came with it and are not on its list."""
+
+    lines: Sequence[Expected]
+    missing: Sequence[Expected]
+    different: Sequence[tuple[Expected, Decimal | None]]
+    surplus: Sequence[Receipt]
+
+
+def summarise_delivery(delivery: Delivery) -> DeliveryState:
+    """How a delivery came in, by now."""
+    lines = list(delivery.lines.select_related("part", "receipt").prefetch_related("receipt__containers__lot"))
+    came = [(line, _amount(line.receipt, line.lot)) for line in lines if line.receipt]
+    surplus = Receipt.objects.filter(supplier=delivery.supplier, delivery=delivery.number, expected=None)
+    return DeliveryState(
+        lines,
+        [line for line in lines if line.receipt is None],
+        [(line, amount) for line, amount in came if amount != line.quantity],
+        list(surplus.select_related("part", "by").prefetch_related("containers").order_by("pk")),
+    )
+
+
+def _amount(receipt: Receipt, lot: str) -> Decimal | None:
+    """How much of a lot a package held; None where nobody counted."""
+    amounts = [container.quantity for container in receipt.containers.all() if container.lot.number == lot]
+    return None if None in amounts else sum(filter(None, amounts), Decimal(0))
 
 
 def list_left(part: Part) -> QuerySet[Container]:
@@ -104,14 +164,16 @@ class Stocked:
 def list_offers(part: Part, at: datetime) -> list[Stocked]:
     """The containers of a part from which one may be fetched now, in the order in which they are to be used.
 
-    Not what hangs on a feed, is held, has expired or is past its floor life.
+    Not what hangs on a feed, is held or not released, has expired or is past its floor life.
     """
     moment = to_ticks(at)
     found = list_left(part).filter(Q(on_feed=False), received__lte=moment).select_related("part", "lot__supplier")
     usable = [stocked for stocked in _stocked(found, moment) if stocked.usable]
     things = {thing for stocked in usable for thing in (stocked.container, stocked.container.lot)}
     held = {(hold.target_kind, hold.target_key) for hold in find_holds(Move.LOAD, things)}
-    free = (s for s in usable if not held & {subject_of(s.container), subject_of(s.container.lot)})
+    unreleased = {lot.pk for lot in list_unreleased((stocked.container.lot for stocked in usable), moment)}
+    released = (stocked for stocked in usable if stocked.container.lot_id not in unreleased)
+    free = (s for s in released if not held & {subject_of(s.container), subject_of(s.container.lot)})
     return sorted(free, key=lambda stocked: stocked.turn)
 
 

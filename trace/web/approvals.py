@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cache
 from typing import Any
 
@@ -13,13 +13,17 @@ from django.urls import reverse
 
 from trace.approvals.content import SIGNED
 from trace.approvals.models import Deviation, Signature
-from trace.approvals.queries import Verified, find_state, list_attachments, list_signatures
+from trace.approvals.queries import Verified, find_state, list_attachments, list_signatures, verify_signature
 from trace.approvals.rules import Verdict
+from trace.core.clock import from_ticks, now, to_ticks
 from trace.core.permissions import PAGES, may, roles_of
 from trace.floor.models import Skip
 from trace.floor.rules import RULES
 from trace.web.cells import Link, Mark, Moment, Ref, Several, kind_words
 from trace.web.tables import Column, Table
+
+SIGNING = timedelta(minutes=15)
+"""For so long after a signature the next one of the same session asks for the password alone (21 CFR 11.200(a)(1))."""
 
 RULE_WORDS = {rule.code: rule.when for rule in RULES}
 
@@ -41,12 +45,24 @@ def approval_links(request: HttpRequest, kind: str, key: str) -> list[Link]:
     return [Link(words, reverse(page, args=[kind, key])) for page, words in wanted if may(roles, PAGES[page])]
 
 
+def _verdict(one: Verified) -> Several:
+    return Several((Mark(str(one.verdict)), one.sentence if one.verdict != Verdict.VALID else ""), " ")
+
+
+def signature_facts(reference: str) -> list[tuple[str, Any]]:
+    """What the entry of a signing says (`signature:NUMBER`): who signed what with which meaning, and whether it
+    stands."""
+    signature = Signature.objects.select_related("person").get(pk=reference.partition(":")[2])
+    return [
+        ("Signed", Several((kind_words(signature.target_kind), Ref(signature.target_kind, signature.target_key)), " ")),
+        ("Printed name", signature.name),
+        ("Meaning", signature.get_meaning_display()),
+        ("Does it stand?", _verdict(verify_signature(signature))),
+    ]
+
+
 def signatures_table(signatures: Sequence[Verified]) -> Table:
     """Who signed: printed name, date and time, meaning (21 CFR 11.50), and whether the signature stands."""
-
-    def verdict(one: Verified) -> Several:
-        return Several((Mark(str(one.verdict)), one.sentence if one.verdict != Verdict.VALID else ""), " ")
-
     return Table(
         "signatures",
         "Signatures",
@@ -55,7 +71,7 @@ def signatures_table(signatures: Sequence[Verified]) -> Table:
             Column("meaning", "Meaning", lambda one: one.signature.get_meaning_display()),
             Column("signed", "Date and time", lambda one: Moment.of(one.signature.signed)),
             Column("person", "Person", lambda one: Ref("person", one.signature.person.key)),
-            Column("verdict", "Does it stand?", verdict),
+            Column("verdict", "Does it stand?", _verdict),
         ],
         signatures,
         "Nobody has signed it yet.",
@@ -115,12 +131,32 @@ def rules_words(codes: Iterable[str]) -> Several:
     return Several(tuple(RULE_WORDS.get(code, code) for code in codes), "; ")
 
 
-def deviations_table(deviations: Sequence[Deviation], at: datetime) -> Table:
+def signed_lately(request: HttpRequest) -> bool:
+    """Whoever came by badge has no account in the session: both components are asked for each time."""
+    if "badge" in request.session:
+        return False
+    signed = request.session.get("signed")
+    return signed is not None and now() - from_ticks(signed) < SIGNING
+
+
+def read_components(request: HttpRequest) -> dict[str, str]:
+    """The two components of a signature, as the form sent them: after the first of a continuous session the password
+    alone."""
+    username = request.user.get_username() if signed_lately(request) else request.POST.get("username", "")
+    return {"username": username, "password": request.POST.get("password", "")}
+
+
+def remember_signing(request: HttpRequest) -> None:
+    """The session goes on from this signature."""
+    request.session["signed"] = to_ticks(now())
+
+
+def deviations_table(deviations: Sequence[Deviation], at: datetime, title: str = "Deviations") -> Table:
     """Deviations and how each stands at a moment."""
     states = {one.pk: find_state(one, at) for one in deviations}
     return Table(
         "deviations",
-        "Deviations",
+        title,
         [
             Column("deviation", "Deviation", lambda d: Ref("deviation", d.key)),
             Column("state", "State", lambda d: Mark(states[d.pk]), choose=True),
@@ -144,6 +180,7 @@ def skips_table(deviation: Deviation) -> Table:
             Column("unit", "Unit", lambda s: Ref("unit", s.unit.key), "unit__key"),
             Column("step", "Step", lambda s: f"{s.step.number} {s.step.name}", "step__number"),
             Column("at", "When", lambda s: Moment(s.at), "at"),
+            Column("recorded", "Entered", lambda s: Moment(s.recorded), "recorded"),
             Column("by", "By", lambda s: Ref("person", s.by.key, s.by.name), "by__key"),
             Column("counts", "Counts", lambda s: "no: its pass is void" if s.superseded else "yes", "superseded"),
         ],

@@ -40,6 +40,7 @@ PAGES = {
     "deviation": "deviation",
     "equipment": "equipment",
     "attachment": "attachment",
+    "delivery": "delivery",
 }
 """Kind of a thing, as the ledger names it: the name of its page's address."""
 
@@ -204,12 +205,18 @@ SHAPES = {
     "not fit": '<path class="line" d="M7 1.500 13 12.500H1z"/><path class="line" d="M7 5v4"/>',
     "right": '<path class="line" d="M2 7l4 5 6-10"/>',
     "wrong": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
+    "quarantined": '<path class="line" d="M2 2h10v10H2zM2 7h10"/>',
+    "released": '<path class="line" d="M1.500 7h9M7 3l4.500 4L7 11"/>',
+    "rejected": '<path class="line" d="M1.500 1.500h11v11h-11zM4 4l6 6M10 4l-6 6"/>',
+    "returned to the supplier": '<path class="line" d="M12 4H4v6h8M7 1 4 4l3 3"/>',
     "in force": '<circle cx="7" cy="7" r="5"/>',
     "open": '<path class="line" d="M2 4v8h10V4M4 1v5M10 1v5"/>',
     "sealed": '<rect class="line" x="2" y="5" width="10" height="7"/><path class="line" d="M4 5V2h6v3"/>',
     "past floor life": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M7 4v4M7 9v1.500"/>',
     "to be baked": '<path class="line" d="M2 12h10M4 9c-2-3 2-4 0-7M9 9c-2-3 2-4 0-7"/>',
     "expired": '<path class="line" d="M3 1h8L3 13h8z"/>',
+    "came": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M4 7l2 3 4-6"/>',
+    "missing": '<path class="line" d="M2 2h10v10H2z"/><path class="line" d="M4 7h6"/>',
     "not approved": '<circle cx="7" cy="7" r="5" class="line"/>',
 }
 """A shape of our own for each word that has a meaning, so that colour is never alone."""

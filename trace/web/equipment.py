@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
-from trace.engineering.equipment import Equipment
-from trace.engineering.fitness import Fitness, judge_fitness
-from trace.web.cells import Mark, Moment, Ref, Several
+from django.urls import reverse
+
+from trace.approvals.models import Attachment
+from trace.engineering.equipment import Calibration, Equipment
+from trace.engineering.fitness import Fitness, WrongCall, judge_fitness, list_wrong_calls
+from trace.engineering.models import Step
+from trace.web.cells import Link, Mark, Moment, Ref, Several
 from trace.web.tables import Column, Table
 
 NONE = "No equipment is on record. A planner defines it, its check pieces and programs under “Master data”."
 
 
+SOON = timedelta(days=7)
+"""How long before its calibration runs out equipment is named to those who have it calibrated."""
+
+
 @dataclass(frozen=True)
 class Due:
-    """A piece of equipment and how fit it is."""
+    """A piece of equipment, how fit it is, and the check pieces that it called wrongly when they were last run."""
 
     it: Equipment
     fitness: Fitness
+    wrong: Sequence[WrongCall]
 
     @property
     def state(self) -> str:
@@ -29,29 +38,62 @@ class Due:
         return "fit" if self.fitness.fit else "not fit"
 
     @property
-    def wanting(self) -> Several:
-        """What is to be done: calibrated, checked."""
-        calibrate = (f"it {self.fitness.calibration}",) if self.fitness.calibration else ()
-        owed = (f"to be checked in this shift: {', '.join(self.fitness.owed)}",) if self.fitness.owed else ()
-        return Several((*calibrate, *owed), "; ")
+    def unchecked(self) -> tuple[str, ...]:
+        """The check pieces that wait to be run in this shift, those apart that it called wrongly."""
+        failed = {call.check.piece.key for call in self.wrong}
+        return tuple(key for key in self.fitness.owed if key not in failed)
 
     @property
-    def urgency(self) -> tuple[bool, bool, date]:
+    def owes(self) -> bool:
+        """Whether somebody has to run check pieces where it stands."""
+        return bool(self.unchecked and self.it.station)
+
+    @property
+    def wanting(self) -> Several:
+        """What is wrong with it, what is to be done: calibrated, checked."""
+        failed = tuple(f"it failed check piece {call.check.piece.key} and must not be used" for call in self.wrong)
+        calibrate = (f"it {self.fitness.calibration}",) if self.fitness.calibration else ()
+        owed = (f"to be checked in this shift: {', '.join(self.unchecked)}",) if self.unchecked else ()
+        return Several((*failed, *calibrate, *owed), "; ")
+
+    @property
+    def urgency(self) -> tuple[bool, bool, bool, date]:
         """What is due first comes first."""
-        return self.state != "not fit", not self.fitness.calibration, self.fitness.due or date.max
+        return self.state != "not fit", not self.wrong, not self.fitness.calibration, self.fitness.due or date.max
+
+    def soon(self, day: date) -> bool:
+        """Whether its calibration still holds on a day, and runs out within a week."""
+        due = self.fitness.due
+        return not self.fitness.calibration and due is not None and due <= day + SOON
+
+
+def judge_due(equipment: Sequence[Equipment], at: datetime) -> list[Due]:
+    """Each of these with what is due at a moment."""
+    fitness, wrong = judge_fitness(equipment, at), list_wrong_calls(equipment, at)
+    return [Due(one, fitness[one.pk], wrong[one.pk]) for one in equipment]
 
 
 def list_due(at: datetime) -> list[Due]:
     """All equipment in use, what is due first."""
     every = list(Equipment.objects.filter(retired=None).select_related("station"))
-    fitness: Mapping[int, Fitness] = judge_fitness(every, at)
-    return sorted((Due(one, fitness[one.pk]) for one in every), key=lambda due: (due.urgency, due.it.key))
+    return sorted(judge_due(every, at), key=lambda due: (due.urgency, due.it.key))
 
 
-def equipment_table(rows: Sequence[Due], title: str = "Equipment", empty: str = NONE) -> Table:
+def list_stopped(it: Equipment) -> list[Step]:
+    """The steps that nothing else does where equipment stands: they stop once it is gone from there."""
+    others = Equipment.objects.filter(station=it.station, kind=it.kind, retired=None).exclude(pk=it.pk)
+    if it.station is None or others.exists():
+        return []
+    steps = Step.objects.filter(equipment_kind=it.kind, stations=it.station, part__retired=None)
+    return list(steps.select_related("part").order_by("part__key", "number"))
+
+
+def equipment_table(
+    rows: Sequence[Due], title: str = "Equipment", empty: str = NONE, *, name: str = "equipment"
+) -> Table:
     """Equipment, and what is due."""
     return Table(
-        "equipment",
+        name,
         title,
         [
             Column("equipment", "Equipment", lambda d: Ref("equipment", d.it.key, d.it.name)),
@@ -70,7 +112,16 @@ def equipment_table(rows: Sequence[Due], title: str = "Equipment", empty: str = 
 
 
 def calibrations_table(it: Equipment) -> Table:
-    """Every calibration."""
+    """Every calibration. A certificate that was attached is a link, by the file's name; the rest is of paper."""
+    named = it.calibrations.values("certificate")
+    files = {
+        file.key: Link(file.name, reverse("attachment", args=[file.key]))
+        for file in Attachment.objects.filter(key__in=named)
+    }
+
+    def certificate(calibration: Calibration) -> Link | str:
+        return files.get(calibration.certificate, calibration.certificate)
+
     return Table(
         "calibrations",
         "Calibrations",
@@ -78,7 +129,7 @@ def calibrations_table(it: Equipment) -> Table:
             Column("at", "When", lambda c: Moment.of(c.at), "at"),
             Column("passed", "Result", lambda c: "passed" if c.passed else "failed", "passed"),
             Column("due", "Holds up to", lambda c: c.due or "", "due"),
-            Column("certificate", "Certificate", lambda c: Ref("attachment", c.certificate) if c.certificate else ""),
+            Column("certificate", "Certificate", certificate),
             Column("by", "By", lambda c: Ref("person", c.by.key, c.by.name), "by__key"),
         ],
         it.calibrations.select_related("by"),

@@ -10,7 +10,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
 
 from trace.core.clock import now
-from trace.core.errors import Refusal
+from trace.core.errors import Kind, Refusal
 from trace.exchange.statuses import status_of
 
 
@@ -38,6 +38,7 @@ class BadDay(Refusal):
     """A day of a form can't be read."""
 
     code = "bad-day"
+    kind = Kind.UNREADABLE
     action = "Write it such as 2026-12-24."
 
 

@@ -14,11 +14,13 @@ from axes.utils import reset
 from django.conf import settings
 from django.contrib.auth import authenticate
 from django.contrib.auth.hashers import check_password
+from django.core.cache import cache
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.middleware.csrf import rotate_token
 
 from trace.core.clock import now
+from trace.core.errors import Kind, Refusal
 from trace.core.models import Badge, Device
 from trace.core.permissions import BY_BADGE
 from trace.core.secrecy import badge_digest, clean_scan
@@ -29,8 +31,23 @@ COOKIE = SALT = "device"
 KEPT = 400 * 24 * 60 * 60
 """Seconds: the longest that browsers keep a cookie (RFC 6265bis); every sign-in by badge renews it."""
 
+BADGES, WAIT = 20, 15 * 60
+"""So many badges are looked for at a device, or for one account, without a right PIN; then none is for so many seconds.
+More than anybody's fumbling, and far from the codes of a plant, which are often numbered one after the other."""
+
 FINE = 30
 """Seconds between two notes of when a session was last used: not every page writes one."""
+
+
+class TooManyBadges(Refusal):
+    """Badge after badge was scanned, and no PIN was right."""
+
+    code = "too-many-badges"
+    kind = Kind.THROTTLED
+    action = "Wait a quarter of an hour, or sign in with a password."
+
+    def __init__(self) -> None:
+        super().__init__("Too many badges were scanned here, and no right PIN followed.")
 
 
 class Kiosk:
@@ -91,12 +108,30 @@ def find_badge(code: str) -> Badge | None:
     return list_badges().filter(digest=badge_digest(code)).first() if clean_scan(code) else None
 
 
+def is_waiting(request: HttpRequest) -> bool:
+    """Whether no badge is looked for here for a while."""
+    return cache.get(_counter(request), 0) >= BADGES
+
+
+def count_badge(request: HttpRequest) -> None:
+    """One more was looked for."""
+    cache.add(counter := _counter(request), 0, WAIT)
+    cache.incr(counter)
+
+
+def _counter(request: HttpRequest) -> str:
+    device: Device | None = request.device  # type: ignore[attr-defined]
+    return f"badges-{device.digest}" if device else f"badges-account-{request.user.pk}"
+
+
 def prove(request: HttpRequest, badge: Badge, device: Device, pin: str) -> bool:
-    """Whether the PIN is right. Wrong ones count by badge and device, and soon none is looked at for a while."""
+    """Whether the PIN is right. Wrong ones count by badge and device, and soon none is looked at for a while; a right
+    one forgets them, and the badges scanned before."""
     counted = f"badge {badge.pk} at {device.key}"
     if authenticate(request, username=counted, badge=badge, pin=pin) is None:
         return False
     reset(username=counted)
+    cache.delete(_counter(request))
     return True
 
 

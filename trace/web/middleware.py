@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -14,6 +13,7 @@ from django.utils.functional import SimpleLazyObject
 from trace.core.errors import Refusal
 from trace.core.permissions import BY_BADGE, OPEN_TO_ALL, PAGES, Roles, in_words, may, roles_of
 from trace.engineering.models import Site
+from trace.engineering.queries import zone_of
 from trace.exchange.statuses import status_of
 
 Answer = Callable[[HttpRequest], HttpResponse]
@@ -42,7 +42,7 @@ class PlantPages:
         if not request.user.is_authenticated:
             timezone.deactivate()
             return None
-        timezone.activate(plant_zone(request.plant))  # type: ignore[attr-defined]
+        timezone.activate(zone_of(request.plant))  # type: ignore[attr-defined]
         match = request.resolver_match
         page = (match and (match.namespace or match.url_name)) or ""
         permitted = PAGES.get(page, frozenset())
@@ -71,11 +71,3 @@ def forbid(request: HttpRequest, permitted: Roles) -> HttpResponse:
 def find_site() -> Site | None:
     """The plant; None before it is defined."""
     return Site.objects.first()
-
-
-def plant_zone(site: Site | None) -> ZoneInfo:
-    """The plant's zone; that of the settings where it has none that is known."""
-    try:
-        return ZoneInfo(site.zone) if site else ZoneInfo(timezone.get_default_timezone_name())
-    except (ZoneInfoNotFoundError, ValueError):
-        return ZoneInfo("UTC")

@@ -9,9 +9,10 @@ entry). What can't be read is refused beside its field, and then no entry is sho
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from operator import itemgetter
 from typing import Any
 from urllib.parse import urlencode
 
@@ -21,11 +22,12 @@ from django.urls import reverse
 from django.utils import timezone
 
 from trace.core.clock import from_ticks, to_ticks
-from trace.core.errors import NotFound, Refusal
+from trace.core.errors import Kind, NotFound, Refusal
 from trace.core.keys import clean_text, read_label
 from trace.core.models import Person
 from trace.core.moments import read_moment
-from trace.ledger.models import Event, EventSubject
+from trace.core.verbs import in_trade_words
+from trace.ledger.models import Event, EventSubject, written
 from trace.ledger.queries import list_kinds, list_verbs
 from trace.web.cells import PAGES, Link, Moment, Ref, Several, kind_words
 from trace.web.moments import MINUTE
@@ -40,12 +42,8 @@ class BadFilter(Refusal):
     """A filter of the record asks for what there can't be."""
 
     code = "bad-filter"
+    kind = Kind.UNREADABLE
     action = "Choose one from the list, or leave it empty."
-
-
-def verb_words(verb: str) -> str:
-    """An operation's verb as people say it."""
-    return verb.replace("_", " ")
 
 
 def record_link(**filters: str) -> str:
@@ -71,7 +69,7 @@ def _who(asked: Asked) -> Reading:
 def _what(asked: Asked) -> Reading:
     if asked["what"] not in list_verbs():
         raise BadFilter(f"“{asked['what'][:60]}” was never done here.")
-    return Q(verb=asked["what"]), Several((verb_words(asked["what"]),))
+    return Q(verb=asked["what"]), Several((in_trade_words(asked["what"]),))
 
 
 def _kind(asked: Asked) -> Reading:
@@ -181,9 +179,12 @@ class Field:
 class Filters:
     """The filters of a request, read: the condition, how it is said, and what was refused."""
 
-    def __init__(self, query: Mapping[str, str]) -> None:
+    def __init__(self, query: Mapping[str, str], hidden: Collection[str] = ()) -> None:
+        """An entry that tells of `hidden` fields is not found by its text."""
         self.asked = {name: query.get(name, "").strip() for name in READERS}
         self.where, self.refusals = Q(), dict[str, Refusal]()
+        for field in hidden if self.asked["words"] else ():
+            self.where &= ~Q(payload__contains=written(field))
         self.said: list[Several] = []
         for name, read in READERS.items():
             try:
@@ -225,10 +226,13 @@ class Filters:
     def fields(self) -> Iterator[Field]:
         """The form."""
         choices = {
-            "what": [("", "anything"), *((verb, verb_words(verb)) for verb in list_verbs())],
+            "what": [
+                ("", "anything"),
+                *sorted(((verb, in_trade_words(verb)) for verb in list_verbs()), key=itemgetter(1)),
+            ],
             "kind": [
                 ("", "anything"),
-                *sorted(((kind, kind_words(kind)) for kind in list_kinds()), key=lambda k: k[1]),
+                *sorted(((kind, kind_words(kind)) for kind in list_kinds()), key=itemgetter(1)),
             ],
             "time": list(TIMES.items()),
         }
@@ -289,7 +293,7 @@ def entries_table(events: QuerySet[Event], order: str) -> Table:
             Column("recorded", "Recorded", lambda e: Moment.of(e.recorded), "recorded"),
             Column("happened", "Happened", lambda e: Unlike(to_ticks(e.happened), to_ticks(e.recorded)), "happened"),
             Column("by", "Who", lambda e: Ref("person", e.by.key, e.by.name)),
-            Column("verb", "What", lambda e: verb_words(e.verb)),
+            Column("verb", "What", lambda e: in_trade_words(e.verb)),
             Column("about", "About", _about_cell),
             Column("reason", "Reason", lambda e: reason_in(json.loads(e.payload))),
         ],

@@ -17,9 +17,11 @@ from trace.core.models import Person
 from trace.core.secrecy import clean_scan
 from trace.engineering.equipment import Equipment
 from trace.engineering.models import Part, Station
+from trace.exchange.supplier_label import LabelRefused, read_label_text
 from trace.floor.models import Carton, Customer, Shipment, Unit, WorkOrder
 from trace.labels.code import read_code
-from trace.material.models import Container, Feed, Lot, SetUp, Supplier, Tape
+from trace.material.models import Container, Delivery, Feed, Lot, SetUp, Supplier, Tape
+from trace.material.queries import find_receipts
 from trace.web.cells import Ref, page_of
 
 ALPHABET = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-"
@@ -42,11 +44,13 @@ KINDS: dict[str, type[Model]] = {
     "customer": Customer,
     "deviation": Deviation,
     "equipment": Equipment,
+    "delivery": Delivery,
 }
 """What the scan line opens, by key."""
 
-OTHER_NAMES: dict[str, str] = {"lot": "number", "part": "number"}
-"""What is known by a name besides its key: a supplier's lot number may be used by several."""
+OTHER_NAMES: dict[str, str] = {"lot": "number__iexact", "part": "number__iexact", "container": "receipt__package"}
+"""What is known by a name besides its key: a supplier's lot number may be used by several, and a package that has an id
+of its supplier's, kept in capitals, may be several containers."""
 
 HINTS: dict[str, tuple[str, ...]] = {
     "lot": ("number__istartswith", "date_code__istartswith", "supplier__name__icontains"),
@@ -73,6 +77,7 @@ DESCRIBED = {
     "customer": ("name",),
     "deviation": ("reason",),
     "equipment": ("name", "kind"),
+    "delivery": ("supplier__name", "number"),
 }
 """What tells one thing of a kind from another, beside its key."""
 
@@ -132,6 +137,20 @@ def read_scan(text: str) -> Reading:
         reading.problem, reading.action = _unknown(key)
         reading.suggestions = suggest(key)
     return reading
+
+
+def read_package(text: str) -> Reading:
+    """Read a supplier's 2D label: the containers that its package became."""
+    try:
+        label = read_label_text(text)
+    except LabelRefused as refusal:
+        return Reading(text, problem=refusal.message, action=refusal.action)
+    receipts = find_receipts(label.package, label.text)
+    found = list(_describe("container", Q(receipt__in=receipts), 50))
+    if found:
+        return Reading(label.text, found)
+    problem = "This is a supplier’s label, and its package is not on record as received."
+    return Reading(label.text, problem=problem, action="Take it to goods-in, to be received there.")
 
 
 def _unknown(text: str) -> tuple[str, str]:
@@ -202,7 +221,7 @@ def _by_key(key: str, only: str = "") -> Iterator[Found]:
 
 def _by_other_name(text: str) -> Iterator[Found]:
     for kind, name in OTHER_NAMES.items():
-        yield from _describe(kind, Q(**{f"{name}__iexact": text}), 50)
+        yield from _describe(kind, Q(**{name: text.upper()}), 50)
 
 
 def _describe(kind: str, wanted: Q, limit: int = 5) -> Iterator[Found]:

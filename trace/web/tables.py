@@ -21,6 +21,7 @@ from django.db.models import Count, Q, QuerySet
 from django.http import HttpRequest, HttpResponse, QueryDict, StreamingHttpResponse
 from django.shortcuts import render
 
+from trace.exchange.spreadsheet import inert
 from trace.web.cells import sort_key, text_of
 from trace.web.moments import Asof
 
@@ -256,12 +257,7 @@ class Shown:
         yield [column.label for column in self.table.columns]
         rows = self.rows
         for row in rows.iterator(2000) if isinstance(rows, QuerySet) else rows:
-            yield [_inert(text_of(column.value(row)), column.number) for column in self.table.columns]
-
-
-def _inert(text: str, number: bool) -> str:
-    """A spreadsheet takes a cell that begins like this for a formula: an apostrophe keeps it text."""
-    return f"'{text}" if not number and text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+            yield [inert(text_of(column.value(row))) for column in self.table.columns]
 
 
 class _Echo:

@@ -28,6 +28,12 @@ def _asof(context: Context) -> str:
 
 
 @register.filter
+def item(values: Any, name: str) -> Any:
+    """What stands under a name; nothing where there is none."""
+    return values.get(name, "")
+
+
+@register.filter
 def may_open(request: HttpRequest, page: str) -> bool:
     """Whether a page opens for who asks."""
     return may(roles_of(request.user), PAGES[page])

@@ -11,12 +11,13 @@ from django.utils.html import format_html
 
 from trace.core.clock import from_ticks
 from trace.core.models import Person
+from trace.core.verbs import in_trade_words
 from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
 from trace.holds.models import Hold
 from trace.ledger.models import Event
 from trace.web.cells import Moment, Ref, Several, kind_words
 from trace.web.moments import Asof
-from trace.web.record import entry_link, record_link, verb_words
+from trace.web.record import entry_link, record_link
 from trace.web.tables import Column, Table
 
 
@@ -181,7 +182,7 @@ def events_table(events: Any, title: str, empty: str, **filters: str) -> Table:
         title,
         [
             Column("happened", "Happened", lambda e: Moment.of(e.happened), "happened"),
-            Column("verb", "What", lambda e: verb_words(e.verb), "verb"),
+            Column("verb", "What", lambda e: in_trade_words(e.verb), "verb"),
             Column("by", "By", lambda e: Ref("person", e.by.key, e.by.name), "by__key"),
             Column("recorded", "Recorded", lambda e: Moment.of(e.recorded), "recorded"),
             Column("event", "Entry", lambda e: entry_link(e.pk), "id", number=True),

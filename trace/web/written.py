@@ -10,6 +10,7 @@ from datetime import datetime
 from itertools import groupby
 from typing import Any
 
+from trace.approvals.models import Meaning
 from trace.core.keys import KEY
 from trace.web.approvals import RULE_WORDS
 from trace.web.cells import PAGES, Link, Moment, Ref, Several, kind_words
@@ -65,6 +66,8 @@ def _words(name: str) -> str:
 
 def _read(name: str, value: Any, label: str, known: set[Subject]) -> Written:
     """A value under its label; `name` is the nearest name that says what it is."""
+    if name == "signed":
+        return Written("what was signed", parts=read_content(value))
     if isinstance(value, Mapping):
         parts = [_read(inner, item, inner.replace("_", " "), known) for inner, item in value.items()]
         return Written(label, parts=parts) if parts else Written(label, "none")
@@ -87,6 +90,8 @@ def _leaf(name: str, value: Any, known: set[Subject]) -> Any:
         return Ref(kind, key) if kind == _kind_named(name) else thing_cell(kind, key)
     if name == "scope" and colon:
         return f"{kind_words(kind)} {key}"
+    if name == "meaning":
+        return Meaning(value).label
     if name == "rules":
         return RULE_WORDS.get(value, value)
     # A bare key stands for what its name says, or for the only thing with that key.

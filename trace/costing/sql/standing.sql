@@ -1,4 +1,4 @@
--- The given units and all that is fitted in them, each with the last step it passed and whether it has begun.
+-- The given units and all that is fitted in them, each with whether it has begun.
 WITH RECURSIVE given(unit, grp) AS ({given}),
 inside(unit, grp) AS (
     SELECT unit, grp FROM given
@@ -10,9 +10,6 @@ inside(unit, grp) AS (
          AND (f.doubted IS NULL OR f.doubted >= %(at)s)
 )
 SELECT i.grp, u.key, u.part_id,
-       (SELECT max(t.number) FROM trace_pass p JOIN trace_step t ON t.id = p.step_id
-        WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome = 'passed'
-          AND COALESCE(p.scanned_out, p.began) <= %(at)s) AS last_step,
        CASE WHEN EXISTS (SELECT 1 FROM trace_pass p
                          WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome <> 'void'
                            AND p.began <= %(at)s) THEN 1 ELSE 0 END AS begun

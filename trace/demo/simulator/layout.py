@@ -7,6 +7,8 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
+from trace.approvals.models import Meaning
+from trace.approvals.operations import sign
 from trace.core.clock import to_ticks
 from trace.core.models import Person
 from trace.core.permissions import Role
@@ -89,8 +91,9 @@ class Layout:
 
 
 def lay_out() -> Layout:
-    """Enter the master data in an empty database. The one person does everything there."""
+    """Enter the master data in an empty database. The one person does everything there but approve her own drafts."""
     person = Person.objects.create(key="ANN", name="Ann", roles=Role.values)
+    approver = Person.objects.create(key="BEA", name="Bea", roles=[Role.QUALITY])
     done: dict[str, Any] = {"by": person, "at": START}
     site = define_site(key="PLANT", name="The plant", **done)
     supplier = define_supplier(key="ACME", name="Acme", **done)
@@ -122,6 +125,7 @@ def lay_out() -> Layout:
             for number, stations in route.items()
         ]
         set_route(part=layout.parts[assembly], rows=steps, **done)
+        sign(subject=layout.parts[assembly], meaning=Meaning.APPROVED, by=approver, at=START)
         layout.parts[assembly] = release_revision(part=layout.parts[assembly], **done)
     approve_substitute(
         assembly=layout.parts["BOARD"], part=layout.parts["RES"], substitute=layout.parts["RES2"], **done

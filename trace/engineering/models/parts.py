@@ -124,6 +124,7 @@ class BomLine(models.Model):
     quantity = models.DecimalField(max_digits=14, decimal_places=6)
 
     class Meta:
+        verbose_name = "BOM line"
         ordering = ["parent", "number"]
         constraints = [
             models.UniqueConstraint(fields=["parent", "number"], name="bom_line_number_once"),

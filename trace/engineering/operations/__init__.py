@@ -73,7 +73,13 @@ from trace.engineering.operations.qualifications import (
     end_qualification,
     qualify_person,
 )
-from trace.engineering.operations.revisions import RevisionRefused, release_revision, retire_part, revise_part
+from trace.engineering.operations.revisions import (
+    NotApproved,
+    RevisionRefused,
+    release_revision,
+    retire_part,
+    revise_part,
+)
 from trace.engineering.operations.routes import (
     CharacteristicRefused,
     CharacteristicRow,
@@ -101,6 +107,7 @@ __all__ = [
     "DayOffRow",
     "DeviceRefused",
     "EquipmentRefused",
+    "NotApproved",
     "PanelRefused",
     "PanelRow",
     "PartCost",

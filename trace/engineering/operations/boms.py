@@ -12,7 +12,8 @@ from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.engineering.models import BomLine, Designator, PanelPlace, Part, Substitute
 from trace.engineering.operations.common import changing, check_draft, save_checked
-from trace.engineering.rules import BomRow, Problem, judge_bom
+from trace.engineering.operations.routes import alternatives_among, explain_choice
+from trace.engineering.rules import BomRow, Problem, judge_bom, run_together
 
 STEPS = 2**31
 """Below it are the numbers of steps."""
@@ -44,7 +45,7 @@ def set_bom(*, assembly: Part, rows: Sequence[BomRow], by: Person, at: datetime)
 
     Two rows may name one part: they stay two lines. What a draft had before is replaced; a designator keeps its
     step where its row gives none. Refuses with BomRefused when the assembly is none, and every row that `judge_bom`
-    finds wrong or whose step is not on the assembly's route; with Released.
+    finds wrong or whose step is not on the assembly's route, or is an alternative; with Released.
     """
     check_open(assembly)
     if not rows:
@@ -98,12 +99,18 @@ def write_lines(assembly: Part, rows: Sequence[BomRow]) -> list[BomLine]:
 def _judge_steps(assembly: Part, rows: Sequence[BomRow]) -> list[Problem]:
     """Where there is a route, rows name its steps only; else the route is held to them when it is set, and a number is
     one that a step can have."""
-    route = set(assembly.steps.values_list("number", flat=True)) or range(1, STEPS)
-    return [
-        Problem(number, "step_number", f"Step {row.step_number} is not on the route.", "Name one of its steps.")
-        for number, row in enumerate(rows)
-        if row.step_number is not None and row.step_number not in route
-    ]
+    steps = list(assembly.steps.all())
+    route, chosen = {step.number for step in steps} or range(1, STEPS), alternatives_among(steps)
+    problems = []
+    for number, row in enumerate(rows):
+        if row.step_number is not None and row.step_number not in route:
+            what, mend = f"Step {row.step_number} is not on the route.", "Name one of its steps."
+            problems.append(Problem(number, "step_number", what, mend))
+        elif row.step_number in chosen and row.designators:
+            fills = f"Step {row.step_number} would fill {run_together(row.designators)}"
+            what = f"{fills}, but {explain_choice(chosen[row.step_number])}."
+            problems.append(Problem(number, "step_number", what, "Name a step before or after them."))
+    return problems
 
 
 @changing

@@ -6,7 +6,7 @@ from datetime import date, datetime, timedelta
 
 from trace.core.clock import now
 from trace.core.errors import Refusal
-from trace.core.keys import clean_key, free_key
+from trace.core.keys import KEY_LENGTH, clean_text, free_key
 from trace.core.models import Person
 from trace.engineering.equipment import Calibration, CheckPiece, Equipment, PieceCheck, Program, ProgramLoad
 from trace.engineering.models import Station
@@ -84,8 +84,9 @@ def record_calibration(
     """Equipment was calibrated at `at`, by somebody here or elsewhere. What passed is good up to the day `due`; without
     it, for its interval from that day on. What failed is recorded as well: nothing may be done with it until it passes.
 
-    `certificate` is the key of a file that was attached. Refuses with EquipmentRefused what is retired, what passed
-    and has neither a due date nor an interval, a due date before the calibration, one of what failed; with BadKey.
+    `certificate` is the key of a file that was attached, or the number of a paper one. Refuses with EquipmentRefused
+    what is retired, what passed and has neither a due date nor an interval, a due date before the calibration, one of
+    what failed; with BadText.
     """
     equipment = _lock(equipment)
     day = at.astimezone(get_zone()).date()
@@ -102,7 +103,7 @@ def record_calibration(
         at=at,
         passed=passed,
         due=due,
-        certificate=clean_key(certificate) if certificate.strip() else "",
+        certificate=clean_text(certificate, KEY_LENGTH, "The certificate"),
         by=by,
         recorded=now(),
     )

@@ -7,12 +7,16 @@ from datetime import date, datetime
 
 from django.db.models import Model
 
+from trace.approvals.queries import find_approval, list_approvals
+from trace.approvals.rules import Verdict
 from trace.core.errors import Refusal
 from trace.core.keys import clean_key, clean_text
 from trace.core.models import Person
+from trace.core.permissions import APPROVERS, in_words
 from trace.engineering.models import BomLine, Characteristic, Designator, PanelPlace, Part, Placement, Step, Substitute
 from trace.engineering.operations.common import changing, save_checked
 from trace.engineering.operations.master import free_part_key
+from trace.engineering.queries import list_authors
 from trace.engineering.rules import run_together
 
 
@@ -21,6 +25,16 @@ class RevisionRefused(Refusal):
 
     code = "revision-refused"
     action = "Correct what is named, and release it again."
+
+
+class NotApproved(Refusal):
+    """A draft is not approved by signature as it stands."""
+
+    code = "not-approved"
+    action = (
+        f"Let {in_words(APPROVERS['part'])} who did not write in it sign what it says now, with the meaning approval; "
+        "then release it."
+    )
 
 
 @changing
@@ -79,19 +93,33 @@ def release_revision(
     """Release a draft: it can be ordered, and what is in it, its route and its placements change no more.
 
     It takes effect at once; or for orders from a day on, for units from a serial on, or once none of a part is
-    left in stock (the part that it no longer needs). Refuses with RevisionRefused: what is bought; what was
-    released; two ways to take effect; no bill of material; no route, where it is tracked by serial; a place that
-    no step fills; a part in it that is a draft or retired; a characteristic of no step; with BadKey.
+    left in stock (the part that it no longer needs). Refuses with NotApproved, unless somebody who may, and wrote
+    nothing in it, approved by signature what it says now. Refuses with RevisionRefused: what is bought; what was
+    released, or is retired; two ways to take effect; no bill of material; no route, where it is tracked by serial; a
+    place that no step fills; a part in it that is a draft or retired; a characteristic of no step; with BadKey.
     """
     part.refresh_from_db()  # somebody may have released it since it was read
     if problems := list(_judge(part)):
         raise RevisionRefused(" ".join(problems), problems=problems)
     if sum(map(bool, (effective_from, effective_serial, uses_up))) > 1:
         raise RevisionRefused("It takes effect in one way.", action="Give a day, a serial, or a part that is used up.")
+    _check_approved(part)
     part.released, part.effective_from, part.uses_up = at, effective_from, uses_up
     part.effective_serial = clean_key(effective_serial) if effective_serial else ""
     save_checked(part, RevisionRefused)
     return part
+
+
+def _check_approved(part: Part) -> None:
+    authors = list_authors(part)
+    if find_approval("part", part.key, authors):
+        return
+    for one in reversed(list_approvals("part", part.key, authors)):
+        if one.verdict == Verdict.CHANGED:
+            raise NotApproved(f"{part.key} was changed since {one.signature.name} approved it.")
+    if own := find_approval("part", part.key, ()):
+        raise NotApproved(f"{own.signature.name} approved {part.key} and wrote in it: nobody approves their own.")
+    raise NotApproved(f"{part.key} is not approved by signature.")
 
 
 def _judge(part: Part) -> Iterator[str]:
@@ -102,6 +130,8 @@ def _judge(part: Part) -> Iterator[str]:
     if part.released:
         yield f"{part} was released on {part.released:%-d %B %Y}."
         return
+    if part.retired:
+        yield f"{part.key} is retired."
     lines = BomLine.objects.filter(parent=part).select_related("child")
     route = set(part.steps.values_list("number", flat=True))
     if not lines:
@@ -121,11 +151,14 @@ def _judge(part: Part) -> Iterator[str]:
 
 
 @changing
-def retire_part(*, part: Part, by: Person, at: datetime) -> Part:
-    """No new order builds it and no new bill of material names it; what was built keeps it.
+def retire_part(*, part: Part, reason: str, by: Person, at: datetime) -> Part:
+    """No new order builds it and no new bill of material names it; what was built keeps it. The record keeps why.
 
-    Refuses with RevisionRefused what is retired, and what a released revision that is not retired needs.
+    Refuses with RevisionRefused what is retired, what a released revision that is not retired needs, and without a
+    reason; with BadText.
     """
+    if not clean_text(reason, 300, "The reason"):
+        raise RevisionRefused("Say why it is retired.", action="Give the reason in a sentence.")
     part = Part.objects.get(pk=part.pk)
     if part.retired:
         raise RevisionRefused(f"{part.key} is retired since {part.retired:%-d %B %Y}.", action="Nothing needs doing.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
@@ -15,6 +15,7 @@ from trace.core.models import Person
 from trace.engineering.equipment import Program
 from trace.engineering.models import Characteristic, Designator, Part, Qualification, Station, Step
 from trace.engineering.operations.common import changing, check_draft, save_checked
+from trace.engineering.rules import run_together
 
 
 class RouteRefused(Refusal):
@@ -62,9 +63,9 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
     After the bill of material, if it names designators; what a draft had before is replaced. Refuses with
     RouteRefused: a part that is not built here; no step; a number that is below 1 or used twice; a step without a
     station, or at one that is unknown or retired; a qualification that there is not; a designator that the assembly
-    lacks, that two steps fill, or whose bill of material names another step or one that is missing here; steps in free
-    order, or alternatives, that do not follow each other; a program that is unknown, or not of the step's kind of
-    equipment; what the record does not accept. With Released.
+    lacks, that two steps fill, that an alternative fills, or whose bill of material names another step or one that is
+    missing here; steps in free order, or alternatives, that do not follow each other; a program that is unknown, or
+    not of the step's kind of equipment; what the record does not accept. With Released.
     """
     if not part.level:
         raise RouteRefused(f"{part.number} is not built here.", action="Define it as an assembly first.")
@@ -132,9 +133,26 @@ def _judge(
                 yield f"Step {row.number} fills {name}, which the bill of material gives to step {designed}."
             if filled.setdefault(name, row.number) != row.number:
                 yield f"Step {row.number} fills {name}, which step {filled[name]} fills."
+    chosen = alternatives_among(rows)
+    for row in rows:
+        given = {name for name, designator in designators.items() if designator.step_number == row.number}
+        if row.number in chosen and (places := given | set(row.designators)):
+            yield f"Step {row.number} fills {run_together(places)}, but {explain_choice(chosen[row.number])}."
     for name, designator in designators.items():
         if designator.step_number is not None and designator.step_number not in numbers:
             yield f"{name} is filled at step {designator.step_number}, which is missing."
+
+
+def alternatives_among(steps: Iterable[RouteRow | Step]) -> dict[int, str]:
+    """{number: the name that it shares} of the steps of which another one may be done instead."""
+    named = {step.number: step.alternative for step in steps if step.alternative}
+    times = Counter(named.values())
+    return {number: name for number, name in named.items() if times[name] > 1}
+
+
+def explain_choice(alternative: str) -> str:
+    """Why an alternative fills no place: whoever takes the other one would later be asked for what is missing."""
+    return f"of the steps named {alternative} one is enough: a unit that passed another would lack what is there"
 
 
 def _judge_programs(rows: Sequence[RouteRow], programs: dict[str, Program]) -> Iterator[str]:

@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -24,6 +24,7 @@ from trace.engineering.models import Part
 from trace.engineering.operations.common import FileRefused
 from trace.engineering.rules import shorten
 from trace.exchange.lists.kinds import KINDS, Kind, Values, cell
+from trace.exchange.spreadsheet import as_told, inert
 
 Table = Mapping[tuple[str, ...], Mapping[str, str]]
 """Lines by what they are known by, their cells by column."""
@@ -62,23 +63,10 @@ def export_list(kind: Kind) -> Iterator[list[str]]:
         yield [cell(values[name]) for name in kind.columns]
 
 
-FORMULA, NUMBER = re.compile(r"'*[=+\-@]"), re.compile(r"-?\d+(\.\d+)?")
-
-
-def _inert(text: str) -> str:
-    """A spreadsheet takes a cell that begins like this for a formula: an apostrophe keeps it text."""
-    return f"'{text}" if FORMULA.match(text) and not NUMBER.fullmatch(text) else text
-
-
-def _as_told(text: str) -> str:
-    """The text of a cell, without the apostrophe."""
-    return text[1:] if text.startswith("'") and FORMULA.match(text[1:]) else text
-
-
 def write_csv(lines: Iterable[Iterable[str]]) -> str:
     """The lines as CSV, in which a spreadsheet finds no formula; read, they say what they said."""
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows([_inert(cell) for cell in line] for line in lines)
+    csv.writer(text, lineterminator="\n").writerows([inert(cell) for cell in line] for line in lines)
     return text.getvalue()
 
 
@@ -149,18 +137,19 @@ def compare(before: Table, after: Table) -> list[Change]:
     return changes
 
 
-def compare_parts(old: Part, new: Part) -> dict[str, list[Change]]:
-    """What is different between two parts, by the title of the list in which it is."""
+def compare_parts(old: Part, new: Part, hidden: Collection[str] = ()) -> dict[str, list[Change]]:
+    """What is different between two parts, by the title of the list in which it is, but for hidden columns."""
     found = {}
     of_parts = KINDS["parts"]
     rows = {values[""].pk: values for values in of_parts.rows() if values[""].pk in (old.pk, new.pk)}
+    besides = {"key", "revision", *hidden}
     own: list[Table] = [
-        {("",): {name: cell(rows[part.pk][name]) for name in of_parts.columns if name not in ("key", "revision")}}
+        {("",): {name: cell(rows[part.pk][name]) for name in of_parts.columns if name not in besides}}
         for part in (old, new)
     ]
     found["Part"] = compare(*own)
     for kind in KINDS.values():
-        if kind.owner:
+        if kind.owner and kind.owner_type is Part:
             found[kind.title] = compare(tabulate(kind, old.key), tabulate(kind, new.key))
     return found
 
@@ -198,7 +187,7 @@ def _read(kind: Kind, file: FileTable, before: Table) -> Iterator[tuple[int, lis
 def _values(kind: Kind, line: int, cells: Mapping[str, str], file: FileTable, before: Table) -> Values | None:
     """What the cells of a line say: an empty one its default, a column that the file lacks what is on record; None
     where a cell can't be read, and the problem goes to the file."""
-    texts = {name: _as_told(text.strip()) for name, text in cells.items()}
+    texts = {name: as_told(text.strip()) for name, text in cells.items()}
     if not kind.owner:
         texts = {**before.get(tuple(texts.get(name, "") for name in kind.identity), {}), **texts}
     lists = {name for name, field in kind.serializer().fields.items() if isinstance(field, serializers.ListField)}
@@ -209,14 +198,14 @@ def _values(kind: Kind, line: int, cells: Mapping[str, str], file: FileTable, be
         empty = {name: kind.defaults[name] for name, text in texts.items() if not text}
         return {**empty, **reader.validated_data}
     for name, errors in reader.errors.items():
-        held = [_say(fields[name], error) for error in errors] if isinstance(errors, list) else []
+        held = [say_fault(fields[name], error) for error in errors] if isinstance(errors, list) else []
         what = " ".join(held) or "It holds something that can't be read."
         told = f"“{shorten(cells.get(name, ''))}”: " if cells.get(name, "").strip() else ""
         file.problems.append(LineProblem(line, file.columns.get(name, name), f"{told}{what}", "Correct the cell."))
     return None
 
 
-def _say(field: serializers.Field, error: ErrorDetail) -> str:
+def say_fault(field: serializers.Field, error: ErrorDetail) -> str:
     """What is wrong with a cell."""
     match error.code, field:
         case "required", _:
@@ -231,4 +220,6 @@ def _say(field: serializers.Field, error: ErrorDetail) -> str:
             return "It is neither yes nor nothing."
         case "invalid", serializers.DateField():
             return "It is no day such as 2026-11-28."
+        case "invalid", serializers.TimeField():
+            return "It is no time such as 06:00."
     return str(error)

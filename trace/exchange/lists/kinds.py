@@ -7,11 +7,11 @@ import inspect
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
-from datetime import date
+from datetime import date, time
 from decimal import Decimal
 from functools import cached_property
 from itertools import groupby
-from typing import Any
+from typing import Any, get_type_hints
 
 from django.db.models import Model
 from rest_framework import serializers
@@ -37,9 +37,11 @@ from trace.engineering.models import (
 from trace.engineering.operations import (
     BomRow,
     CharacteristicRow,
+    DayOffRow,
     PanelRow,
     PartCost,
     RouteRow,
+    ShiftRow,
     StationRate,
     add_person,
     amend_record,
@@ -56,15 +58,19 @@ from trace.engineering.operations import (
     set_bom,
     set_characteristics,
     set_costs,
+    set_days_off,
     set_panel,
     set_roles,
     set_route,
+    set_shifts,
 )
 from trace.engineering.placement_file import PlacementRow
-from trace.exchange.arguments import RecordField, make_serializer
+from trace.engineering.shifts import DayOff, Shift
+from trace.exchange.arguments import make_field, make_serializer
 from trace.floor.models import Customer
 from trace.floor.operations.dispatch import define_customer
-from trace.material.models import Source, Supplier
+from trace.material.models import PlannedInspection, Source, Supplier
+from trace.material.operations.inspection import InspectionRow, set_inspection
 from trace.material.operations.sources import approve_source
 from trace.material.operations.stock import define_supplier
 
@@ -80,9 +86,9 @@ class Kind:
     """One kind of list.
 
     Its columns are the parameters of `source`, an operation or a row that an operation takes; `identity` are those by
-    which a line is known. Where an `owner` is named, a part, its lines are written together in place of all that it
-    had. `write` is handed lines to write: one, or all of one owner; and the record that a line corrects, if there is
-    one. `asks` is the operation that says who may.
+    which a line is known. Where an `owner` is named (a part, mostly), its lines are written together in place of all
+    that it had. `write` is handed lines to write: one, or all of one owner; and the record that a line corrects, if
+    there is one. `asks` is the operation that says who may.
     """
 
     title: str
@@ -92,12 +98,13 @@ class Kind:
     rows: Callable[[], Iterable[Values]]
     write: Callable[[Sequence[Values], Model | None, Done], object]
     owner: str = ""
+    owner_type: Any = Part
 
     @cached_property
     def serializer(self) -> type[serializers.Serializer]:
         """What reads the cells of a line."""
         line = make_serializer(self.title, self.source, leave_out=("by", "at", "line"))
-        owner = {self.owner: RecordField(Part)} if self.owner else {}
+        owner = {self.owner: make_field(self.owner_type)} if self.owner else {}
         return type(line.__name__, (serializers.Serializer,), {**owner, **line().fields})
 
     @cached_property
@@ -129,6 +136,8 @@ def cell(value: Any) -> str:
             return str(getattr(value, "key", value.pk))
         case list() | tuple():
             return " ".join(map(cell, value))
+        case time():
+            return f"{value:%H:%M}"
         case date():
             return value.isoformat()
     return str(getattr(value, "value", value))
@@ -169,13 +178,14 @@ def _together(
     identity: str,
     rows: Callable[[], Iterable[Values]],
 ) -> Kind:
-    """The lines of one part are written together."""
+    """The lines of one owner are written together."""
 
     def write(lines: Sequence[Values], record: Model | None, done: Done) -> object:
         made = [row(**{name: value for name, value in line.items() if name != owner}) for line in lines]
         return operation(**{owner: lines[0][owner]}, rows=made, **done)
 
-    return Kind(title, operation.__name__, row, (owner, *identity.split()), rows, write, owner)
+    owner_type = get_type_hints(operation)[owner]
+    return Kind(title, operation.__name__, row, (owner, *identity.split()), rows, write, owner, owner_type)
 
 
 def _fields(model: type[Model], row: type[Any], owner: str) -> Callable[[], Iterable[Values]]:
@@ -280,6 +290,16 @@ def _qualified() -> Iterator[Values]:
         yield {**own, "remark": found.note}
 
 
+def _shifts() -> Iterator[Values]:
+    for found in Shift.objects.filter(until=None):
+        yield {name: getattr(found, name) for name in ("since", *(f.name for f in fields(ShiftRow)))}
+
+
+def _days_off() -> Iterator[Values]:
+    for found in DayOff.objects.filter(withdrawn=None):
+        yield {"year": found.day.year, "day": found.day, "name": found.name}
+
+
 def _give_roles(person: Person, changes: Values, done: Done) -> object:
     if changes.keys() - {"roles"}:
         return amend_record(record=person, changes=changes, **done)  # refuses: what was signed says who it was
@@ -288,6 +308,8 @@ def _give_roles(person: Person, changes: Values, done: Done) -> object:
 
 KINDS: Mapping[str, Kind] = {
     "sites": _records("The plant", define_site, Site, "key"),
+    "shifts": _together("Shifts", set_shifts, "since", ShiftRow, "name", _shifts),
+    "days-off": _together("Days off", set_days_off, "year", DayOffRow, "day", _days_off),
     "people": _records("People", add_person, Person, "key", _give_roles),
     "stations": _records("Stations", define_station, Station, "key"),
     "equipment": _records("Equipment", define_equipment, Equipment, "key"),
@@ -340,6 +362,14 @@ KINDS: Mapping[str, Kind] = {
         _placements,
         _place,
         "assembly",
+    ),
+    "inspection-plans": _together(
+        "Inspection plans",
+        set_inspection,
+        "part",
+        InspectionRow,
+        "name",
+        _fields(PlannedInspection, InspectionRow, "part"),
     ),
     "costs": Kind(
         "Standard costs", "set_costs", DatedCost, ("part", "since"), _fields(StandardCost, DatedCost, "part"), _cost

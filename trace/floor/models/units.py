@@ -204,6 +204,9 @@ class Fitting(models.Model):
     earliest = TickField(null=True, blank=True, help_text="it was found there, and may have been there since then")
     doubted = TickField(null=True, blank=True, help_text="it was found gone, and may have been gone since then")
     reason = models.CharField(max_length=300, blank=True)
+    deviation = models.ForeignKey(
+        Deviation, models.PROTECT, null=True, related_name="+", help_text="which let it be used before its release"
+    )
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     recorded = TickField()
     ended = TickField(null=True, blank=True, help_text="when its end was recorded")

@@ -20,6 +20,9 @@ from trace.ledger.operation import note, operation
 LARGEST = 1_000_000
 """Uses of one deviation."""
 
+WHOSE = ("part", "unit")
+"""What says of which route a step is."""
+
 
 @operation()
 def open_deviation(
@@ -38,8 +41,8 @@ def open_deviation(
 
     It permits nothing until a quality engineer other than its author has approved it by signature. To skip a step it
     names not-due and the step. Refuses with DeviationRefused: a rule from which none may depart, or none at all; a
-    scope that is empty, of a kind that one of the rules does not take, or of what there is not; no reason; an end
-    before the beginning; no use; with BadKey, KeyInUse, BadText.
+    scope that is empty, of a kind that one of the rules does not take, or of what there is not, or that names a step
+    and neither part nor unit; no reason; an end before the beginning; no use; with BadKey, KeyInUse, BadText.
     """
     key, reason = free_key(Deviation, key), clean_text(reason, 300, "The reason")
     rules, scope = list(dict.fromkeys(rules)), list(dict.fromkeys(map(_clean, scope)))
@@ -103,6 +106,8 @@ def _judge_scope(rules: Sequence[str], scope: Sequence[str]) -> Iterator[str]:
                     yield refusal.message
     if NOT_DUE in rules and "step" not in named:
         yield "Name the step that may be skipped, such as step:20."
+    if "step" in named and named.keys().isdisjoint(WHOSE):
+        yield "Every product has steps of these numbers: say of which part, such as part:CB-180, or of which units."
 
 
 def _of_parts(named: dict[str, set[str]]) -> dict[str, set[str]]:

@@ -14,17 +14,20 @@ from datetime import datetime, timedelta
 
 from django.db.models import Max, Q
 
+from trace.approvals.models import Deviation
 from trace.core.clock import EXACT, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.floor.away import HANGS, record_left, take_as_left, take_old_as_left
 from trace.floor.counts import check_counts, count_on_label
 from trace.floor.draws import list_draws, reckon_feed
+from trace.floor.releases import check_released
 from trace.floor.when import FeedRefused, Position, Told, When, find_when
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.facts import EMPTIES, STAYS, Record
+from trace.material.inspecting import list_unreleased
 from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, Span
 from trace.material.operations.bags import check_floor_life, lay_open
 from trace.material.operations.setups import check_part
@@ -59,7 +62,7 @@ def load_feed(
     Past the first of these it may give something else, past the second it surely does. A whole container
     whose count is known within a tolerance brings that with it.
     Where it was on record at another feed it had left that unseen, which is recorded there. Refuses
-    with Held, WrongPart, Expired, FloorLifeOver, FeedRefused (gone).
+    with Held, WrongPart, Expired, FloorLifeOver, LotNotReleased, FeedRefused (gone).
     """
     told = Told(at, error, sheet, position)
     return _put_on(FeedRecord.Act.LOAD, feed, container, by, told, quantity=quantity, at_least=at_least)
@@ -171,14 +174,16 @@ def find_on_feed(
         sighting = _write(FeedRecord.Act.SIGHTING, feed, container, when, by)
         take_as_left(container, when.happened, when.error, by, besides=feed)
         return sighting
+    deviation = None
     try:
-        _check_load(feed, container, at)
+        deviation = _check_load(feed, container, at)
     except Refusal as broken:
         note(found_though=broken.code)
     lay_open([container], by, at)
     when = replace(when, first=_last_shown(feed, when))
     old = _candidates(feed, when)
-    found = _write(FeedRecord.Act.FOUND, feed, container, when, by, quantity=quantity, at_least=at_least)
+    details = {"quantity": quantity, "at_least": at_least, "deviation": deviation}
+    found = _write(FeedRecord.Act.FOUND, feed, container, when, by, **details)
     take_old_as_left(feed, found, old, by)
     take_as_left(container, when.happened, when.error, by, besides=feed)
     return found
@@ -242,6 +247,12 @@ def take_off_feed(
         raise FeedRefused(f"Nothing is on record at {feed.key}.", action="Scan what is there first.")
     if into and (into.gone is not None or any(c and c.part_id != into.part_id for c in candidates)):
         raise FeedRefused(f"What is on {feed.key} does not belong in {into.key}.")
+    others = [c.lot for c in candidates if c and into and c.lot_id != into.lot_id]
+    if hidden := list_unreleased(others, when.happened):
+        raise FeedRefused(
+            f"Lot {hidden[0].key} is not released, and {into} is of another.",
+            action="Stick a new label on it and scan that label.",
+        )
     only = candidates[0] if len(candidates) == 1 else None
     result = into or (only if not label else None)
     if result is None:
@@ -254,7 +265,7 @@ def take_off_feed(
         part = next((c.part for c in candidates if c), None)
         if part is None:
             raise FeedRefused(f"Nobody knows what is on {feed.key}.", action="Throw it away, and clear the feed.")
-        result = make_remainder(label, candidates, part, at - error)
+        result = make_remainder(label, candidates, part, by, at - error)
     _write(FeedRecord.Act.TAKE_OFF, feed, result, when, by)
     return result
 
@@ -277,7 +288,7 @@ def head_position(feed: Feed, chain: int, chain_end: int | None = None) -> Posit
 
 def lock_container(container: Container) -> Container:
     """The container as it is now, locked; before the feed and the unit, as the order of locks has it."""
-    return Container.objects.select_for_update(of=("self",)).select_related("part", "lot").get(pk=container.pk)
+    return Container.objects.select_for_update(of=("self",)).select_related("part", "lot__part").get(pk=container.pk)
 
 
 def check_expiry(lot: Lot, at: datetime) -> None:
@@ -298,12 +309,12 @@ def _put_on(
     Lot.objects.select_for_update().get(pk=container.lot_id)
     container = lock_container(container)
     feed = _lock(feed)
-    _check_load(feed, container, told.at)
+    deviation = _check_load(feed, container, told.at)
     when = find_when(feed, told)
     if act in (FeedRecord.Act.LOAD, FeedRecord.Act.SPLICE) and details["quantity"] is None and feed.kind in HANGS:
         details |= count_on_label(container)
     lay_open([container], by, told.at)
-    record = _write(act, feed, container, when, by, **details)
+    record = _write(act, feed, container, when, by, deviation=deviation, **details)
     if act != FeedRecord.Act.HAND_FILL:  # a part or two for a tape: the rest stays where it hangs
         take_as_left(container, when.happened, when.error, by, besides=feed)
     later = FeedRecord.objects.filter(container=container, superseded=None, happened__gt=when.happened)
@@ -313,8 +324,9 @@ def _put_on(
     return record
 
 
-def _check_load(feed: Feed, container: Container, at: datetime) -> None:
-    """Refuse what may not be put on this feed: held, gone, expired or the wrong part."""
+def _check_load(feed: Feed, container: Container, at: datetime) -> Deviation | None:
+    """Refuse what may not be put on this feed: held, gone, expired, the wrong part or not released; the deviation that
+    lets the last by."""
     home = feed.axis.tape or feed.axis.station
     if home:
         note(home)
@@ -324,6 +336,7 @@ def _check_load(feed: Feed, container: Container, at: datetime) -> None:
     check_expiry(container.lot, at)
     check_floor_life(container, at)
     check_part(feed, container)
+    return check_released([container.lot], at, station=feed.axis.station)
 
 
 def _lock(feed: Feed) -> Feed:
@@ -364,7 +377,7 @@ def _write(
     container: Container | None,
     when: When,
     by: Person,
-    **details: int | bool | None,
+    **details: int | bool | Deviation | None,
 ) -> FeedRecord:
     record = FeedRecord.objects.create(
         feed=feed,

@@ -16,6 +16,7 @@ from trace.floor.draws import reckon_feed
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.floor.operations.feeds import check_expiry, lock_container
 from trace.floor.queries import find_flaws, find_last_known, list_parents, lock_units
+from trace.floor.releases import check_released
 from trace.floor.rules import SCAN_CHILD
 from trace.floor.scans import BATCH, bound_by_scan, judge_by_designator
 from trace.floor.sheets import place
@@ -127,7 +128,7 @@ def fit_part(
     was drawn or fitted there before is out. `error`: within how much the time is known.
 
     It adds to the record and rewrites nothing. Refuses with Held (what the bin may give, too),
-    WrongPart, Expired, FloorLifeOver, FittingRefused.
+    WrongPart, Expired, FloorLifeOver, LotNotReleased, FittingRefused.
     """
     designator, reason = _designator(designator), clean_text(reason, 300, "The reason")
     container = container and lock_container(container)
@@ -145,7 +146,10 @@ def fit_part(
         check_expiry(container.lot, at)
         check_floor_life(container, at)
         lay_open([container], by, at)
-        return _fit(unit, designator, by, at, error, holds=Fitting.Holds.CONTAINER, container=container, reason=reason)
+        content = {"holds": Fitting.Holds.CONTAINER, "container": container, "reason": reason}
+        return _fit(
+            unit, designator, by, at, error, deviation=check_released([container.lot], at, counts=True), **content
+        )
     assert feed is not None
     if position is None:
         if feed.axis.kind != Axis.Kind.CLOCK:
@@ -161,12 +165,14 @@ def fit_part(
         _want_place(unit, designator, container.part_id, container.key)
         check_expiry(container.lot, at)
     check_floor_life_on_feed(giving, at)
+    lots = [container.lot for container in inside]
     fitting = _fit(
         unit,
         designator,
         by,
         at,
         error,
+        deviation=check_released(lots, at, station=feed.axis.station, counts=True),
         holds=Fitting.Holds.FEED,
         feed=feed,
         first=position[0],
@@ -196,6 +202,7 @@ def remove_part(
     FittingRefused, WrongPart, KeyInUse.
     """
     designator, reason = _designator(designator), clean_text(reason, 300, "The reason")
+    to_error(error)
     into = into and lock_container(into)
     (unit,) = lock_units([unit], parents=True)
     if not reason:
@@ -219,7 +226,7 @@ def remove_part(
             raise FittingRefused(f"Container {into.key} has left the plant.")
         if into and into.part_id not in list_fitting_parts(unit.part, designator):
             raise WrongPart(f"{into.key} is for another part than {designator} of {unit.part.key} holds.")
-        result = into or make_remainder(salvage, [None], line.child, at - error)
+        result = into or make_remainder(salvage, [None], line.child, by, at - error)
         Salvage.objects.create(
             unit=unit, designator=designator, result=result, at=to_ticks(at), error=to_error(error), by=by,
             recorded=to_ticks(now()),

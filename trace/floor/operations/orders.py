@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from zoneinfo import ZoneInfo
 
 from trace.core.clock import now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import clean_key, clean_text, free_key, natural
 from trace.core.models import Person
 from trace.engineering.models import Part, Site
+from trace.engineering.queries import zone_of
 from trace.floor.admission import contents_of, places_of
 from trace.floor.models import Pass, Unit, WorkOrder
 from trace.floor.queries import get_open_pass, list_parents, lock_units
@@ -46,7 +46,7 @@ def release_order(*, key: str, part: Part, site: Site, serials: Sequence[str], b
     taken |= set(Unit.objects.filter(key__in=keys).values_list("key", flat=True))
     if taken:
         raise OrderRefused(f"Serial {', '.join(sorted(taken)[:5])} is in use.")
-    _check_effective(part, keys, at.astimezone(ZoneInfo(site.zone)).date())
+    _check_effective(part, keys, at.astimezone(zone_of(site)).date())
     order = WorkOrder.objects.create(
         key=free_key(WorkOrder, key), part=part, site=site, quantity=len(keys), released=at
     )

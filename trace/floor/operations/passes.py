@@ -67,7 +67,7 @@ def start_pass(
     doubt = to_error(error)
     neighbour = neighbour_scan(station, scan, by, error=doubt)
     (admission,) = admit(
-        locked, station, [Move.START], scan, setup, position and [position], by=by, equipment=equipment
+        locked, station, [Move.START], scan, setup, position and [position], by=by, equipment=equipment, error=doubt
     )
     (entry,) = _record(
         [admission], station, by, scanned_in=scan, error=doubt, positions=position and [position], neighbour=neighbour
@@ -173,6 +173,7 @@ def record_passes(
             positions,
             by=by,
             equipment=equipment,
+            error=doubt,
             after_work=True,
         ),
         station,

@@ -14,6 +14,7 @@ from trace.core.keys import clean_text, free_key
 from trace.core.models import Person
 from trace.engineering.models import Part
 from trace.floor.away import take_as_left
+from trace.floor.releases import check_released
 from trace.holds.gate import moving
 from trace.holds.rules import Move
 from trace.material.clocks import mark_exposed
@@ -49,7 +50,7 @@ def split_container(
     (source,) = lock_containers([source], Move.DIVIDE, at)
     _left_feeds([source], by, at)
     lay_open([source], by, at)
-    result = _derived(key, [source], source.kind, quantity, at)
+    result = _derived(key, [source], source.kind, quantity, by, at)
     _derive(result, [source], Derivation.Deed.SPLIT, by, at, quantity)
     return result
 
@@ -65,9 +66,9 @@ def merge_containers(
 ) -> Container:
     """Pour containers of one part together, into a new one or into one that already holds some.
 
-    A new one with several lots in it gets a lot number of the plant's, good as long as the first of
-    them. Refuses with Held, and with StockRefused what has expired, or would expire before the lot of
-    the container that it is poured into.
+    A new one with several lots in it gets a lot number of the plant's, good as long as the first of them. Refuses with
+    Held, with LotNotReleased several lots of which one is not, and with StockRefused what has expired, or would expire
+    before the lot of the container that it is poured into.
     """
     everything = lock_containers([*sources, *([into] if into else [])], Move.DIVIDE, at)
     if len({container.part_id for container in everything}) != 1:
@@ -79,6 +80,8 @@ def merge_containers(
         if container.lot.expired(at):
             expiry = container.lot.expiry
             raise StockRefused(f"Container {container.key} expired on {expiry}.", action="Put it aside, marked.")
+    if len({container.lot_id for container in everything}) > 1:
+        check_released([container.lot for container in everything], at)
     if into:
         (kept,) = (container for container in everything if container.pk == into.pk)
         for container in poured:
@@ -89,7 +92,7 @@ def merge_containers(
                 )
     _left_feeds(poured, by, at)  # what they are poured into may hang where it is
     lay_open(everything, by, at)
-    result = into or _derived(key, poured, poured[0].kind, None, at)
+    result = into or _derived(key, poured, poured[0].kind, None, by, at)
     _derive(result, poured, Derivation.Deed.MERGE, by, at)
     return result
 
@@ -107,7 +110,7 @@ def make_batch(
 ) -> Container:
     """Mix or make a batch of a part in house from containers of others.
 
-    Refuses with Held, KeyInUse, and with StockRefused a part that is tracked by serial.
+    Refuses with Held, LotNotReleased, KeyInUse, and with StockRefused a part that is tracked by serial.
     """
     if part.serialised:
         raise StockRefused(f"{part.key} is tracked by serial; it has no batches.")
@@ -116,12 +119,13 @@ def make_batch(
     sources = lock_containers(sources, Move.DIVIDE, at)
     if not sources:
         raise StockRefused("A batch is made of something: scan what goes into it.")
+    check_released([source.lot for source in sources], at)
     _left_feeds(sources, by, at)
     lay_open(sources, by, at)
     result = Container.objects.create(
         key=free_key(Container, key),
         part=part,
-        lot=plant_lot(key, part, at, [source.lot for source in sources]),
+        lot=plant_lot(key, part, by, at, [source.lot for source in sources]),
         kind=kind,
         own=False,
         quantity=quantity,
@@ -136,8 +140,10 @@ def _left_feeds(containers: Iterable[Container], by: Person, at: datetime) -> No
         take_as_left(container, to_ticks(at), 0, by)
 
 
-def _derived(key: str, sources: Sequence[Container], kind: str, quantity: Decimal | None, at: datetime) -> Container:
-    container = make_remainder(key, sources, sources[0].part, at)
+def _derived(
+    key: str, sources: Sequence[Container], kind: str, quantity: Decimal | None, by: Person, at: datetime
+) -> Container:
+    container = make_remainder(key, sources, sources[0].part, by, at)
     container.kind, container.quantity = kind, quantity
     container.save(update_fields=["kind", "quantity"])
     return container

@@ -29,7 +29,7 @@ loaded AS MATERIALIZED (
     FROM giving JOIN trace_container container ON container.id = giving.container_id
 ),
 lots AS MATERIALIZED (
-    SELECT lot.key, lot.expiry, loaded.kind FROM loaded JOIN trace_lot lot ON lot.id = loaded.lot_id
+    SELECT lot.key, lot.expiry, lot.status, lot.status_since, loaded.kind FROM loaded JOIN trace_lot lot ON lot.id = loaded.lot_id
 )
 SELECT
     (SELECT jsonb_agg(jsonb_build_array(id, key, assembly_id, axis_id, first, "end", kind, slack)) FROM in_force) AS setups,
@@ -73,7 +73,7 @@ SELECT
         SELECT 1 FROM trace_bomline line JOIN trace_part child ON child.id = line.child_id
         WHERE line.parent_id = ANY(%(parts)s) AND child.serialised
     ) AS places_of_children,
-    EXISTS (SELECT 1 FROM lots WHERE expiry < %(day)s AND kind <> 'bath')
+    EXISTS (SELECT 1 FROM lots WHERE expiry < %(day)s AND kind <> 'bath' OR status <> 'released' OR status_since > %(scan)s)
     OR EXISTS (
         SELECT 1 FROM loaded JOIN trace_part part ON part.id = loaded.part_id
         WHERE loaded.exposed + part.floor_life * 3600000000 < %(scan)s

@@ -14,12 +14,14 @@ from django.core.management.base import BaseCommand, CommandParser
 
 import trace
 from trace.core.errors import Refusal
-from trace.core.permissions import OPERATIONS, PAGES, Role
+from trace.core.permissions import OPERATIONS, PAGES, READING, WITHHELD, Role
+from trace.core.verbs import in_trade_words
 from trace.engineering.models import ScanMode
 from trace.floor.rules import RULES
 from trace.genealogy.rules import REASONS
 from trace.holds.rules import ALWAYS_PERMITTED, Move
-from trace.material.models import FeedRecord
+from trace.material.models import FeedRecord, Lot
+from trace.material.operations.statuses import CHANGES
 
 DOCUMENT = Path(settings.BASE_DIR) / "DEVELOPERS.md"
 
@@ -41,15 +43,22 @@ def _moves() -> Iterable[Row]:
 
 def _roles() -> Iterable[Row]:
     yield "what", *(f"`{role.value}`" for role in Role)
-    for table, kind in ((PAGES, "page"), (OPERATIONS, "operation")):
+    for table, kind in ((PAGES, "page"), (READING, "records"), (WITHHELD, "field"), (OPERATIONS, "operation")):
         for name, permitted in table.items():
-            yield f"{kind} `{name}`", *("•" if role in permitted else "" for role in Role)
+            words = f"{in_trade_words(name)}, `{name}`" if table is OPERATIONS else f"{kind} `{name}`"
+            yield words, *("•" if role in permitted else "" for role in Role)
 
 
 def _acts() -> Iterable[Row]:
     yield "act", "in words"
     for act in FeedRecord.Act:
         yield f"`{act.value}`", str(act.label)
+
+
+def _statuses() -> Iterable[Row]:
+    yield "operation", "a lot that is", "becomes"
+    for name, (before, after) in CHANGES.items():
+        yield f"`{name}`", " or ".join(status.value for status in Lot.Status if status in before), after.value
 
 
 def _scan_modes() -> Iterable[Row]:
@@ -64,12 +73,17 @@ def _reasons() -> Iterable[Row]:
         yield f"`{reason.words()[0]}`", words
 
 
-def _refusals() -> Iterable[Row]:
+def list_refusals() -> list[type[Refusal]]:
+    """Every refusal that there is, by its code."""
     for module in pkgutil.walk_packages(trace.__path__, "trace."):
         if ".migrations" not in module.name:
             importlib.import_module(module.name)
+    return sorted(_every_refusal(Refusal), key=lambda kind: (kind.code, kind.__name__))
+
+
+def _refusals() -> Iterable[Row]:
     yield "code", "refusal", "in words"
-    for refusal in sorted(_every_refusal(Refusal), key=lambda kind: (kind.code, kind.__name__)):
+    for refusal in list_refusals():
         where = refusal.__module__.removeprefix("trace.")
         yield f"`{refusal.code}`", f"`{where}.{refusal.__name__}`", (refusal.__doc__ or "").split("\n")[0]
 
@@ -84,6 +98,7 @@ TABLES: dict[str, Callable[[], Iterable[Row]]] = {
     "moves": _moves,
     "roles": _roles,
     "acts": _acts,
+    "lot statuses": _statuses,
     "scan modes": _scan_modes,
     "reasons": _reasons,
     "refusals": _refusals,

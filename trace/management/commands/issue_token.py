@@ -8,7 +8,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from trace.core.clock import now
 from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.core.secrecy import digest_of
+from trace.core.secrecy import secret_digest
 from trace.engineering.operations import get_command_line, issue_token
 from trace.engineering.queries import get_station
 
@@ -27,7 +27,7 @@ class Command(BaseCommand):
         if person is None:
             raise CommandError(f"Nobody has the key {options['person']}. manage.py add_person makes somebody.")
         secret = secrets.token_urlsafe(32)
-        told = {"person": person, "name": options["name"], "digest": digest_of(secret)}
+        told = {"person": person, "name": options["name"], "digest": secret_digest(secret)}
         try:
             stations = [get_station(key) for key in options["station"]]
             issue_token(**told, stations=stations, by=get_command_line(), at=now())

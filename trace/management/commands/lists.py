@@ -41,7 +41,7 @@ class Command(BaseCommand):
             header, *lines = export_list(kind)
             if lines:
                 (folder / f"{name}.csv").write_text(write_csv([header, *lines]), encoding="utf-8")
-                self.stdout.write(f"{name}.csv: {len(lines)} lines.")
+                self.stdout.write(f"{name}.csv: {_lines(len(lines))}.")
 
     def _bring(self, options: dict[str, Any]) -> None:
         files = {file.stem: file for file in options["files"]}
@@ -54,7 +54,7 @@ class Command(BaseCommand):
                 for name in (name for name in KINDS if name in files):
                     file = files[name]
                     report = import_list(KINDS[name], content=file.read_bytes(), by=by, at=now())
-                    self.stdout.write(f"{file.name}: {report.lines} lines, {len(report.changes)} changed.")
+                    self.stdout.write(f"{file.name}: {_lines(report.lines)}, {len(report.changes)} changed.")
                 transaction.set_rollback(options["dry_run"])
         except OSError as error:
             raise CommandError(f"{file} can't be read: {error.strerror}.") from None
@@ -64,3 +64,7 @@ class Command(BaseCommand):
             raise CommandError(f"{file}: {refusal}") from None
         if options["dry_run"]:
             self.stdout.write("Nothing was changed: it was a dry run.")
+
+
+def _lines(number: int) -> str:
+    return f"{number} line{'' if number == 1 else 's'}"

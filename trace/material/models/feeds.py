@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
+from trace.approvals.models import Deviation
 from trace.core.clock import OPEN, now_ticks
 from trace.core.models import KeyField, Person, TickField
 from trace.engineering.models import Part, Station
@@ -58,6 +59,7 @@ class Axis(models.Model):
     slack = TickField(default=0)
 
     class Meta:
+        verbose_name_plural = "axes"
         constraints = [
             models.CheckConstraint(condition=Q(slack=0) | Q(kind="clock", slack__gt=0), name="only_a_clock_has_slack"),
             models.CheckConstraint(
@@ -145,6 +147,7 @@ class SetUpLine(models.Model):
     link = models.PositiveIntegerField(null=True, blank=True)
 
     class Meta:
+        verbose_name = "set-up line"
         constraints = [
             models.UniqueConstraint(fields=["setup", "designator"], name="one_feed_per_designator"),
             models.UniqueConstraint(
@@ -193,6 +196,9 @@ class FeedRecord(models.Model):
     happened = TickField()
     error = TickField(default=0)
     sheet = models.CharField(max_length=40, blank=True, help_text="the paper sheet that it is a line of")
+    deviation = models.ForeignKey(
+        Deviation, models.PROTECT, null=True, related_name="+", help_text="which let it be used before its release"
+    )
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     recorded = TickField()
     superseded = TickField(null=True, blank=True)

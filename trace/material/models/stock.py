@@ -42,6 +42,7 @@ class Source(models.Model):
     reason = models.CharField(max_length=300, blank=True, help_text="why it was withdrawn")
 
     class Meta:
+        verbose_name = "approved source"
         ordering = ["part", "supplier", "number"]
         constraints = [
             models.UniqueConstraint(
@@ -58,7 +59,17 @@ class Source(models.Model):
 
 
 class Lot(models.Model):
-    """What a supplier delivered, or the plant made or mixed, under one lot number."""
+    """What a supplier delivered, or the plant made or mixed, under one lot number.
+
+    `status` stands from `status_since` on (None: since it came); its history is in LotStatus. What comes later of a lot
+    that is decided is a lot of its own here, another `delivery`.
+    """
+
+    class Status(models.TextChoices):
+        QUARANTINED = "quarantined", "quarantined"
+        RELEASED = "released", "released"
+        REJECTED = "rejected", "rejected"
+        RETURNED = "returned", "returned to the supplier"
 
     key = KeyField()
     supplier = models.ForeignKey(Supplier, models.PROTECT, related_name="lots")
@@ -66,14 +77,20 @@ class Lot(models.Model):
     number = models.CharField(max_length=60)
     date_code = models.CharField(max_length=10, blank=True)
     expiry = models.DateField(null=True, blank=True)
+    delivery = models.PositiveSmallIntegerField(default=1)
     received = models.DateTimeField()
+    status = models.CharField(max_length=11, choices=Status, default=Status.RELEASED)
+    status_since = TickField(null=True, blank=True)
 
     class Meta:
         ordering = ["key"]
-        indexes = [models.Index(fields=["number"], name="lot_by_number")]
+        indexes = [
+            models.Index(fields=["number"], name="lot_by_number"),
+            models.Index(fields=["status"], condition=~Q(status="released"), name="lots_not_released"),
+        ]
         constraints = [
             models.UniqueConstraint(
-                fields=["supplier", "part", "number", "date_code"], name="lot_received_under_one_record"
+                fields=["supplier", "part", "number", "date_code", "delivery"], name="lot_received_under_one_record"
             )
         ]
 
@@ -116,6 +133,9 @@ class Container(models.Model):
         help_text="of what it holds nothing began to lie open before, were there no pause",
     )
     store = models.CharField(max_length=60, blank=True)
+    receipt = models.ForeignKey(
+        "Receipt", models.PROTECT, null=True, blank=True, related_name="containers", help_text="as what it was received"
+    )
     recorded = TickField(default=now_ticks)
     gone_recorded = TickField(null=True, blank=True)
 
@@ -145,6 +165,7 @@ class Derivation(models.Model):
 
     class Deed(models.TextChoices):
         SPLIT = "split", "split off"
+        RE_REEL = "re-reel", "re-reeled"
         REMAINDER = "remainder", "remainder taken off a feed"
         MERGE = "merge", "merged"
         BATCH = "batch", "batch made in house"

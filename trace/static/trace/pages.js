@@ -5,6 +5,25 @@
   const EDITABLE = "input, textarea, select, [contenteditable]";
   const line = () => document.getElementById("scan");
 
+  // The separators of a 2D label are on no keyboard: scanners press these keys in their place.
+  const PRESSED = { F8: "\x1d", F9: "\x1e" };
+  const HELD = { "]": "\x1d", "^": "\x1e", 6: "\x1e", d: "\x04", D: "\x04" };
+  const LABEL = /^\s*(\][A-Za-z][0-9A-Za-z])?>?\[\)>/;
+  const typed = (event) => {
+    if (event.altKey || event.metaKey) return "";
+    if (event.ctrlKey) return HELD[event.key] || "";
+    return PRESSED[event.key] || (event.key.length === 1 ? event.key : "");
+  };
+  const separates = (event) => event.ctrlKey || event.key in PRESSED;
+
+  // In the scan line they are put where the scanner is in its label.
+  document.addEventListener("keydown", (event) => {
+    const scan = line();
+    if (!scan || event.target !== scan || !LABEL.test(scan.value) || !separates(event) || !typed(event)) return;
+    event.preventDefault();
+    scan.setRangeText(typed(event), scan.selectionStart, scan.selectionEnd, "end");
+  });
+
   document.addEventListener("keydown", (event) => {
     const scan = line();
     if (!scan || event.defaultPrevented || event.isComposing) return;
@@ -32,8 +51,17 @@
       if (field.matches("[data-scanned]")) return;
       if (burst.field !== field || event.timeStamp - burst.at > FAST) burst = { field, before: field.value, text: "" };
       burst.at = event.timeStamp;
-      if (event.key.length === 1) burst.text += event.key;
+      if (separates(event) && LABEL.test(burst.text) && typed(event)) event.preventDefault();
+      if (!separates(event) || LABEL.test(burst.text)) burst.text += typed(event);
       if (event.key !== "Enter" || burst.text.length < SHORTEST) return;
+      if (field.matches("[data-scans]")) {
+        // It waits for a scan or for a gauge's reading, and then the next field does; a text takes one a line.
+        if (field.matches("textarea")) return;
+        event.preventDefault();
+        const fields = [...field.form.querySelectorAll("input:not([type=hidden]), textarea, select, button")];
+        fields[fields.indexOf(field) + 1].focus();
+        return;
+      }
       event.preventDefault();
       event.stopImmediatePropagation();
       field.value = burst.before;
@@ -43,14 +71,26 @@
     true,
   );
 
-  // What was scanned before is selected, so that the next scan takes its place.
-  document.addEventListener("focusin", (event) => {
-    if (event.target === line()) event.target.select();
-  });
+  // What was scanned before, or a quantity that may be counted anew, is selected: what is typed takes its place.
+  const renew = (field) => {
+    if (field && (field === line() || field.matches("input[inputmode=decimal]"))) field.select();
+  };
+  document.addEventListener("focusin", (event) => renew(event.target));
+  renew(document.activeElement);
 
   // Also while its page is still on the way.
   document.addEventListener("submit", (event) => {
     if (event.target.contains(line())) line().select();
+  });
+
+  // A form is sent once, however often Enter is pressed.
+  document.addEventListener("submit", (event) => {
+    if (event.target.method !== "post" || event.defaultPrevented) return;
+    if (event.target.dataset.sent) event.preventDefault();
+    event.target.dataset.sent = "yes";
+  });
+  window.addEventListener("pageshow", () => {
+    for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
   });
 
   // Where a part of the page could not be fetched, the whole page says why.

@@ -13,11 +13,13 @@ Fact = tuple[str, Any]
 
 @dataclass(frozen=True)
 class Sheet:
-    """The content of one page: what it is in a sentence, its facts, its tables."""
+    """The content of one page: what it is in a sentence, its facts, its tables. `costs` are facts for those who may
+    see what things cost."""
 
     sentence: str
     facts: Sequence[Fact]
     tables: Sequence[Table]
+    costs: Sequence[Fact] = ()
 
 
 def count(number: int, what: str) -> str:

@@ -7,17 +7,22 @@ from typing import Any
 from django.db.models import Q, QuerySet
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.html import format_html
 
 from trace.approvals.models import Attachment
 from trace.core.clock import now
 from trace.engineering.models import BomLine, Part, Placement, Station, Step
 from trace.engineering.queries import list_costs
 from trace.engineering.rules import run_together
+from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Pass, Unit
+from trace.material.inspecting import list_plan
 from trace.material.models import Feed, Lot, SetUp
 from trace.material.queries import list_offers
-from trace.web.cells import Link, Moment, Ref, Several
+from trace.web.cells import Link, Mark, Moment, Ref, Several
 from trace.web.clocks import describe_moisture, first_offer, offers_table
+from trace.web.equipment import Due, judge_due
+from trace.web.inspection import plan_table
 from trace.web.middleware import find_site
 from trace.web.sheets.base import Fact, Sheet, count
 from trace.web.sheets.feeds import feeds_table, setups_table
@@ -44,9 +49,10 @@ def part_sheet(it: Part) -> Sheet:
         facts.append(("Moisture", describe_moisture(it)))
     if it.shelf_life:
         facts.append(("Shelf life", f"{it.shelf_life} days from receipt, where the label gives no expiry"))
-    if site and (costs := _costs(it, site.currency)):
-        facts.append(("Standard cost", costs))
+    costs = _costs(it, site.currency) if site else ""
     tables = [offers_table(offers), lots_table(lots)] if not it.serialised else [units_table(units)]
+    if not it.level:
+        tables.append(plan_table(list(list_plan(it))))
     if it.serialised or lines:
         tables += [_bom_table(lines), _placements_table(it, lines), _route_table(steps)]
     if it.characteristics.exists():
@@ -56,7 +62,8 @@ def part_sheet(it: Part) -> Sheet:
     tables.append(_used_table(used))
     made = count(units.count(), "unit") if it.serialised else count(lots.count(), "lot")
     sentence = f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts."
-    return Sheet(f"{sentence} {first_offer(offers)}".strip(), facts, tables)
+    sentence = f"{sentence} {first_offer(offers)}".strip()
+    return Sheet(sentence, facts, tables, costs=[("Standard cost", costs)] if costs else [])
 
 
 def _costs(part: Part, currency: str) -> str:
@@ -88,6 +95,13 @@ def describe_revision(part: Part) -> str:
     return f"{since}, and in effect since then."
 
 
+def _to_bring(lacking: str, name: str) -> str:
+    """What is lacking, and the list by which it comes."""
+    title = KINDS[name].title
+    link = format_html('<a href="{}">{}</a>', reverse("list", args=[name]), title)
+    return format_html("{} A planner brings in a list: {}.", lacking, link)
+
+
 def _bom_table(lines: Any) -> Table:
     return Table(
         "bom",
@@ -104,7 +118,7 @@ def _bom_table(lines: Any) -> Table:
             ),
         ],
         list(lines),
-        "It has no bill of material yet. Import one: python3 manage.py import_bom.",
+        _to_bring("It has no bill of material yet.", "bom"),
     )
 
 
@@ -130,7 +144,7 @@ def _placements_table(it: Part, lines: Any) -> Table:
             Column("mark", "Mark", lambda placement: "do not place" if placement.do_not_place else ""),
         ],
         list(it.placements.all()),
-        "It has no placements yet. Import them: python3 manage.py import_placements.",
+        _to_bring("It has no placements yet.", "placements"),
     )
 
 
@@ -159,7 +173,7 @@ def _route_table(steps: Any) -> Table:
             Column("caution", "Caution", lambda step: step.caution),
         ],
         list(steps),
-        "It has no route yet.",
+        _to_bring("It has no route yet.", "routes"),
     )
 
 
@@ -235,13 +249,13 @@ def station_sheet(it: Station) -> Sheet:
     inside = passes.filter(inside=True).order_by("-began")
     feeds = Feed.objects.filter(axis__station=it)
     used = Pass.objects.filter(station=it, superseded=None, axis__isnull=False).values("axis")
-    tools = it.equipment.filter(retired=None)
+    tools = judge_due(list(it.equipment.filter(retired=None)), now())
     setups = SetUp.objects.filter(Q(axis__station=it) | Q(axis__in=used))
     facts: list[Fact] = [
         ("Area", it.area or "none given"),
         ("What its scans prove", it.get_scan_mode_display()),
         ("Feeds go by", "the machine’s cycle count" if it.counts_cycles else "the clock"),
-        ("Equipment", Several(tuple(Ref("equipment", one.key, one.kind) for one in tools)) or "none on record"),
+        ("Equipment", Several(tuple(map(_tool, tools)), "; ") or "none on record"),
     ]
     tables = [
         passes_table(inside, "inside", "Units inside", "No unit is inside."),
@@ -252,6 +266,12 @@ def station_sheet(it: Station) -> Sheet:
         ),
     ]
     return Sheet(f"{it.name}: {count(inside.count(), 'unit')} inside, {count(feeds.count(), 'feed')}.", facts, tables)
+
+
+def _tool(due: Due) -> Several:
+    """Equipment at a station, whether it is fit, and what is wrong with it."""
+    what = (Ref("equipment", due.it.key, due.it.kind), Mark(due.state))
+    return Several((*what, due.wanting) if due.wanting else what)
 
 
 def passes_table(passes: QuerySet[Pass], name: str, title: str, empty: str) -> Table:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
@@ -11,11 +11,17 @@ from django.utils import timezone
 from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_GET
 
-from trace.approvals.content import content_of, digest_of, find_record
+from trace.approvals.content import content_digest, content_of, find_record
 from trace.approvals.files import MOST, FileTooLong, read, store
 from trace.approvals.models import Attachment, Deviation, Meaning
 from trace.approvals.operations import AttachmentRefused, SignRefused, attach_file, revoke_deviation, sign
-from trace.approvals.queries import find_approval, find_state, get_deviation, list_attachments, list_signatures
+from trace.approvals.queries import (
+    find_deviation_approval,
+    find_state,
+    get_deviation,
+    list_attachments,
+    list_signatures,
+)
 from trace.core.clock import Planned, from_ticks, now, to_ticks
 from trace.core.errors import NotFound
 from trace.core.keys import clean_key
@@ -28,9 +34,12 @@ from trace.web.approvals import (
     approval_links,
     attachments_table,
     deviations_table,
+    read_components,
+    remember_signing,
     rules_words,
     scope_cell,
     signatures_table,
+    signed_lately,
     skips_table,
 )
 from trace.web.cells import Moment, Ref, kind_words, page_of
@@ -39,10 +48,6 @@ from trace.web.moments import Asof
 from trace.web.tables import respond
 from trace.web.timeline import record_table
 from trace.web.written import read_content
-
-SIGNING = timedelta(minutes=15)
-"""For so long after a signature the next one of the same session asks for the password alone (21 CFR 11.200(a)(1))."""
-
 
 # Deviations ----------------------------------------------------------------------------------------------------------
 
@@ -60,7 +65,7 @@ def deviations(request: HttpRequest) -> HttpResponseBase:
 def deviation(request: HttpRequest, key: str) -> HttpResponseBase:
     """One deviation: what it permits, who approved it, what made use of it."""
     it = get_deviation(clean_key(key))
-    approval = find_approval(it)
+    approval = find_deviation_approval(it)
     facts = [
         ("Permits, although", rules_words(it.rules)),
         ("Limited to", scope_cell(it.scope)),
@@ -141,17 +146,15 @@ def sign_record(request: HttpRequest, kind: str, key: str) -> HttpResponse:
     """Sign a record: what will be signed, who signed it before, and the two components. After the first signature of a
     continuous session the password alone."""
     record = find_record(kind, key)
-    again = _signed_lately(request)
 
     def do() -> str:
         meaning = request.POST.get("meaning", "")
         if meaning not in Meaning.values:
             raise SignRefused("Say what your signature means.")
         done = asking(request)
-        username = request.user.get_username() if again else request.POST.get("username", "")
-        check_credentials(request, done["by"], username, request.POST.get("password", ""))
+        check_credentials(request, done["by"], **read_components(request))
         sign(subject=record, meaning=meaning, digest=request.POST.get("digest", ""), **done)
-        request.session["signed"] = to_ticks(now())
+        remember_signing(request)
         return page_of(kind, key) or request.path
 
     content = content_of(*subject_of(record))
@@ -159,21 +162,13 @@ def sign_record(request: HttpRequest, kind: str, key: str) -> HttpResponse:
         "kind": kind_words(kind),
         "key": key,
         "thing": Ref(kind, key),
-        "digest": digest_of(content),
-        "again": again,
+        "digest": content_digest(content),
+        "again": signed_lately(request),
         "meanings": Meaning.choices,
         "content": read_content(content),
         "shown": signatures_table(list_signatures(kind, key)).bind(request.GET, request.path, ""),
     }
     return fill_in(request, "sign.html", context, do)
-
-
-def _signed_lately(request: HttpRequest) -> bool:
-    """Whoever came by badge has no account in the session: both components are asked for each time."""
-    if "badge" in request.session:
-        return False
-    signed = request.session.get("signed")
-    return signed is not None and now() - from_ticks(signed) < SIGNING
 
 
 # Files ---------------------------------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, time
 from typing import Any
 
@@ -36,16 +37,19 @@ def calendar(request: HttpRequest) -> HttpResponseBase:
 
 
 def set_calendar(request: HttpRequest) -> HttpResponse:
-    """Set the shifts from a day on, or the days off of a year."""
+    """Set the shifts from a day on, or the days off of a year: two forms, each with a notice of what became of it."""
     sent, done = request.POST, asking(request)
     today = timezone.localdate(now())
+    what = "days off" if sent.get("what") == "days off" else "shifts" if sent else ""
 
     def do() -> str:
-        if sent.get("what") == "days off":
-            set_days_off(year=_read_year(sent.get("year", "")), rows=_read_days(sent.get("days", "")), **done)
-        else:
-            set_shifts(rows=_read_shifts(sent), since=read_day(sent.get("since", "")), **done)
-        return reverse("calendar")
+        here = reverse("set-calendar")
+        if what == "days off":
+            year = _read_year(sent.get("year", ""))
+            set_days_off(year=year, rows=_read_days(sent.get("days", "")), **done)
+            return f"{here}?set=days&year={year:04}#days-off"
+        set_shifts(rows=_read_shifts(sent), since=read_day(sent.get("since", "")), **done)
+        return f"{here}?set=shifts#shifts"
 
     asked = request.GET.get("year", "")
     year = int(asked) if asked.isdecimal() and len(asked) == 4 and int(asked) else today.year
@@ -53,11 +57,30 @@ def set_calendar(request: HttpRequest) -> HttpResponse:
     context = {
         "weekdays": WEEKDAYS,
         "lines": _lines(sent),
-        "since": sent.get("since") or today.isoformat(),
-        "year": sent.get("year") or year,
-        "days": sent.get("days") or "\n".join(f"{day.day} {day.name}" for day in days),
+        "since": sent.get("since", today.isoformat()),
+        "year": sent.get("year", year),
+        "what": what,
+        "saved": {} if sent else {name: say(year) for name, say in SAVED.items() if name == request.GET.get("set")},
+        "days": sent.get("days", "\n".join(f"{day.day} {day.name}" for day in days)),
     }
     return fill_in(request, "set_calendar.html", context, do)
+
+
+def _say_shifts(year: int) -> str:
+    shifts = list(Shift.objects.filter(until=None))
+    if not shifts:
+        return "The shifts are set: there is none, and the plant’s day counts as one."
+    since = max(shift.since for shift in shifts)
+    return f"The shifts are set: {', '.join(shift.name for shift in shifts)} hold from {since} on."
+
+
+def _say_days(year: int) -> str:
+    count = DayOff.objects.filter(withdrawn=None, day__year=year).count()
+    return f"The days off are set: {count or 'none'} in {year}."
+
+
+SAVED: dict[str, Callable[[int], str]] = {"shifts": _say_shifts, "days": _say_days}
+"""What the notice says once a form was saved: what is on record then."""
 
 
 def _lines(sent: QueryDict) -> list[dict[str, Any]]:

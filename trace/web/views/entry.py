@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from typing import Any
+from urllib.parse import urlencode
 
 from django.contrib.auth.views import LoginView, LogoutView
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect, render
 from django.urls import reverse
 
-from trace.web.kiosk import find_badge
-from trace.web.scan import read_scan
+from trace.core.permissions import PAGES, may, roles_of
+from trace.exchange.supplier_label import looks_like_label
+from trace.web.kiosk import TooManyBadges, count_badge, find_badge, is_waiting
+from trace.web.scan import read_package, read_scan
 from trace.web.views.kiosk import ask_pin
 
 
@@ -34,14 +37,24 @@ class SignOut(LogoutView):
 
 def scan(request: HttpRequest) -> HttpResponse:
     """Open what was scanned; offer a choice where it names several things, say so where it names none. A badge changes
-    the operator of a device; elsewhere it is somebody's page."""
-    badge = find_badge(request.GET.get("q", ""))
+    the operator of a device; elsewhere it is somebody's page. Where no badge is looked for any more, one is answered
+    like what names nothing. A supplier's label of a package that is not on record opens the page that receives it, for
+    those who may."""
+    text = request.GET.get("q", "")
+    waiting = is_waiting(request)
+    badge = None if waiting else find_badge(text)
     if badge:
+        count_badge(request)
         at_device = request.device is not None  # type: ignore[attr-defined]
         return ask_pin(request, badge) if at_device else redirect("person", badge.person.key)
-    reading = read_scan(request.GET.get("q", ""))
+    label = looks_like_label(text)
+    reading = read_package(text) if label else read_scan(text)
+    if label and not reading.found and may(roles_of(request.user), PAGES["receive"]):
+        return redirect(f"{reverse('receive')}?{urlencode({'q': text})}")
     if len(reading.found) == 1:
         return HttpResponseRedirect(reading.found[0].href)
+    if waiting and not reading.found:
+        raise TooManyBadges
     return render(request, "scan.html", {"reading": reading}, status=200 if reading.found else 404)
 
 

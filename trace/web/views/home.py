@@ -7,18 +7,26 @@ from typing import Any
 from django.db.models import Exists, OuterRef
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
+from django.utils import timezone
 
+from trace.approvals.queries import list_awaiting
 from trace.core.clock import OPEN, now
+from trace.core.permissions import OPERATIONS, may, roles_of
+from trace.engineering.calendar import shift_at
 from trace.engineering.models import Part
+from trace.engineering.queries import get_calendar
 from trace.floor.models import Shipment
 from trace.holds.models import Hold
 from trace.material.models import Feed, Lot, SetUpLine, Span
 from trace.material.queries import list_overdue_clearings
 from trace.web.answer import holds_table
+from trace.web.approvals import deviations_table
 from trace.web.cells import Moment, Ref, Several, place_of
-from trace.web.equipment import equipment_table, list_due
+from trace.web.equipment import Due, equipment_table, list_due
 from trace.web.floor import list_on_floor, steps_table, units_on_floor_table
 from trace.web.tables import Column, Table, respond
+
+NONE_DUE = "Nothing is due."
 
 
 def home(request: HttpRequest) -> HttpResponseBase:
@@ -29,12 +37,20 @@ def home(request: HttpRequest) -> HttpResponseBase:
     unknown = _unknown_feeds()
     overdue = list_overdue_clearings(now())
     units = list_on_floor()
-    calibrate = [due for due in list_due(now()) if due.fitness.calibration]
+    awaiting = list_awaiting(request.user.person, now())  # type: ignore[union-attr,arg-type]
+    failed, late, soon, owed = _equipment_for(request)
     context = {
         "holds": holds.count(),
         "unknown": unknown.count(),
         "overdue": overdue.count(),
-        "calibrate": len(calibrate),
+        "inspect": Lot.objects.filter(status=Lot.Status.QUARANTINED, containers__gone=None).distinct().count(),
+        "awaiting": len(awaiting),
+        "failed": len(failed),
+        "late": len(late),
+        "soon": len(soon),
+        "calibrate": len(late) + len(soon),
+        "owed": len(owed),
+        "shift": shift_at(get_calendar(), now()) if owed else None,
         "waiting": sum(not unit.inside for unit in units),
         "inside": sum(unit.inside for unit in units),
         "material": Lot.objects.exists(),
@@ -44,10 +60,28 @@ def home(request: HttpRequest) -> HttpResponseBase:
         steps_table(units),
         _unknown_table(unknown),
         _overdue_table(overdue),
-        equipment_table(calibrate, "Overdue calibrations", "No calibration is overdue."),
+        deviations_table(awaiting, now(), "Deviations that wait for your approval"),
+        equipment_table(failed, "Failed a check piece: not to be used", NONE_DUE, name="failed"),
+        equipment_table([*late, *soon], "Calibrations that are due", NONE_DUE, name="calibrations"),
+        equipment_table(owed, "Check pieces to be run", NONE_DUE, name="checks"),
         _shipments_table(),
     ]
     return respond(request, "home.html", context, tables, name="home")
+
+
+def _equipment_for(request: HttpRequest) -> tuple[list[Due], list[Due], list[Due], list[Due]]:
+    """(what failed a check piece, whose calibration is overdue; what is due for it within a week, for those who have
+    it calibrated; what owes check pieces where it stands, for those who run them, at a device its stations alone)."""
+    roles, today = roles_of(request.user), timezone.localdate(now())
+    device = request.device  # type: ignore[attr-defined]
+    every = list_due(now())
+    owing = [due for due in every if due.owes] if may(roles, OPERATIONS["record_check"]) else []
+    return (
+        [due for due in every if due.wrong],
+        [due for due in every if due.fitness.calibration],
+        [due for due in every if due.soon(today) and may(roles, OPERATIONS["record_calibration"])],
+        [due for due in owing if not device or due.it.station and due.it.station.key in device.stations],
+    )
 
 
 def floor(request: HttpRequest) -> HttpResponseBase:

@@ -17,7 +17,17 @@ from trace.core.clock import now
 from trace.core.models import Badge, Device
 from trace.core.secrecy import device_digest
 from trace.engineering.operations import bind_device
-from trace.web.kiosk import COOKIE, enter, find_badge, keep_device, list_badges, prove
+from trace.web.kiosk import (
+    COOKIE,
+    TooManyBadges,
+    count_badge,
+    enter,
+    find_badge,
+    is_waiting,
+    keep_device,
+    list_badges,
+    prove,
+)
 
 PROMPT = 600
 """Seconds within which the PIN must follow the badge."""
@@ -37,13 +47,18 @@ class BadgePage(View):
         if device is None:
             return redirect("sign-in")
         if "pin" not in request.POST:
+            if is_waiting(request):
+                raise TooManyBadges
+            count_badge(request)
             badge = find_badge(request.POST.get("code", ""))
             return ask_pin(request, badge) if badge else self.ask_badge(request, "unknown")
         badge = _read_prompt(request.POST.get("badge", ""))
         if badge is None:
             return self.ask_badge(request, "late")
         pin = request.POST["pin"]
-        if (other := find_badge(pin)) and other != badge and not check_password(pin, badge.pin):
+        other = None if is_waiting(request) else find_badge(pin)
+        if other and other != badge and not check_password(pin, badge.pin):
+            count_badge(request)
             return ask_pin(request, other)  # somebody scanned theirs into the field
         if not prove(request, badge, device, pin):
             return ask_pin(request, badge, wrong=True)

@@ -13,14 +13,16 @@ from django.utils.functional import SimpleLazyObject
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.keys import clean_key
-from trace.core.permissions import PAGES, may, roles_of
+from trace.core.permissions import COSTS, PAGES, may, roles_of
+from trace.floor.left import find_left
 from trace.floor.queries import get_unit
 from trace.genealogy.paths import trace_paths
 from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import where_is
 from trace.genealogy.suspicion import Suspicion
 from trace.labels.paper import SIZES
-from trace.material.models import Container, Derivation, Lot, Span
+from trace.material.inspecting import read_status
+from trace.material.models import Container, Delivery, Derivation, Lot, Span
 from trace.material.queries import get_container, get_lot
 from trace.web import answer as answers
 from trace.web.answer import Answer, pieces_cell
@@ -29,6 +31,7 @@ from trace.web.asbuilt import merge_paths
 from trace.web.cells import Link, Moment, Ref, place_of
 from trace.web.clocks import bags_table, clock_fact, describe_moisture
 from trace.web.costs import cost_sheet, summarise_costs
+from trace.web.inspection import inspections_table, status_cell, statuses_table
 from trace.web.moments import Asof, looks_back, read_asof
 from trace.web.record import record_link
 from trace.web.tables import Column, Table, respond
@@ -58,8 +61,9 @@ def lot(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Date code", it.date_code or "none given"),
         ("Expiry", it.expiry.isoformat() if it.expiry else "none given"),
         ("Received", Moment.of(it.received) if to_ticks(it.received) <= at else "not yet"),
+        ("Status", status_cell(it, read_status(it, at))),
     ]
-    tables = [_containers_table(containers, answer.asof)]
+    tables = [_containers_table(containers, answer.asof), inspections_table(it, at), statuses_table(it, at)]
     links = [Link("Print the labels of its containers", f"{reverse('labels')}?lot={it.key}")]
     return _show(request, answer, facts, tables, targets, links)
 
@@ -75,7 +79,10 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Part", Ref("part", it.part.key, it.part.name)),
         ("Lot", Ref("lot", it.lot.key, f"{it.lot.supplier.name} {it.lot.number}")),
         ("Date code", it.lot.date_code or "none given"),
+        ("Its lot is", status_cell(it.lot, read_status(it.lot, answer.asof.ticks))),
         ("Held at first", it.quantity if it.quantity is not None else "not counted"),
+        ("Left", _left_fact(it, answer.asof)),
+        *_receipt_facts(it),
         ("In the plant since", Moment(it.received) if it.received <= answer.asof.ticks else "not yet"),
         ("Where it is", where if isinstance(where, str) else pieces_cell(where.pieces)),
     ]
@@ -91,6 +98,28 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
     if clock and may(roles_of(request.user), PAGES["bag"]):
         links.insert(0, Link("Record that it was opened, sealed or baked", reverse("bag", args=[it.key])))
     return _show(request, answer, facts, tables, [("container", it.key), ("lot", it.lot.key)], links)
+
+
+def _left_fact(it: Container, asof: Asof) -> Link:
+    left = find_left(it, asof.ticks)
+    return Link(str(left) if left else "not counted", reverse("stock", args=[it.key]), f"What is done with {it.key}")
+
+
+def _receipt_facts(it: Container) -> list[tuple[str, Any]]:
+    """As what the supplier's label had it."""
+    receipt = it.receipt
+    if receipt is None:
+        return []
+    delivery = Delivery.objects.filter(supplier=receipt.supplier_id, number=receipt.delivery).first()
+    told = {
+        "Supplier’s package": receipt.package,
+        "Supplier’s part number": receipt.number,
+        "Order": f"{receipt.order}{receipt.order_line and f', line {receipt.order_line}'}",
+        "Delivery": Ref("delivery", delivery.key, receipt.delivery) if delivery else receipt.delivery,
+        "Country of origin": receipt.origin,
+        "Source": "" if receipt.source_id else "not approved: received into quarantine",
+    }
+    return [(name, value) for name, value in told.items() if value]
 
 
 def _show(
@@ -119,7 +148,8 @@ def _show(
         "links": [*links, *approval_links(request, answer.kind, answer.key)],
         "cost_href": reverse(f"{answer.kind}-cost", args=[answer.key]) + answer.asof.query,
     }
-    if answer.carrying:  # reckoned where the page shows it, not for a table alone
+    context["shows_costs"] = answer.carrying and may(roles_of(request.user), COSTS)
+    if context["shows_costs"]:  # reckoned where the page shows it, not for a table alone
         context["costs"] = SimpleLazyObject(lambda: summarise_costs(answer.population))
     return respond(request, "answer.html", context, every, name=f"{answer.kind}-{answer.key}")
 

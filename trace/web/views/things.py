@@ -5,12 +5,15 @@ from __future__ import annotations
 from django.db.models import Model
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
+from django.urls import reverse
 
 from trace.core.errors import NotFound
 from trace.core.keys import clean_key
+from trace.core.permissions import COSTS, may, roles_of
+from trace.material.models import Feed
 from trace.web.answer import holds_table, list_open_holds
 from trace.web.approvals import approval_links, approval_tables
-from trace.web.cells import kind_words
+from trace.web.cells import Link, kind_words
 from trace.web.moments import Asof, read_asof
 from trace.web.scan import KINDS
 from trace.web.sheets import SHEETS
@@ -29,8 +32,12 @@ def thing(request: HttpRequest, kind: str, key: str) -> HttpResponseBase:
         if holds.exists():
             tables.insert(0, holds_table(holds))
         tables += [*approval_tables(kind, it.key), record_table(kind, it.key, Asof())]  # type: ignore[attr-defined]
-    links = [] if kind == "person" else approval_links(request, kind, it.key)  # type: ignore[attr-defined]
-    context = {"kind": kind_words(kind), "thing": it, "sheet": sheet, "asked": asof.moment, "links": links}
+    at_station = isinstance(it, Feed) and not it.axis.tape
+    done = [Link("What is done here", reverse("feeding", args=[key]))] if at_station else []
+    links = [] if kind == "person" else [*done, *approval_links(request, kind, it.key)]  # type: ignore[attr-defined]
+    facts = [*sheet.facts, *(sheet.costs if may(roles_of(request.user), COSTS) else ())]
+    context = {"kind": kind_words(kind), "thing": it, "sheet": sheet, "facts": facts}
+    context |= {"asked": asof.moment, "links": links}
     return respond(request, "thing.html", context, tables, name=f"{kind}-{it.key}")  # type: ignore[attr-defined]
 
 

@@ -1,0 +1,189 @@
+"""What is left in containers: worked by hand, and against a place of which every part is followed."""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from decimal import Decimal
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.django import TestCase
+
+from tests.factories import Plant, ticks
+from trace.floor.left import Left, find_left
+from trace.floor.operations.counting import count_container, rereel_container, return_container, scrap_parts
+from trace.floor.operations.feeds import clear_feed, load_feed, splice_feed, take_off_feed
+from trace.floor.operations.fittings import fit_part, remove_part
+from trace.floor.operations.stores import merge_containers, split_container
+from trace.material.models import Container
+
+
+def left(container: Container, minute: float | None = None) -> str:
+    fresh = Container.objects.get(pk=container.pk)
+    return str(find_left(fresh) if minute is None else find_left(fresh, ticks(minute)))
+
+
+@pytest.mark.django_db
+def test_what_came_in_less_what_was_drawn_divided_fitted_and_scrapped() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1", quantity=100)
+    assert left(reel) == "100"
+    plant.do(split_container, 1, source=reel, key="CB-2", quantity=30)
+    plant.do(scrap_parts, 2, container=reel, quantity=5, reason="spilled")
+    assert (left(reel), left(Container.objects.get(key="CB-2"))) == ("65", "30")
+    plant.do(load_feed, 3, feed=plant.slot_r, container=reel)
+    plant.do(load_feed, 3, feed=plant.slot_c, container=plant.reel("CB-3", plant.capacitor))
+    for number, board in enumerate(plant.boards(3)):
+        plant.run(board, plant.insertion, 10 + 2 * number, 11 + 2 * number)
+    assert left(reel) == "59", "R1 and R2 of three boards"
+    assert left(reel, 11.5) == "63", "as of a moment at which one was through"
+    plant.do(take_off_feed, 20, feed=plant.slot_r)
+    (board,) = plant.boards()
+    plant.do(fit_part, 21, unit=board, designator="R1", container=reel, reason="missing")
+    assert left(reel) == "58"
+    plant.do(remove_part, 22, unit=board, designator="R1", reason="wrong way round", into=reel)
+    assert left(reel) == "59"
+
+
+@pytest.mark.django_db
+def test_where_two_reels_may_have_given_a_part_either_may_be_without_it() -> None:
+    plant = Plant()
+    one, two = plant.reel("CB-1", quantity=50), plant.reel("CB-2", quantity=50)
+    plant.do(load_feed, 1, feed=plant.slot_c, container=plant.reel("CB-3", plant.capacitor))
+    plant.do(load_feed, 1, feed=plant.slot_r, container=one)
+    first, second = plant.boards(2)
+    plant.run(first, plant.insertion, 10, 12)
+    plant.do(load_feed, 11, feed=plant.slot_r, container=two)
+    plant.run(second, plant.insertion, 13, 14)
+    assert left(one, 9) == "50"
+    assert left(two) == "46 to 48", "two went to the second board, and perhaps two to the first"
+    assert left(one) == "0", "what was taken down and not brought back was used up, or thrown away"
+
+
+@pytest.mark.django_db
+def test_poured_together_and_re_reeled() -> None:
+    plant = Plant()
+    one, two = plant.reel("CB-1", quantity=50), plant.reel("CB-2", quantity=20)
+    bag = plant.do(merge_containers, 5, sources=[one, two], key="CB-3")
+    assert (left(one), left(two), left(bag)) == ("0", "0", "70")
+    reel = plant.do(rereel_container, 6, source=bag, key="CB-4")
+    assert (left(bag), left(reel), reel.quantity) == ("0", "70", 70)
+    with pytest.raises(Exception, match="has left the plant"):
+        plant.do(split_container, 7, source=bag, key="CB-5")
+    uncounted = plant.reel("CB-6")
+    assert left(uncounted) == "None"
+    plant.do(merge_containers, 8, sources=[uncounted], into=reel)
+    assert left(reel) == "None", "nobody knows how many were poured in"
+    plant.do(count_container, 9, container=reel, quantity=81)
+    assert left(reel) == "81"
+
+
+@pytest.mark.django_db
+def test_a_count_of_what_was_put_on_and_what_ran_out() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1", quantity=500)
+    plant.do(load_feed, 1, feed=plant.slot_c, container=plant.reel("CB-3", plant.capacitor))
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel, quantity=10, at_least=8)
+    assert left(reel) == "8 to 10"
+    (board,) = plant.boards()
+    plant.run(board, plant.insertion, 2, 3)
+    assert left(reel) == "6 to 8"
+    plant.do(clear_feed, 4, feed=plant.slot_r)
+    assert left(reel) == "0"
+
+
+@pytest.mark.django_db
+def test_a_count_bends_no_history_and_the_record_goes_on_from_it() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1", quantity=100)
+    count = plant.do(count_container, 5, container=reel, quantity=90, reason="miscounted by the supplier")
+    assert (count.least, count.most) == (100, 100)
+    plant.do(scrap_parts, 6, container=reel, quantity=1, reason="bent leads")
+    assert (left(reel), left(reel, 4)) == ("89", "100")
+    plant.do(return_container, 8, container=reel, store="A-12", quantity=Decimal(89))
+    assert (left(reel), Container.objects.get(key="CB-1").store) == ("89", "A-12")
+
+
+def test_more_used_than_there_was_shows() -> None:
+    over = Left(Decimal(-6), Decimal(-2))
+    assert (str(over), over.overdrawn) == ("0", 2)
+    assert Decimal(0) in over
+    assert Decimal(1) not in over
+    assert Decimal("2.5") in Left(Decimal(2), Decimal(3))
+
+
+class Followed(TestCase):
+    """A slot of which every part is followed, whatever is done there."""
+
+    @settings(max_examples=8)
+    @given(
+        st.lists(
+            st.sampled_from(["board", "board", "board", "replace", "splice", "take off", "count", "scrap", "split"]),
+            max_size=20,
+        )
+    )
+    def test_the_truth_lies_between_the_least_and_the_most(self, deeds: list[str]) -> None:
+        plant = Plant()
+        plant.do(load_feed, 0, feed=plant.slot_c, container=plant.reel("CAPS", plant.capacitor))
+        truth: Counter[str] = Counter()
+        came: Counter[str] = Counter()
+        gone: Counter[str] = Counter()
+        slot: deque[str] = deque()  # reels one behind the other
+        free: list[str] = []
+        made = 0
+        minute = 1.0
+
+        def fresh() -> Container:
+            nonlocal made
+            made += 1
+            if free:
+                return Container.objects.get(key=free.pop())
+            reel = plant.reel(f"CB-{made}", minute=minute, quantity=40)
+            truth[reel.key] = came[reel.key] = 40
+            return reel
+
+        for deed in deeds:
+            minute += 10
+            if deed == "board":
+                if sum(truth[key] for key in slot) < 2:
+                    continue
+                (board,) = plant.boards(minute=minute)
+                plant.run(board, plant.insertion, minute + 1, minute + 2)
+                for _ in range(2):
+                    while not truth[slot[0]]:
+                        slot.popleft()
+                    truth[slot[0]] -= 1
+                    gone[slot[0]] += 1
+            elif deed == "replace":
+                reel = fresh()
+                plant.do(load_feed, minute, feed=plant.slot_r, container=reel)
+                for key in slot:
+                    gone[key] += truth[key]
+                    truth[key] = 0
+                slot = deque([reel.key])
+            elif deed == "splice" and slot and len(slot) == 1:
+                reel = fresh()
+                lead = truth[slot[0]]
+                plant.do(splice_feed, minute, feed=plant.slot_r, container=reel, lead=lead, tolerance=0)
+                slot.append(reel.key)
+            elif deed == "take off" and len(slot) == 1:
+                plant.do(take_off_feed, minute, feed=plant.slot_r)
+                free.append(slot.pop())
+            elif deed in ("count", "scrap", "split") and free and truth[free[-1]] > 1:
+                reel = Container.objects.get(key=free[-1])
+                if deed == "count":
+                    plant.do(count_container, minute, container=reel, quantity=truth[reel.key])
+                else:
+                    arguments = {"quantity": 1}
+                    if deed == "scrap":
+                        plant.do(scrap_parts, minute, container=reel, reason="bent", **arguments)
+                    else:
+                        plant.do(split_container, minute, source=reel, key=f"BAG-{made}-{minute:.0f}", **arguments)
+                    truth[reel.key] -= 1
+                    gone[reel.key] += 1
+        for key in truth:
+            found = find_left(Container.objects.get(key=key))
+            assert found is not None
+            assert truth[key] in found, (key, truth[key], str(found), deeds)
+            assert came[key] == truth[key] + gone[key]

@@ -1,0 +1,66 @@
+"""Forms that carry out one operation each: what they ask for, as data."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from django.http import HttpRequest
+
+from trace.core.errors import Refusal
+from trace.core.keys import read_label
+from trace.core.permissions import OPERATIONS, may, roles_of
+from trace.exchange.arguments import read_arguments
+from trace.web.forms import asking
+
+
+class NothingChosen(Refusal):
+    """It was not said what was done, or by somebody who may not."""
+
+    code = "nothing-chosen"
+    action = "Choose one of the forms."
+
+
+@dataclass(frozen=True)
+class Ask:
+    """A field: the argument that it fills, its label; `scan` takes a label with its check character off."""
+
+    name: str
+    label: str
+    kind: str = "text"  # text, number, scan, choose
+    needed: bool = True
+    choices: Sequence[tuple[str, str]] = ()
+
+
+@dataclass(frozen=True)
+class Deed:
+    """One form."""
+
+    operation: Callable[..., Any]
+    title: str
+    asks: Sequence[Ask]
+    button: str = "Record it"
+
+    @property
+    def verb(self) -> str:
+        return self.operation.__name__
+
+
+def list_permitted(request: HttpRequest, deeds: Iterable[Deed]) -> list[Deed]:
+    """Those that who asks may do."""
+    roles = roles_of(request.user)
+    return [deed for deed in deeds if may(roles, OPERATIONS[deed.verb])]
+
+
+def carry_out(request: HttpRequest, deeds: Iterable[Deed], **given: Any) -> Any:
+    """Do what the form that was sent asks for, with what the page has `given` already. Refuses with Unreadable,
+    NothingChosen, BadKey, and as the operation does."""
+    sent = request.POST
+    deed = next((one for one in list_permitted(request, deeds) if one.verb == sent.get("do")), None)
+    if deed is None:
+        raise NothingChosen("Nothing here was done.")
+    told = {ask.name: sent.get(ask.name, "") for ask in deed.asks if ask.name not in given}
+    told |= {ask.name: read_label(told[ask.name]) for ask in deed.asks if ask.kind == "scan" and told.get(ask.name)}
+    arguments = read_arguments(deed.operation, told, leave_out=("by", "at", *given))
+    return deed.operation(**given, **arguments, **asking(request))
