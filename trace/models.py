@@ -59,9 +59,11 @@ from trace.material.models import (
 __all__ = [
     "Answer", "Attachment", "Axis", "AxisSlack", "Badge", "BomLine", "Calibration", "Carton", "Characteristic",
     "CheckPiece", "Consignment", "Container", "Customer", "DayOff", "Derivation", "Designator", "Deviation", "Device",
-    "EmptyPlace", "Equipment", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "HourlyRate", "LooseSighting",
-    "Lot", "Mount", "Packing", "PanelPlace", "Part", "Pass", "Person", "PieceCheck", "Placement", "Program", "ProgramLoad",
+    "EmptyPlace",
+    "Equipment", "Event", "EventSubject", "Feed", "FeedRecord", "Fitting", "Hold", "HourlyRate", "LooseSighting",
+    "Lot", "Mount", "Packing", "PanelPlace", "Part", "Pass", "Person", "PieceCheck", "Placement", "Program",
+    "ProgramLoad",
     "Qualification", "Qualified", "Salvage", "SetUp", "SetUpLine", "Shift", "Shipment", "Signature", "Site", "Skip",
-    "Source", "Span", "StandardCost", "Station", "Step", "Substitute", "Supplier", "Tape", "TapeReading", "TapeStop", "Token",
-    "Unit", "User", "WorkOrder",
+    "Source", "Span", "StandardCost", "Station", "Step", "Substitute", "Supplier", "Tape", "TapeReading", "TapeStop",
+    "Token", "Unit", "User", "WorkOrder",
 ]  # fmt: skip

@@ -82,9 +82,9 @@ def count_left(containers: Collection[Container]) -> dict[int, Left]:
             beside = [other for other in on_feed[feed.pk] if other.pk != span.pk and _meet(other, span.first, span.end)]
             uses[span.container_id or 0] += _drawn(span, beside, draws, begun, built)
     for rows in _by_hand(ids):
-        for container, happened, count in rows:
-            if container not in counted or happened >= counted[container].happened:
-                uses[container] += Counter(surely=int(count or 0), perhaps=int(count or 0))
+        for pk, happened, count in rows:
+            if pk not in counted or happened >= counted[pk].happened:
+                uses[pk] += Counter(surely=int(count or 0), perhaps=int(count or 0))
     left = {}
     for container in containers:
         if base := _base(container, counted.get(container.pk)):
@@ -192,7 +192,8 @@ def forecast_feeds(feeds: Collection[Feed], pace: Decimal | None = None) -> dict
 def find_pace(station: Station, at: datetime) -> Decimal | None:
     """Minutes from one unit to the next, over a station's last passes that drew; None where they tell nothing."""
     passes = Pass.objects.filter(station=station, superseded=None, scanned_out__lte=to_ticks(at))
-    scans = list(passes.order_by("-scanned_out").values_list("scanned_out", flat=True)[:LAST_UNITS])
+    latest = passes.order_by("-scanned_out").values_list("scanned_out", flat=True)[:LAST_UNITS]
+    scans = [scan for scan in latest if scan is not None]
     after = sum(scan > scans[-1] for scan in scans) if scans else 0
     if not after:
         return None

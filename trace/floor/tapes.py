@@ -191,7 +191,7 @@ def _add_empties(heads: Mapping[int, Head]) -> None:
 
 
 def _add_readings(tape: Tape, heads: Mapping[int, Head]) -> None:
-    last = {row.feed_id: row for row in TapeReading.objects.filter(tape=tape, feed__isnull=False)}
+    last = {row.feed_id or 0: row for row in TapeReading.objects.filter(tape=tape, feed__isnull=False)}
     for pk, row in last.items():
         if pk in heads and not row.good and row.container_id in {one.pk for one in heads[pk].on if one}:
             heads[pk].bad = row
