@@ -13,7 +13,7 @@ from trace.engineering.rules import run_together
 from trace.floor.models import Pass
 from trace.floor.tapes import Building, Head, find_next_board_sets
 from trace.material.models import Mount, Tape, TapeReading, TapeStop
-from trace.material.sequencing import HeadPlan, Offer, RunOut, TapePlan
+from trace.material.sequencing import HeadPlan, Offer, TapePlan
 from trace.web.cells import Mark, Moment, Ref, Several
 from trace.web.sheets.base import Fact
 from trace.web.tables import Column, Table
@@ -278,12 +278,3 @@ def tape_facts(building: Building, mount: Mount | None, following: int, pace: De
             ("Board sets left", lasts),
         ]
     return facts
-
-
-def lasting(runout: RunOut | None) -> str:
-    """How long a feed lasts, in words."""
-    if runout is None:
-        return ""
-    boards = f"{runout.least}" if runout.least == runout.most else f"{runout.least} to {runout.most}"
-    minutes = "" if runout.minutes is None else f", {runout.minutes} minutes"
-    return f"{boards} board{'' if boards == '1' else 's'}{minutes}"

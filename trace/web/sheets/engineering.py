@@ -21,11 +21,10 @@ from trace.material.models import Feed, Lot, Mount, SetUp
 from trace.material.sequencing import Left, forecast
 from trace.web.cells import Link, Moment, Ref, Several
 from trace.web.middleware import find_site
-from trace.web.sheets.base import Fact, Sheet, count
+from trace.web.sheets.base import Fact, Sheet, count, lasting
 from trace.web.sheets.feeds import feeds_table, pace_now, setups_table
 from trace.web.sheets.floor import lots_table, units_table
 from trace.web.tables import Column, Table
-from trace.web.tapes import lasting
 
 
 def part_sheet(it: Part) -> Sheet:

@@ -11,11 +11,12 @@ from django.db.models import QuerySet
 from trace.core.clock import OPEN, now
 from trace.engineering.models import Station
 from trace.engineering.rules import run_together
+from trace.floor.remaining import find_pace, forecast_feeds
 from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span
+from trace.material.sequencing import RunOut
 from trace.web.cells import Mark, Moment, Ref, Several, place_of
-from trace.web.sheets.base import Fact, Sheet, count
+from trace.web.sheets.base import Fact, Sheet, count, lasting
 from trace.web.tables import Column, Table
-from trace.web.tapes import lasting
 
 LASTS = "How many boards what is on it surely lasts for, at the pace of the last ones; empty where nobody counted it."
 

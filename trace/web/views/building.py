@@ -13,7 +13,8 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 from urllib.parse import urlencode
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect
 from django.urls import reverse
 
@@ -39,7 +40,7 @@ from trace.material.sequencing import TAPINGS
 from trace.web.forms import asking, fill_in
 from trace.web.kiosk import find_badge
 from trace.web.scan import read_scan
-from trace.web.tables import Table
+from trace.web.tables import Table, respond
 from trace.web.tapes import heads_table, where_words
 from trace.web.views.tapes import find_tape
 
@@ -47,7 +48,7 @@ KEPT = ("head", "how", "lead", "within", "set", "value")
 """What stands in the address while a tape is built."""
 
 
-def build(request: HttpRequest, key: str) -> HttpResponse:
+def build(request: HttpRequest, key: str) -> HttpResponseBase:
     """The tape as it is built: what was scanned is done or refused, and what is next is said."""
     it = find_tape(key)
     text = clean_scan(" ".join(request.POST.getlist("told")))
@@ -80,8 +81,10 @@ def build(request: HttpRequest, key: str) -> HttpResponse:
 
 def with_tables(
     request: HttpRequest, template: str, context: dict[str, Any], tables: list[Table], do: Callable[[], str]
-) -> HttpResponse:
+) -> HttpResponseBase:
     """A page with a form, as `fill_in` has it, that has tables too."""
+    if request.method != "POST":
+        return respond(request, template, context, tables, name=template.removesuffix(".html"))
     shown = {table.name: table.bind(request.GET, request.path, "") for table in tables}
     return fill_in(request, template, {**context, "tables": shown}, do)
 

@@ -6,7 +6,8 @@ import re
 from typing import Any
 from urllib.parse import urlencode
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect
 from django.urls import reverse
 
@@ -27,7 +28,7 @@ from trace.web.views.building import with_tables
 from trace.web.views.tapes import find_tape
 
 
-def mount(request: HttpRequest, key: str) -> HttpResponse:
+def mount(request: HttpRequest, key: str) -> HttpResponseBase:
     """The tape goes on a machine, or comes off: machine, what is built there, and the next board set are scanned."""
     it = find_tape(key)
     text = clean_scan(" ".join(request.POST.getlist("told")))
