@@ -65,13 +65,13 @@ def count_left(containers: Collection[Container]) -> dict[int, Left]:
         Feed.objects.filter(pk__in=spans.values("feed")).select_related("axis__tape", "axis__station").order_by("pk")
     )
     on_feed: dict[int, list[Span]] = defaultdict(list)
-    for span in Span.objects.filter(feed__in=feeds, superseded=None).order_by("first"):
+    for span in list_hung(feeds):
         on_feed[span.feed_id].append(span)
     counted = _counted(ids)
     uses: dict[int, Counter[str]] = defaultdict(Counter)
     for feed in feeds:
         own = [span for span in on_feed[feed.pk] if span.container_id in ids]
-        draws = list_draws(feed, min(span.first for span in own))[0]
+        draws = list_draws(feed, min((span.first for span in own), default=OPEN))[0]
         begun, built = _reached(feed)
         for span in own:
             since = counted.get(span.container_id or 0)
@@ -91,6 +91,18 @@ def count_left(containers: Collection[Container]) -> dict[int, Left]:
             used = uses[container.pk]
             left[container.pk] = Left(max(base.least - used["perhaps"], 0), max(base.most - used["surely"], 0))
     return left
+
+
+def list_hung(feeds: Collection[Feed]) -> list[Span]:
+    """The standing spans of feeds by what lay or hung there, but for what only filled a place by hand."""
+    fills = FeedRecord.objects.filter(feed__in=feeds, act=FeedRecord.Act.HAND_FILL, superseded=None)
+    by_hand = set(fills.values_list("feed", "container", "first"))
+    spans = Span.objects.filter(feed__in=feeds, superseded=None).select_related("container__lot", "container__part")
+    return [
+        span
+        for span in spans.order_by("first", "id")
+        if span.end > span.first + 1 or (span.feed_id, span.container_id, span.first) not in by_hand
+    ]
 
 
 def _counted(ids: Collection[int]) -> dict[int, FeedRecord]:

@@ -13,7 +13,7 @@ from trace.core.clock import OPEN
 from trace.engineering.models import Designator, Part
 from trace.engineering.queries import list_fitting_parts, list_insertion_order
 from trace.floor.models import Pass
-from trace.floor.remaining import count_left, list_offers
+from trace.floor.remaining import count_left, list_hung, list_offers
 from trace.floor.when import Position
 from trace.material.models import (
     Container,
@@ -141,12 +141,14 @@ def read_building(tape: Tape) -> Building:
         head.links.append(line.link or 0)
     building = Building(tape, stops, sorted(heads.values(), key=lambda head: (head.feed.distance, head.feed.key)))
     spans: dict[int, list[Span]] = defaultdict(list)
-    rows = Span.objects.filter(feed__in=heads, superseded=None).select_related("container__lot", "container__part")
-    for span in rows.order_by("first", "id"):
+    for span in list_hung([head.feed for head in building.heads]):
         spans[span.feed_id].append(span)
+    ended = tape.built_until < OPEN
     for pk, head in heads.items():
         head.here = find_here(tape, head.feed.distance, head.links, stops)
-        head.on = [span.container for span in spans[pk] if span.first <= head.here[1] < span.end]
+        here = head.here[1]
+        there = (span for span in spans[pk] if (span.end == OPEN if ended else span.first <= here < span.end))
+        head.on = list(dict.fromkeys(span.container for span in there))
     _add_empties(heads)
     _add_readings(tape, heads)
     left = count_left([one for head in heads.values() for one in head.on if one])

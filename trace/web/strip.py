@@ -140,7 +140,9 @@ def draw_strip(tape: Tape, suspect: str = "") -> Strip:
     records = FeedRecord.objects.filter(feed__in=feeds, container__isnull=False, superseded=None)
     for record in records.exclude(act__in=AWAY).select_related("container").order_by("happened", "id"):
         marked[record.feed_id].append(record)
-        acts[record.feed_id, record.container.key if record.container else ""] = record.get_act_display()
+        came = record.feed_id, record.container.key if record.container else ""
+        if record.act != FeedRecord.Act.HAND_FILL or not acts[came]:
+            acts[came] = record.get_act_display()
     blurred: set[int] = set()
 
     def is_suspect(run: Run) -> bool:

@@ -165,7 +165,8 @@ def heads_table(building: Building, offers: Mapping[str, Sequence[Offer]]) -> Ta
                 "on",
                 "On it",
                 lambda head: Several(
-                    tuple(Ref("container", one.key) if one else Mark("unknown") for one in head.on), " or "
+                    tuple(Ref("container", one.key) if one else Mark("unknown") for one in head.on if one or not ended),
+                    " or ",
                 ),
             ),
             Column("lasts", "Lasts", lasts),
@@ -262,9 +263,10 @@ def drawn_table(passes: QuerySet[Pass]) -> Table:
 def tape_facts(building: Building, mount: Mount | None, following: int, pace: Decimal | None) -> list[Fact]:
     """What is said of a tape beside its strip."""
     tape = building.tape
+    planned = tape.board_sets if tape.planned is None else tape.planned
     facts: list[Fact] = [
         ("For", Ref("part", tape.assembly.key, tape.assembly.name)),
-        ("Board sets", tape.board_sets if tape.planned is None else f"{tape.board_sets}, {tape.planned} planned"),
+        ("Board sets", f"{tape.board_sets}, {planned} planned" if planned != tape.board_sets else planned),
         ("Links to a board set", tape.links),
         ("Built from", Moment(tape.built_from)),
         ("Built until", Moment(tape.built_until) if tape.built_until < OPEN else "still being built"),

@@ -178,7 +178,8 @@ def _go(it: Scanned, told: list[str]) -> dict[str, str]:
 
 
 def _splice(it: Scanned, told: list[str]) -> dict[str, str]:
-    lead, within, *at = [str(_whole(number, "A number of parts")) for number in (*told, "0")[: max(len(told), 2)]]
+    numbers = [*told, "", ""][: max(len(told), 2)]
+    lead, within, *at = (str(_whole(number, "A number of parts")) for number in numbers)
     return it.keep(how="splice", lead=lead, within=within, **({"set": at[0]} if at else {}))
 
 
