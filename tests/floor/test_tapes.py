@@ -419,3 +419,20 @@ def test_what_is_built_from_the_tape_names_its_reels() -> None:
         built = trace_backward(get_unit(draw(it, board_set, 31 + board_set)))
         on = {place.designator: {o.container for e in place.standing for o in e.origins} for place in built.places}
         assert on == {"R1": reels, "R2": reels, "C1": {"CA"}}
+
+
+def test_reading_a_tape_of_many_heads_costs_no_more_queries(django_assert_max_num_queries) -> None:
+    plant = Plant()
+    names = [f"R{n}" for n in range(30)]
+    parts = {name: make_part(f"PART-{name}") for name in names}
+    board = make_assembly("WIDE", places=parts, route={10: [plant.insertion]})
+    heads = {f"H{n}": (n, [name]) for n, name in enumerate(names)}
+    tape = plant.do(start_tape, 1, key="T8", assembly=board, sequence=names, heads=heads, board_sets=50)
+    for n, name in enumerate(names):
+        reel = plant.reel(f"REEL-{n}", parts[name], quantity=40 + n)
+        plant.do(load_head, 2, feed=Feed.objects.get(key=f"T8-H{n}"), container=reel)
+    plant.do(resume_tape, 3, tape=tape)
+    plant.do(stop_tape, 4, tape=tape, board_set=10, link=0, reason="look")
+    with django_assert_max_num_queries(20):
+        building = read_building(tape)
+    assert [head.runs_out for head in building.heads[:3]] == [40, 41, 42], "each began at the first board set"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from decimal import Decimal
 
@@ -12,12 +12,13 @@ from django.db.models import Sum
 from trace.core.clock import DAY, OPEN, to_ticks
 from trace.engineering.models import Part, Station
 from trace.floor.away import HANGS
-from trace.floor.draws import list_draws
+from trace.floor.draws import list_drawn_at
 from trace.floor.models import Fitting, Pass
+from trace.floor.when import Position
 from trace.holds.gate import find_holds
 from trace.holds.rules import Move
 from trace.material.facts import Draw
-from trace.material.models import Container, Derivation, Feed, FeedRecord, SetUpLine, Span, TapeStop
+from trace.material.models import Container, Derivation, Feed, FeedRecord, SetUpLine, Span, Tape, TapeStop
 from trace.material.queries import list_left
 from trace.material.sequencing import Left, Offer, RunOut, forecast
 from trace.material.tapes import board_sets_at
@@ -27,7 +28,7 @@ LAST_UNITS = 20
 """Of so many passes a station's pace is taken."""
 
 
-def list_offers(parts: Iterable[Part], at: datetime) -> dict[str, list[Offer]]:
+def list_loadable(parts: Iterable[Part], at: datetime) -> dict[str, list[Container]]:
     """What may be loaded of each part, by its key: not held, not expired, on no other feed; what expires first comes
     first, then what was received first."""
     here = {part.key: list(list_left(part).select_related("lot", "part")) for part in parts}
@@ -38,7 +39,6 @@ def list_offers(parts: Iterable[Part], at: datetime) -> dict[str, list[Offer]]:
         (hold.target_kind, hold.target_key)
         for hold in find_holds(Move.LOAD, [*every, *(container.lot for container in every)])
     }
-    left = count_left(every)
 
     def may(one: Container) -> bool:
         stopped = ("container", one.key) in held or ("lot", one.lot.key) in held
@@ -47,12 +47,16 @@ def list_offers(parts: Iterable[Part], at: datetime) -> dict[str, list[Offer]]:
     def order(one: Container) -> tuple[date, int, str]:
         return one.lot.expiry or date.max, one.received, one.key
 
+    return {part: sorted(filter(may, containers), key=order) for part, containers in here.items()}
+
+
+def list_offers(parts: Iterable[Part], at: datetime) -> dict[str, list[Offer]]:
+    """The same as a plan takes them: with how many parts are at least left in each."""
+    loadable = list_loadable(parts, at)
+    left = count_left([one for containers in loadable.values() for one in containers])
     return {
-        part: [
-            Offer(one.key, left[one.pk].least if one.pk in left else None, one.lot.expiry)
-            for one in sorted(filter(may, containers), key=order)
-        ]
-        for part, containers in here.items()
+        part: [Offer(one.key, left[one.pk].least if one.pk in left else None, one.lot.expiry) for one in containers]
+        for part, containers in loadable.items()
     }
 
 
@@ -61,26 +65,24 @@ def count_left(containers: Collection[Container]) -> dict[int, Left]:
     or filled in by hand since. At most what surely was drawn of it alone is missing, at least all that perhaps was."""
     ids = [container.pk for container in containers]
     spans = Span.objects.filter(container__in=ids, superseded=None)
-    feeds = list(
-        Feed.objects.filter(pk__in=spans.values("feed")).select_related("axis__tape", "axis__station").order_by("pk")
-    )
+    feeds = {
+        feed.pk: feed
+        for feed in Feed.objects.filter(pk__in=spans.values("feed")).select_related("axis__tape", "axis__station")
+    }
     on_feed: dict[int, list[Span]] = defaultdict(list)
-    for span in list_hung(feeds):
+    for span in list_hung(feeds.values()):
         on_feed[span.feed_id].append(span)
+    own = {pk: [span for span in on_feed[pk] if span.container_id in ids] for pk in feeds}
+    draws, reached = _list_draws(feeds, own), _reached(feeds.values())
     counted = _counted(ids)
     uses: dict[int, Counter[str]] = defaultdict(Counter)
-    for feed in feeds:
-        own = [span for span in on_feed[feed.pk] if span.container_id in ids]
-        draws = list_draws(feed, min((span.first for span in own), default=OPEN))[0]
-        begun, built = _reached(feed)
-        for span in own:
+    for pk, hung in own.items():
+        for span in hung:
             since = counted.get(span.container_id or 0)
-            if since and since.feed_id == feed.pk and span.first < since.first:
+            if since and (span.first < since.first if since.feed_id == pk else span.until <= since.happened):
                 continue
-            if since and since.feed_id != feed.pk and span.until <= since.happened:
-                continue
-            beside = [other for other in on_feed[feed.pk] if other.pk != span.pk and _meet(other, span.first, span.end)]
-            uses[span.container_id or 0] += _drawn(span, beside, draws, begun, built)
+            beside = [other for other in on_feed[pk] if other.pk != span.pk and _meet(other, span.first, span.end)]
+            uses[span.container_id or 0] += _drawn(span, beside, draws[pk], *reached.get(pk, (OPEN, OPEN)))
     for rows in _by_hand(ids):
         for pk, happened, count in rows:
             if pk not in counted or happened >= counted[pk].happened:
@@ -93,11 +95,12 @@ def count_left(containers: Collection[Container]) -> dict[int, Left]:
     return left
 
 
-def list_hung(feeds: Collection[Feed]) -> list[Span]:
+def list_hung(feeds: Iterable[Feed]) -> list[Span]:
     """The standing spans of feeds by what lay or hung there, but for what only filled a place by hand."""
-    fills = FeedRecord.objects.filter(feed__in=feeds, act=FeedRecord.Act.HAND_FILL, superseded=None)
+    ids = [feed.pk for feed in feeds]
+    fills = FeedRecord.objects.filter(feed__in=ids, act=FeedRecord.Act.HAND_FILL, superseded=None)
     by_hand = set(fills.values_list("feed", "container", "first"))
-    spans = Span.objects.filter(feed__in=feeds, superseded=None).select_related("container__lot", "container__part")
+    spans = Span.objects.filter(feed__in=ids, superseded=None).select_related("container__lot", "container__part")
     return [
         span
         for span in spans.order_by("first", "id")
@@ -120,19 +123,52 @@ def _base(container: Container, counted: FeedRecord | None) -> Left | None:
     return Left(int(container.quantity - container.tolerance), int(container.quantity + container.tolerance))
 
 
-def _reached(feed: Feed) -> tuple[int, int]:
-    """Of a tape that is being built: the board set that a head has surely served, and perhaps."""
-    tape = feed.axis.tape
-    if tape is None or tape.built_until < OPEN:
-        return OPEN, OPEN
-    stop = TapeStop.objects.filter(tape=tape).order_by("since", "id").last()
-    links = [link for link in feed.lines.values_list("link", flat=True) if link is not None]
-    if stop is None or not links or not stop.last:
+def _list_draws(feeds: Mapping[int, Feed], own: Mapping[int, Sequence[Span]]) -> dict[int, list[Draw]]:
+    """The draws from each feed since the first of these spans began there, in as many queries as there are stations."""
+    heads = {pk: feed.axis.tape for pk, feed in feeds.items() if feed.axis.tape}
+    places = Counter(SetUpLine.objects.filter(feed__in=heads).values_list("feed", flat=True))
+    fills = FeedRecord.objects.filter(feed__in=heads, act=FeedRecord.Act.HAND_FILL, superseded=None)
+    by_hand = Counter(fills.values_list("feed", "first"))
+    draws = {
+        pk: [
+            Draw(k, k, places[pk] - by_hand[pk, k])
+            for k in range(min((span.first for span in own[pk]), default=0), tape.board_sets)
+        ]
+        for pk, tape in heads.items()
+    }
+    stations: dict[int, list[Feed]] = defaultdict(list)
+    for feed in feeds.values():
+        if feed.axis.tape is None and own[feed.pk]:
+            stations[feed.axis_id].append(feed)
+    for there in stations.values():
+        since = min(span.first for feed in there for span in own[feed.pk])
+        draws |= list_drawn_at(there[0].axis, there, since)
+    return defaultdict(list, draws)
+
+
+def _reached(feeds: Iterable[Feed]) -> dict[int, tuple[int, int]]:
+    """Of each head of a tape that is being built: the board set that it has surely served, and perhaps."""
+    heads = {
+        feed.pk: (feed.distance, feed.axis.tape)
+        for feed in feeds
+        if feed.axis.tape and feed.axis.tape.built_until == OPEN
+    }
+    stops: dict[int, TapeStop] = {}
+    for stop in TapeStop.objects.filter(tape__in={tape for _, tape in heads.values()}).order_by("since", "id"):
+        stops[stop.tape_id] = stop
+    links: dict[int, list[int]] = defaultdict(list)
+    for pk, link in SetUpLine.objects.filter(feed__in=heads).values_list("feed", "link"):
+        links[pk].append(link or 0)
+    return {pk: find_here(tape, distance, links[pk], stops.get(tape.pk)) for pk, (distance, tape) in heads.items()}
+
+
+def find_here(tape: Tape, distance: int, links: Sequence[int], stop: TapeStop | None) -> Position:
+    """The board sets in which a head's next component may land, as the tape stood last; at first, the first."""
+    if stop is None or not stop.last:
         return 0, 0
-    early, late = board_sets_at(
-        chain=stop.first, chain_end=stop.last, distance=feed.distance, links=links, links_per_set=tape.links
+    return board_sets_at(
+        chain=stop.first, chain_end=stop.last, distance=distance, links=links, links_per_set=tape.links
     )
-    return early, late
 
 
 def _meet(span: Span, first: int, end: int) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -13,7 +13,7 @@ from trace.core.clock import OPEN
 from trace.engineering.models import Designator, Part
 from trace.engineering.queries import list_fitting_parts, list_insertion_order
 from trace.floor.models import Pass
-from trace.floor.remaining import count_left, list_hung, list_offers
+from trace.floor.remaining import count_left, find_here, list_hung, list_offers
 from trace.floor.when import Position
 from trace.material.models import (
     Container,
@@ -28,7 +28,6 @@ from trace.material.models import (
     TapeStop,
 )
 from trace.material.sequencing import Left, Offer, TapePlan, plan_tape, runs_of_empties, too_many_empty
-from trace.material.tapes import board_sets_at
 
 
 @dataclass
@@ -145,7 +144,7 @@ def read_building(tape: Tape) -> Building:
         spans[span.feed_id].append(span)
     ended = tape.built_until < OPEN
     for pk, head in heads.items():
-        head.here = find_here(tape, head.feed.distance, head.links, stops)
+        head.here = find_here(tape, head.feed.distance, head.links, stops[-1] if stops else None)
         here = head.here[1]
         there = (span for span in spans[pk] if (span.end == OPEN if ended else span.first <= here < span.end))
         head.on = list(dict.fromkeys(span.container for span in there))
@@ -156,19 +155,6 @@ def read_building(tape: Tape) -> Building:
         if len(head.on) == 1 and head.on[0]:
             head.left = left.get(head.on[0].pk)
     return building
-
-
-def find_here(tape: Tape, distance: int, links: Sequence[int], stops: Sequence[TapeStop]) -> Position:
-    """The board sets in which a head's next component may land, as the tape stood last; at first, the first."""
-    if not stops or not stops[-1].last:
-        return 0, 0
-    return board_sets_at(
-        chain=stops[-1].first,
-        chain_end=stops[-1].last,
-        distance=distance,
-        links=links,
-        links_per_set=tape.links,
-    )
 
 
 def _add_empties(heads: Mapping[int, Head]) -> None:

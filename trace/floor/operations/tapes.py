@@ -15,7 +15,8 @@ from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.engineering.models import Characteristic
 from trace.floor.operations.feeds import check_expiry, put_on
-from trace.floor.tapes import Building, find_here, read_building
+from trace.floor.remaining import find_here
+from trace.floor.tapes import Building, read_building
 from trace.floor.when import Position, Told
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
@@ -275,7 +276,7 @@ def _chain(tape: Tape, board_set: int, link: int | None) -> Position:
 
 def _here(tape: Tape, feed: Feed, stop: TapeStop) -> Position:
     links = SetUpLine.objects.filter(feed=feed, link__isnull=False).values_list("link", flat=True)
-    return find_here(tape, feed.distance, [link for link in links if link is not None], [stop])
+    return find_here(tape, feed.distance, [link for link in links if link is not None], stop)
 
 
 def _stop(tape: Tape, first: int, last: int, reason: str, by: Person, at: datetime) -> TapeStop:

@@ -32,15 +32,15 @@ from trace.floor.operations.tapes import (
     splice_head,
     stop_tape,
 )
-from trace.floor.remaining import list_offers
+from trace.floor.remaining import list_loadable
 from trace.floor.tapes import Building, Head, read_building
 from trace.material.models import Container, FeedRecord, Tape
 from trace.material.operations.setups import abort_tape, finish_tape
 from trace.material.sequencing import TAPINGS
-from trace.web.forms import asking, fill_in
+from trace.web.forms import asking, do_or_show
 from trace.web.kiosk import find_badge
 from trace.web.scan import read_scan
-from trace.web.tables import Table, respond
+from trace.web.tables import Table
 from trace.web.tapes import heads_table, where_words
 from trace.web.views.tapes import find_tape
 
@@ -57,36 +57,28 @@ def build(request: HttpRequest, key: str) -> HttpResponseBase:
     building = read_building(it)
     kept = {name: request.GET[name][:40] for name in KEPT if request.GET.get(name)}
     head = _find_head(building, kept.get("head", ""))
-    offers = {} if it.built_until < OPEN else list_offers({one.part for one in building.heads}, now())
 
     def do() -> str:
         state = Scanned(building, head, kept, asking(request)).take(text)
         return f"{reverse('build-tape', args=[it.key])}?{urlencode(state)}".removesuffix("?")
 
-    context = {
-        "it": it,
-        "building": building,
-        "head": head,
-        "kept": kept,
-        "where": where_words(building),
-        "last": _last_done(it),
-        "next": _say_next(building, head, kept),
-        "offers": offers.get(head.part.key, [])[:5] if head else [],
-        "tapings": TAPINGS.items(),
-        "label": label_text(it.key),
-        "text": text,
-    }
-    return with_tables(request, "build_tape.html", context, [heads_table(building, offers)], do)
+    def show() -> tuple[dict[str, Any], list[Table]]:
+        stock = {} if it.built_until < OPEN else list_loadable({one.part for one in building.heads}, now())
+        context = {
+            "it": it,
+            "building": building,
+            "head": head,
+            "where": where_words(building),
+            "last": _last_done(it),
+            "next": _say_next(building, head, kept),
+            "offers": stock.get(head.part.key, [])[:5] if head else [],
+            "tapings": TAPINGS.items(),
+            "label": label_text(it.key),
+            "text": text,
+        }
+        return context, [heads_table(building, stock)]
 
-
-def with_tables(
-    request: HttpRequest, template: str, context: dict[str, Any], tables: list[Table], do: Callable[[], str]
-) -> HttpResponseBase:
-    """A page with a form, as `fill_in` has it, that has tables too."""
-    if request.method != "POST":
-        return respond(request, template, context, tables, name=template.removesuffix(".html"))
-    shown = {table.name: table.bind(request.GET, request.path, "") for table in tables}
-    return fill_in(request, template, {**context, "tables": shown}, do)
+    return do_or_show(request, "build_tape.html", do, show)
 
 
 # Words and scans ------------------------------------------------------------------------------------------------------

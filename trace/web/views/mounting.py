@@ -21,10 +21,10 @@ from trace.floor.operations.corrections import correct_board_sets
 from trace.floor.operations.mounting import MountRefused, mount_tape, take_off_tape
 from trace.floor.tapes import find_mount, find_next_board_set
 from trace.material.models import Mount, Tape
-from trace.web.forms import asking
+from trace.web.forms import asking, do_or_show
 from trace.web.kiosk import find_badge
+from trace.web.tables import Table
 from trace.web.tapes import mounts_table
-from trace.web.views.building import with_tables
 from trace.web.views.tapes import find_tape
 
 
@@ -48,18 +48,21 @@ def mount(request: HttpRequest, key: str) -> HttpResponseBase:
         found |= _read_mounting(text)
         return f"{reverse('mount-tape', args=[it.key])}?{urlencode({k: v for k, v in found.items() if v})}"
 
-    following = find_next_board_set(it)
-    context = {
-        "it": it,
-        "mounted": mounted,
-        "station": station,
-        "assembly": assembly,
-        "following": following,
-        "left": 0 if it.aborted or it.built_until == OPEN else max(it.board_sets - following, 0),
-        "may_correct": may(roles_of(request.user), OPERATIONS["correct_board_sets"]),
-        "text": text,
-    }
-    return with_tables(request, "mount_tape.html", context, [mounts_table(Mount.objects.filter(tape=it))], do)
+    def show() -> tuple[dict[str, Any], list[Table]]:
+        following = find_next_board_set(it)
+        context = {
+            "it": it,
+            "mounted": mounted,
+            "station": station,
+            "assembly": assembly,
+            "following": following,
+            "left": 0 if it.aborted or it.built_until == OPEN else max(it.board_sets - following, 0),
+            "may_correct": may(roles_of(request.user), OPERATIONS["correct_board_sets"]),
+            "text": text,
+        }
+        return context, [mounts_table(Mount.objects.filter(tape=it))]
+
+    return do_or_show(request, "mount_tape.html", do, show)
 
 
 def _at_board_set(
