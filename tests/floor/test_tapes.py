@@ -26,7 +26,7 @@ from trace.floor.operations.tapes import (
 )
 from trace.floor.queries import get_unit
 from trace.floor.remaining import count_left, find_pace, forecast_feeds, list_offers
-from trace.floor.tapes import find_next_board_set, plan_from_stock, read_building
+from trace.floor.tapes import find_next_board_set, find_slip, plan_from_stock, read_building
 from trace.genealogy.backward import trace_backward
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event
@@ -250,6 +250,8 @@ def test_a_reading_out_of_its_limits_stops_the_tape() -> None:
     assert it.state == "running"
     it.refused("tape-refused", record_reading, feed=it.b, value=Decimal(1))
     it.refused("tape-refused", record_reading, feed=it.a, value=Decimal(99), characteristic="colour")
+    for wrong in (Decimal("1e12"), Decimal("-1e30"), Decimal("NaN"), Decimal("Infinity")):
+        it.refused("tape-refused", record_reading, feed=it.a, value=wrong)
     it.do(record_reading, 4, feed=it.a, value=Decimal(94))
     assert it.state == "stands"
     it.refused("tape-refused", resume_tape)
@@ -261,7 +263,7 @@ def test_a_reading_out_of_its_limits_stops_the_tape() -> None:
 def test_pitches_out_of_their_tolerance_stop_the_tape() -> None:
     it = Sequencer(run=True)
     good = {"taping": "radial", "pitches": 20, "length": Decimal("254.6")}
-    for wrong in ({"taping": "loose"}, {"pitches": 0}, {"length": Decimal(0)}):
+    for wrong in ({"taping": "loose"}, {"pitches": 0}, {"length": Decimal(0)}, {"length": Decimal("1e20")}):
         it.refused("tape-refused", record_pitch, **{**good, **wrong})
     it.do(record_pitch, 3, **good)
     assert it.state == "running"
@@ -318,8 +320,9 @@ def test_a_slipped_count_shows_at_taking_off_and_is_corrected() -> None:
         draw(it, k, 32 + k)
     it.do(take_off_tape, 40, board_set=4)
     assert '"expected":3' in Event.objects.filter(verb="take_off_tape").get().payload.replace(" ", "")
+    assert find_slip(it.tape) == (3, 4)
     it.plant.do(correct_board_sets, 41, tape=it.tape, good=1, found=2, slip=1, reason="one skipped")
-    assert find_next_board_set(it.tape) == 4
+    assert find_next_board_set(it.tape) == 4 and find_slip(it.tape) is None
     it.do(mount_tape, 42, station=it.plant.insertion, assembly=it.plant.board, board_set=4)
 
 

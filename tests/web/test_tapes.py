@@ -213,9 +213,11 @@ def test_a_tape_goes_on_and_comes_off_by_scan(visitor: Client, finished: Plant) 
     page = text_of(visitor.get("/stations/INSERT/").content.decode())
     assert "Tape on it T1 lasts 20 boards" in page
     assert "mounted" in [row["State"] for row in rows_of(visitor.get("/tapes/?csv=tapes"))]
-    say(visitor, "5", page=MOUNT)
+    page = say(visitor, "5", page=MOUNT)
     mount.refresh_from_db()
     assert mount.end == 5
+    assert "the next board set was 5 on the tape, and 2 by the boards that were drawn" in page
+    assert "and 2 by the boards that were drawn" in text_of(visitor.get("/tapes/T1/").content.decode())
 
 
 def test_a_slipped_count_is_corrected_on_the_page(visitor: Client, client: Client, finished: Plant) -> None:

@@ -249,6 +249,18 @@ def find_next_board_sets(tapes: Iterable[Tape]) -> dict[int, int]:
     return following
 
 
+def find_slip(tape: Tape) -> tuple[int, int] | None:
+    """(next board set by the boards drawn, as read on the tape) where it came off last, if these differ: the count of
+    its board sets slipped, and is to be corrected."""
+    mount = Mount.objects.filter(tape=tape, until__lt=OPEN).order_by("since", "id").last()
+    if mount is None:
+        return None
+    drawn = Pass.objects.filter(axis__tape=tape, superseded=None, began__lte=mount.until).exclude(drew=Pass.Drew.NONE)
+    last = drawn.aggregate(Max("last"))["last__max"]
+    counted = mount.first if last is None else max(last + 1, mount.first)
+    return (counted, mount.end) if counted != mount.end else None
+
+
 def list_giving_yet(tape: Tape, first: int) -> Collection[Container]:
     """The containers that may give to the board sets of a tape from one on."""
     spans = Span.objects.filter(feed__axis__tape=tape, superseded=None, container__isnull=False)

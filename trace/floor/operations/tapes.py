@@ -35,6 +35,8 @@ from trace.material.operations.setups import MOST
 from trace.material.sequencing import TAPINGS, pitch_limits, runs_of_empties
 
 MOST_PITCHES = 1_000
+MOST_VALUE = 10**12
+"""What a reading's record takes."""
 
 
 class TapeRefused(Refusal):
@@ -219,7 +221,8 @@ def record_pitch(*, tape: Tape, taping: str, pitches: int, length: Decimal, by: 
     tape = _lock(tape)
     if taping not in TAPINGS:
         raise TapeRefused(f"Nobody tapes “{taping[:20]}”.", action=f"Say one of {', '.join(TAPINGS)}.")
-    if not 0 < pitches <= MOST_PITCHES or not 0 < length < MOST:
+    _check_value(length)
+    if not 0 < pitches <= MOST_PITCHES or length <= 0:
         raise TapeRefused("So many pitches can't be measured.", action="Measure 20 of them.")
     lower, upper = pitch_limits(TAPINGS[taping], pitches)
     reading = TapeReading.objects.create(
@@ -297,6 +300,7 @@ def _read(
     tape: Tape, feed: Feed, container: Container, value: Decimal, name: str, by: Person, at: datetime
 ) -> TapeReading:
     """A reading, not saved yet; refuses with TapeRefused what has no limits."""
+    _check_value(value)
     measured = list(Characteristic.objects.filter(part=container.part_id, judge="").order_by("step_number", "number"))
     named = [one for one in measured if not name or one.name.casefold() == name.strip().casefold()]
     if len(named) != 1:
@@ -318,6 +322,11 @@ def _read(
         happened=to_ticks(at),
         by=by,
     )
+
+
+def _check_value(value: Decimal) -> None:
+    if not value.is_finite() or abs(value) >= MOST_VALUE:
+        raise TapeRefused(f"Nobody measures {value}.", action="Read it again, and give it in the unit of its limits.")
 
 
 def _out_of_limits(reading: TapeReading) -> str:

@@ -19,7 +19,7 @@ from trace.engineering.models import Part, Station
 from trace.floor.models import Unit, WorkOrder
 from trace.floor.operations.corrections import correct_board_sets
 from trace.floor.operations.mounting import MountRefused, mount_tape, take_off_tape
-from trace.floor.tapes import find_mount, find_next_board_set
+from trace.floor.tapes import find_mount, find_next_board_set, find_slip
 from trace.material.models import Mount, Tape
 from trace.web.forms import asking, do_or_show
 from trace.web.kiosk import find_badge
@@ -56,6 +56,7 @@ def mount(request: HttpRequest, key: str) -> HttpResponseBase:
             "station": station,
             "assembly": assembly,
             "following": following,
+            "slip": find_slip(it),
             "left": 0 if it.aborted or it.built_until == OPEN else max(it.board_sets - following, 0),
             "may_correct": may(roles_of(request.user), OPERATIONS["correct_board_sets"]),
             "text": text,

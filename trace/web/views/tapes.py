@@ -15,7 +15,7 @@ from trace.engineering.queries import list_insertion_order
 from trace.exchange.statuses import status_of
 from trace.floor.models import Pass
 from trace.floor.remaining import find_pace
-from trace.floor.tapes import find_mount, find_next_board_set, plan_from_stock, read_building
+from trace.floor.tapes import find_mount, find_next_board_set, find_slip, plan_from_stock, read_building
 from trace.material.models import Mount, Tape
 from trace.material.operations.setups import start_tape
 from trace.material.sequencing import PlanRefused, TapePlan
@@ -137,6 +137,7 @@ def tape(request: HttpRequest, key: str) -> HttpResponseBase:
         "building": building,
         "where": where_words(building),
         "mount": mount,
+        "slip": find_slip(it),
         "drawn": drawn,
         "perhaps": passes.count() - drawn,
         "strip": strip,
