@@ -141,7 +141,7 @@ class RunOuts(APIView):
     @extend_schema(
         operation_id="list_run_outs",
         tags=["answers"],
-        responses={200: OpenApiTypes.OBJECT, **problems(404)},
+        responses={200: OpenApiTypes.OBJECT, **problems(400, 404)},
     )
     def get(self, request: Any, key: str) -> Response:
         """For how many boards more each feed gives, at least and at most, and for how many minutes the least at the
