@@ -23,11 +23,13 @@ HEEL = 0.05
 MOVES_NOTHING = {
     "discard_container",
     "load_shipment",
+    "mount_tape",
     "pack_units",
     "place_holds",
     "scrap_unit",
     "send_shipment",
     "start_setup",
+    "take_off_tape",
 }
 """What puts no part into a unit, nor takes one out."""
 

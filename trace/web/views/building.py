@@ -120,8 +120,7 @@ class Scanned:
         head = self.want_head()
         if self.building.tape.built_until < OPEN:
             sets = self.building.tape.board_sets
-            here = container in head.on
-            off = {"into": None if here else container, "label": "" if container else key}
+            off = {"into": None if head.on == [container] else container, "label": "" if container else key}
             take_off_feed(feed=head.feed, position=(sets, sets), **off, **self.done)
             return {}
         if container is None:
