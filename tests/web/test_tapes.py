@@ -123,8 +123,17 @@ def test_what_is_left_is_taken_off_under_its_own_label_or_a_new_one(visitor: Cli
     assert "scan head B" in say(visitor, "A", "REST-1"), "a part of RA, and all of RB"
     assert Container.objects.get(key="REST-1").sources.count() == 2
     assert "Nothing is left to do here." in say(visitor, "B", "CA")
+    assert Container.objects.get(key="CA").sources.count() == 0, "nothing else was on its head"
     left = Span.objects.filter(feed__axis__tape__key="T1", end=OPEN, superseded=None)
     assert set(left.values_list("container", flat=True)) == {None}
+
+
+def test_what_is_left_goes_into_the_reel_whose_label_it_bears(visitor: Client, plant: Plant) -> None:
+    say(visitor, "A", "RA", "B", "CA", "GO", "STOP 8")
+    plant.reel("RB")
+    say(visitor, "A", "SPLICE 900 0", "RB", "GO", "FINISH 20", "A", "RB")
+    sources = Container.objects.get(key="RB").sources.filter(superseded=None)
+    assert set(sources.values_list("source__key", flat=True)) == {"RA"}
 
 
 @pytest.mark.parametrize(

@@ -213,14 +213,14 @@ def plan_tape(plant: Plant, key: str, reels: dict[str, str]) -> Iterator[Act]:
 def plan_mount(plant: Plant, key: str) -> Iterator[Act]:
     """A tape goes on the axial inserter before its first rack and comes off after its last."""
     first, end = TAPES[key]
-    told: dict[str, Any] = {"by": plant.people["P10"]}
+    by = plant.people["P10"]
 
     def mount(at: datetime) -> None:
-        on = {"station": plant.stations[INSERTER], "assembly": plant.parts[BOARD], "board_set": 0}
-        plant.tell(mount_tape, tape=plant.find(Tape, key), **on, **told, at=at)
+        on: dict[str, Any] = {"station": plant.stations[INSERTER], "assembly": plant.parts[BOARD], "board_set": 0}
+        plant.tell(mount_tape, tape=plant.find(Tape, key), **on, by=by, at=at)
 
     def take_off(at: datetime) -> None:
-        plant.tell(take_off_tape, tape=plant.find(Tape, key), board_set=(end - first) * plant.rack, **told, at=at)
+        plant.tell(take_off_tape, tape=plant.find(Tape, key), board_set=(end - first) * plant.rack, by=by, at=at)
 
     yield Act(moment(first * SLOTS_PER_RACK, 60), mount)
     yield Act(moment((end - 1) * SLOTS_PER_RACK, 205), take_off)

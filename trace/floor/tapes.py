@@ -33,7 +33,8 @@ from trace.material.sequencing import Left, Offer, TapePlan, plan_tape, runs_of_
 @dataclass
 class Head:
     """One dispensing head of a tape: what it serves, in link order, and the board sets that its next component may
-    land in (`here`). `on` is what gives there, None in it unknown; `empty` what is not filled, by board set."""
+    land in (`here`). `on` is what gives there, and once the tape is built what is left there, None in it unknown;
+    `empty` is what is not filled, by board set."""
 
     feed: Feed
     part: Part
@@ -145,8 +146,8 @@ def read_building(tape: Tape) -> Building:
     ended = tape.built_until < OPEN
     for pk, head in heads.items():
         head.here = find_here(tape, head.feed.distance, head.links, stops[-1] if stops else None)
-        here = head.here[1]
-        there = (span for span in spans[pk] if (span.end == OPEN if ended else span.first <= here < span.end))
+        at = tape.board_sets if ended else head.here[1]
+        there = (span for span in spans[pk] if at < span.end and (ended or span.first <= at))
         head.on = list(dict.fromkeys(span.container for span in there))
     _add_empties(heads)
     _add_readings(tape, heads)

@@ -120,8 +120,9 @@ class Scanned:
         head = self.want_head()
         if self.building.tape.built_until < OPEN:
             sets = self.building.tape.board_sets
-            off = {"into": None if head.on == [container] else container, "label": "" if container else key}
-            take_off_feed(feed=head.feed, position=(sets, sets), **off, **self.done)
+            into = None if head.on == [container] else container
+            label = "" if container else key
+            take_off_feed(feed=head.feed, position=(sets, sets), into=into, label=label, **self.done)
             return {}
         if container is None:
             raise TapeRefused(f"No container is labelled {key}.")
