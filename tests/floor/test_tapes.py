@@ -7,9 +7,9 @@ from decimal import Decimal
 
 import pytest
 
-from tests.factories import Plant, candidates_at, make_assembly, make_part, make_station, moment
+from tests.factories import Plant, candidates_at, make_assembly, make_part, make_station, moment, ticks
 from tests.refusals import refused
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, telling
 from trace.engineering.models import Characteristic
 from trace.floor.operations.corrections import correct_board_sets
 from trace.floor.operations.feeds import fill_by_hand, load_feed, take_off_feed
@@ -28,9 +28,10 @@ from trace.floor.queries import get_unit
 from trace.floor.remaining import count_left, find_pace, forecast_feeds, list_offers
 from trace.floor.tapes import find_next_board_set, find_slip, plan_from_stock, read_building
 from trace.genealogy.backward import trace_backward
+from trace.genealogy.known import as_known
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event
-from trace.material.models import Container, Feed, SetUp, Tape, TapeStop
+from trace.material.models import Container, Feed, Mount, SetUp, Tape, TapeStop
 from trace.material.operations.setups import abort_tape, finish_tape, start_tape
 from trace.material.sequencing import Left, RunOut
 
@@ -217,7 +218,7 @@ def test_two_missing_in_a_row_stop_the_tape_until_the_reel_is_changed() -> None:
     refusal = it.refused("tape-refused", load_head, feed=it.a, container=other)
     assert "where the tape stands" in refusal.message
     it.do(stop_tape, 6, board_set=5, reason="two missing")
-    assert TapeStop.objects.count() == 2, "the same stop, now read"
+    assert TapeStop.objects.filter(until=OPEN).get().is_read
     it.do(load_head, 7, feed=it.a, container=other)
     it.do(resume_tape, 8)
     assert it.state == "running"
@@ -439,3 +440,24 @@ def test_reading_a_tape_of_many_heads_costs_no_more_queries(django_assert_max_nu
     with django_assert_max_num_queries(20):
         building = read_building(tape)
     assert [head.runs_out for head in building.heads[:3]] == [40, 41, 42], "each began at the first board set"
+
+
+def test_what_was_known_of_a_tape_before_its_end_stays_readable() -> None:
+    with telling(moment(1)):
+        it = Sequencer(run=True)
+    with telling(moment(40)):
+        it.finish(30)
+        it.do(mount_tape, 31, station=it.plant.insertion, assembly=it.plant.board, board_set=0)
+    with telling(moment(60)):
+        it.do(take_off_tape, 50, board_set=4)
+        second = it.plant.do(
+            start_tape, 51, key="T2", assembly=it.plant.board, sequence=SEQUENCE, heads=HEADS, board_sets=5
+        )
+        it.plant.do(abort_tape, 52, tape=second, board_sets=1, reason="torn")
+    with as_known(ticks(20)):
+        assert Tape.objects.get().built_until == OPEN and not Mount.objects.exists()
+    with as_known(ticks(45)):
+        mount = Mount.objects.get()
+        assert (mount.end, mount.until, mount.taken_off_by) == (OPEN, OPEN, None)
+    mount = Mount.objects.get()
+    assert (mount.end, mount.until) == (4, ticks(50))

@@ -36,12 +36,17 @@ class Standing:
         return 0 if self.tape.aborted else max(self.tape.board_sets - self.following, 0)
 
 
+LATEST = 300
+"""So many tapes are listed: of each the boards that were drawn from it are looked at."""
+
 STATES = ("being built", "mounted", "free", "used up", "given up")
 
 
 def list_standing() -> list[Standing]:
-    """Every tape: what is being built first, then what is mounted, then what is free."""
-    tapes = list(Tape.objects.select_related("assembly").order_by("-built_from", "key"))
+    """The latest tapes, and every one that is mounted: what is being built first, then those, then what is free."""
+    every = Tape.objects.select_related("assembly").order_by("-built_from", "key")
+    on = Mount.objects.filter(until=OPEN).values("tape")
+    tapes = list({tape.pk: tape for tape in [*every[:LATEST], *every.filter(pk__in=on)]}.values())
     mounts = {mount.tape_id: mount for mount in Mount.objects.filter(until=OPEN).select_related("station")}
     following = find_next_board_sets(tapes)
 
@@ -74,6 +79,7 @@ def tapes_table(rows: Sequence[Standing]) -> Table:
         ],
         rows,
         "No tape is on record. Plan one: choose the board, and how many board sets.",
+        note=f"The {LATEST} latest, and every one that is mounted." if len(rows) >= LATEST else "",
     )
 
 

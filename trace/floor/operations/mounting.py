@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from trace.core.clock import OPEN, to_ticks
+from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text
 from trace.core.models import Person
@@ -84,8 +84,8 @@ def take_off_tape(*, tape: Tape, board_set: int, by: Person, at: datetime) -> Mo
     if to_ticks(at) < mount.since:
         raise MountRefused("It was mounted after that moment.", action="Give the right moment.")
     following = find_next_board_set(tape)
-    mount.end, mount.until, mount.taken_off_by = board_set, to_ticks(at), by
-    mount.save(update_fields=["end", "until", "taken_off_by"])
+    mount.end, mount.until, mount.taken_off_by, mount.ended = board_set, to_ticks(at), by, to_ticks(now())
+    mount.save(update_fields=["end", "until", "taken_off_by", "ended"])
     note(tape, mount.station, **({"expected": following} if following != board_set else {}))
     return mount
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime
 from decimal import Decimal
 
-from trace.core.clock import OPEN, to_ticks
+from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text
 from trace.core.models import Person
@@ -133,13 +133,10 @@ def stop_tape(
         was = before.first // tape.links
         raise TapeRefused(f"It stood at board set {was} before: it can't be at {board_set}.", action="Read it again.")
     first = max(first, before.first if before else 0)
-    if stop:
-        stop.first, stop.last = first, last
-        stop.save(update_fields=["first", "last"])
-        note(tape)
-        return stop
-    if before and to_ticks(at) < before.until:
+    if before and to_ticks(at) < (before.since if stop else before.until):
         raise TapeRefused("It ran on after that moment.", action="Give the right moment.")
+    if stop:
+        _end(stop, by, at)
     return _stop(tape, first, last, reason, by, at)
 
 
@@ -159,10 +156,8 @@ def resume_tape(*, tape: Tape, by: Person, at: datetime) -> TapeStop:
     check_moves(Move.LOAD, [tape, *(head.feed for head in building.heads), *on, *(one.lot for one in on)])
     for one in on:
         check_expiry(one.lot, at)
-    stop.until, stop.ended_by = to_ticks(at), by
-    stop.save(update_fields=["until", "ended_by"])
     note(tape)
-    return stop
+    return _end(stop, by, at)
 
 
 @moving
@@ -285,6 +280,12 @@ def _here(tape: Tape, feed: Feed, stop: TapeStop) -> Position:
 def _stop(tape: Tape, first: int, last: int, reason: str, by: Person, at: datetime) -> TapeStop:
     note(tape)
     return TapeStop.objects.create(tape=tape, first=first, last=last, reason=reason, since=to_ticks(at), by=by)
+
+
+def _end(stop: TapeStop, by: Person, at: datetime) -> TapeStop:
+    stop.until, stop.ended_by, stop.ended = to_ticks(at), by, to_ticks(now())
+    stop.save(update_fields=["until", "ended_by", "ended"])
+    return stop
 
 
 def _stop_now(building: Building, reason: str, by: Person, at: datetime) -> None:

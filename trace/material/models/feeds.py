@@ -28,7 +28,7 @@ class Tape(models.Model):
         null=True, blank=True, help_text="board sets planned before they were counted"
     )
     finished = TickField(null=True, blank=True, help_text="when the count was recorded")
-    aborted = models.CharField(max_length=300, blank=True, help_text="why it was given up; nothing is drawn from it")
+    aborted = models.CharField(max_length=300, blank=True, help_text="why it was given up; it goes on no machine")
 
     class Meta:
         ordering = ["key"]

@@ -28,6 +28,7 @@ class TapeStop(models.Model):
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     ended_by = models.ForeignKey(Person, models.PROTECT, null=True, related_name="+")
     recorded = TickField(default=now_ticks)
+    ended = TickField(null=True, blank=True, help_text="when its end was recorded")
 
     class Meta:
         ordering = ["tape", "since", "id"]
@@ -110,6 +111,7 @@ class Mount(models.Model):
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     taken_off_by = models.ForeignKey(Person, models.PROTECT, null=True, related_name="+")
     recorded = TickField(default=now_ticks)
+    ended = TickField(null=True, blank=True, help_text="when its coming off was recorded")
 
     class Meta:
         ordering = ["tape", "since", "id"]

@@ -125,7 +125,7 @@ def finish_tape(*, tape: Tape, board_sets: int, by: Person, at: datetime) -> Tap
 
 @operation()
 def abort_tape(*, tape: Tape, board_sets: int, reason: str, by: Person, at: datetime) -> Tape:
-    """Building was given up: so many board sets were on the tape, and nothing is drawn from it.
+    """Building was given up: so many board sets were on the tape, which goes on no machine.
 
     Refuses with SetUpRefused one that was ended before, without a reason, and a count that can't be.
     """
@@ -154,7 +154,7 @@ def _end_tape(tape: Tape, board_sets: int, by: Person, at: datetime, aborted: st
     tape.planned, tape.board_sets, tape.aborted = tape.board_sets, board_sets, aborted
     tape.built_until, tape.finished = to_ticks(at), to_ticks(now())
     tape.save(update_fields=["planned", "board_sets", "built_until", "finished", "aborted"])
-    TapeStop.objects.filter(tape=tape, until=OPEN).update(until=tape.built_until, ended_by=by)
+    TapeStop.objects.filter(tape=tape, until=OPEN).update(until=tape.built_until, ended_by=by, ended=tape.finished)
     return tape
 
 
