@@ -62,6 +62,19 @@ def _files_apart(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         yield
 
 
+@pytest.fixture
+def hardware() -> Callable[[str], bytes]:
+    """The content of an open-hardware file kept beside the repository; without it CI fails, others skip."""
+
+    def read(name: str) -> bytes:
+        path = Path(settings.BASE_DIR).parent / "shared" / "data" / "hardware" / name
+        if not path.exists():
+            (pytest.fail if os.environ.get("CI") else pytest.skip)(f"{path} is not here")
+        return path.read_bytes()
+
+    return read
+
+
 # Browser -------------------------------------------------------------------------------------------------------------
 
 FLAGS = [

@@ -30,6 +30,7 @@ from trace.material.models import (
     Count,
     Delivery,
     Derivation,
+    EmptyPlace,
     Expected,
     Feed,
     FeedRecord,
@@ -38,6 +39,7 @@ from trace.material.models import (
     InspectionReading,
     Lot,
     LotStatus,
+    Mount,
     PlannedInspection,
     Receipt,
     SamplingRuling,
@@ -48,6 +50,8 @@ from trace.material.models import (
     Span,
     Supplier,
     Tape,
+    TapeReading,
+    TapeStop,
 )
 
 AREAS = {"core", "ledger", "approvals", "holds", "material", "floor"}
@@ -255,6 +259,35 @@ def baked(p: Plant) -> BagRecord:
 
 def tape(p: Plant) -> Tape:
     return Tape(key="T", assembly=p.board, links=3, board_sets=5, built_from=1, built_until=2)
+
+
+def tape_stop(p: Plant) -> TapeStop:
+    return TapeStop(tape=saved_copy(tape(p)), first=3, last=5, reason="x", since=1, by=p.ann)
+
+
+def tape_reading(p: Plant) -> TapeReading:
+    told = {"name": "x", "value": 1, "unit_of_measure": "mm", "lower": 0, "happened": 1, "by": p.ann}
+    return TapeReading(tape=saved_copy(tape(p)), **told)
+
+
+def empty_place(p: Plant) -> EmptyPlace:
+    return EmptyPlace(feed=p.slot_r, designator="R1", board_set=1, happened=1, by=p.ann)
+
+
+def mount(p: Plant) -> Mount:
+    return Mount(tape=saved_copy(tape(p)), station=p.insertion, first=0, since=1, by=p.ann)
+
+
+def second_mount(p: Plant) -> Mount:
+    first = saved_copy(mount(p))
+    return Mount(tape=first.tape, station=p.test, first=0, since=1, until=2, by=p.ann)
+
+
+def mount_beside(p: Plant) -> Mount:
+    first = saved_copy(mount(p))
+    first.tape.pk, first.tape.key = None, "T2"
+    first.tape.save()
+    return Mount(tape=first.tape, station=p.insertion, first=0, since=1, until=2, by=p.ann)
 
 
 def axis(p: Plant) -> Axis:
@@ -494,6 +527,15 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "container_on_its_way_once": [(second_call, {"delivered": None, "delivered_by": None})],
     "tape_has_links": [(tape, {"links": 0})],
     "tape_built_forward": [(tape, {"built_until": 0})],
+    "tape_aborted_is_ended": [(tape, {"aborted": "torn", "built_until": OPEN})],
+    "tape_stands_once": [(copy_of(tape_stop), {"until": OPEN})],
+    "tape_stop_runs_forward": [(tape_stop, {"first": -1}), (tape_stop, {"last": 2}), (tape_stop, {"until": 0})],
+    "place_found_empty_once": [(copy_of(empty_place), {})],
+    "tape_reading_of_a_component_or_the_tape": [(tape_reading, lambda r: {"feed": Feed.objects.get(key="SLOT-R")})],
+    "tape_reading_has_a_limit": [(tape_reading, {"lower": None})],
+    "tape_mounted_once": [(second_mount, {"until": OPEN})],
+    "one_tape_mounted_at_a_station": [(mount_beside, {"until": OPEN})],
+    "mount_runs_forward": [(mount, {"first": -1}), (mount, {"end": -1}), (mount, {"until": 0})],
     "axis_of_station_or_tape": [
         (axis, {"tape": None}),
         (axis, {"kind": "clock"}),
@@ -689,6 +731,10 @@ def test_a_constraint_refuses(name: str, make: Make, change: Any) -> None:
         (fitting_at_the_same_place, {}),
         (packing, {}),
         (consignment, {}),
+        (copy_of(tape_stop), {"until": 2}),
+        (copy_of(empty_place), {"board_set": 2}),
+        (second_mount, {}),
+        (mount_beside, {}),
     ],
 )
 def test_what_a_unique_constraint_should_let_in(make: Make, change: dict[str, Any]) -> None:

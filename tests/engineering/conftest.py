@@ -1,10 +1,7 @@
-import os
 from collections.abc import Callable
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
-from django.conf import settings
 
 from tests.factories import make_person
 from trace.core.models import Person
@@ -41,16 +38,3 @@ def part(who) -> Callable[..., Part]:
         return define_part(number=number, name=f"part {number}", level=level, **more, **who)
 
     return make
-
-
-@pytest.fixture
-def hardware() -> Callable[[str], bytes]:
-    """The content of an open-hardware file kept beside the repository; without it CI fails, others skip."""
-
-    def read(name: str) -> bytes:
-        path = Path(settings.BASE_DIR).parent / "shared" / "data" / "hardware" / name
-        if not path.exists():
-            (pytest.fail if os.environ.get("CI") else pytest.skip)(f"{path} is not here")
-        return path.read_bytes()
-
-    return read

@@ -26,9 +26,11 @@ from trace.floor.operations.dispatch import define_customer, load_shipment, pack
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.fittings import fit_child, fit_part
 from trace.floor.operations.passes import finish_pass, start_pass
+from trace.floor.operations.tapes import load_head
 from trace.holds.operations import place_holds
-from trace.material.models import Container, Lot
+from trace.material.models import Container, Feed, Lot, Tape
 from trace.material.operations.deliveries import ExpectedRow, expect_delivery
+from trace.material.operations.setups import finish_tape, start_tape
 from trace.material.operations.sources import approve_source
 
 
@@ -87,7 +89,19 @@ def build_suspects() -> Suspects:
     plant.do(
         attach_file, 42, subject=lot, sha256=store([b"a report"]).sha256, name="report.txt", media_type="text/plain"
     )
+    build_tapes(plant)
     return Suspects(plant, lot, bad, certain, shipped, possible, cleared, clean, product)
+
+
+def build_tapes(plant: Plant) -> None:
+    """A tape that is finished, and one that is being loaded, of material of their own."""
+    plan = {"assembly": plant.board, "sequence": ["R1", "C1", "R2"], "board_sets": 9}
+    heads = {"A": (0, ["R1", "R2"]), "B": (3, ["C1"])}
+    for key in ("T-1", "T-2"):
+        plant.do(start_tape, 1, key=key, heads=heads, **plan)
+    for head, reel in (("A", plant.reel("TR", lot="TAPED")), ("B", plant.reel("TC", plant.capacitor, lot="TAPED-C"))):
+        plant.do(load_head, 2, feed=Feed.objects.get(key=f"T-1-{head}"), container=reel)
+    plant.do(finish_tape, 3, tape=Tape.objects.get(key="T-1"), board_sets=9)
 
 
 def make_user(name: str = "ann", roles: Sequence[str] = Role.values, **details: object) -> User:

@@ -109,6 +109,8 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "material": "/material/", "receive": "/material/receive/", "deliveries": "/material/deliveries/",
         "delivery": "/material/deliveries/ACME-D-1/", "calendar": "/calendar/", "set-calendar": "/calendar/set/",
         "move-equipment": "/equipment/HV-1/move/", "retire-equipment": "/equipment/HV-1/retire/",
+        "tapes": "/tapes/", "plan-tape": "/tapes/new/", "tape": "/tapes/T-1/", "build-tape": "/tapes/T-2/build/",
+        "mount-tape": "/tapes/T-1/mount/",
         "deviations": "/deviations/", "open-deviation": "/deviations/open/", "deviation": "/deviations/DEV-1/",
         "revoke-deviation": "/deviations/DEV-1/revoke/", "sign": "/sign/deviation/DEV-1/", "attach": "/attach/lot/K77/",
         "attachment": f"/attachments/{Attachment.objects.get().key}/",
@@ -118,7 +120,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
 
 def test_every_route_is_tried_here(suspects: Suspects) -> None:
     ours = {route.name for route in urls.urlpatterns if isinstance(route, URLPattern)}
-    assert ours - {"sign-in", "sign-out", "badge", "tape", "list-csv"} == set(addresses(suspects))
+    assert ours - {"sign-in", "sign-out", "badge", "list-csv"} == set(addresses(suspects))
 
 
 def test_a_persons_qualifications_say_whether_they_hold(visitor: Client, suspects: Suspects) -> None:
@@ -209,9 +211,9 @@ def test_a_tape_tells_what_was_drawn_from_what_may_have_been(visitor: Client, db
     done, inside = plant.boards(2)
     at = {"station": plant.insertion, "setup": setup}
     plant.do(record_passes, 10, units=[done], entered=moment(10), positions=[(4, 4)], **at)
-    assert "99 board sets for BOARD, 1 drawn." in text_of(visitor.get("/tapes/T1/").content.decode())
+    assert "Its heads are being loaded. 1 drawn." in text_of(visitor.get("/tapes/T1/").content.decode())
     plant.do(start_pass, 12, unit=inside, position=(5, 5), **at)
-    assert "99 board sets for BOARD, 1 drawn, 1 more perhaps." in text_of(visitor.get("/tapes/T1/").content.decode())
+    assert "loaded. 1 drawn, 1 more perhaps." in text_of(visitor.get("/tapes/T1/").content.decode())
     assert [row["Drawn"] for row in rows_of(visitor.get("/tapes/T1/?csv=used"))] == ["yes", "perhaps"]
 
 

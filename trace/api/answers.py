@@ -1,4 +1,4 @@
-"""The two questions: which units carry what is suspect, and what is in a unit."""
+"""The questions: which units carry what is suspect, what is in a unit, when feeds run out."""
 
 from __future__ import annotations
 
@@ -23,12 +23,15 @@ from trace.core.errors import NotFound
 from trace.core.keys import read_label
 from trace.core.permissions import COSTS, may, roles_of
 from trace.engineering.models import Part
+from trace.engineering.queries import get_station
 from trace.exchange.backward import describe_unit
 from trace.exchange.forward import CSV_COLUMNS, ForwardAnswer, read_window
 from trace.exchange.plant_time import PlantTime
 from trace.floor.queries import get_unit
+from trace.floor.remaining import find_pace, forecast_feeds
 from trace.genealogy.known import as_known
 from trace.material.floor_life import HOUR
+from trace.material.models import Feed
 from trace.material.queries import Stocked, get_container, get_lot, list_offers
 
 TIMES = [
@@ -172,11 +175,41 @@ def _describe(offer: Stocked) -> dict[str, Any]:
     }
 
 
+class RunOuts(APIView):
+    """When the feeds of a station run out."""
+
+    @extend_schema(
+        operation_id="list_run_outs",
+        tags=["answers"],
+        summary="When the feeds of a station run out",
+        responses={200: OpenApiTypes.OBJECT, **problems(400, 404)},
+    )
+    def get(self, request: Any, key: str) -> Response:
+        """For how many boards more each feed gives, at least and at most, and for how many minutes the least at the
+        station's pace; a feed on which is what nobody counted is left out."""
+        station, at = get_station(key), now()
+        pace = find_pace(station, at)
+        feeds = {feed.pk: feed for feed in Feed.objects.filter(axis__station=station)}
+        found = forecast_feeds(list(feeds.values()), pace)
+        return Response(
+            {
+                "station": station.key,
+                "minutes_per_board": None if pace is None else round(float(pace), 3),
+                "feeds": [
+                    {"feed": feed.key, "at_least": out.least, "at_most": out.most, "minutes": out.minutes}
+                    for pk, feed in feeds.items()
+                    if (out := found.get(pk))
+                ],
+            }
+        )
+
+
 def make_routes() -> list[Any]:
     """The addresses of the questions."""
     views: dict[str, Callable[..., Any]] = {
         "affected/": Affected.as_view(),
         "built/<str:key>/": Built.as_view(),
         "offers/<str:key>/": Offers.as_view(),
+        "run-outs/<str:key>/": RunOuts.as_view(),
     }
     return [path(address, view, name=address.partition("/")[0]) for address, view in views.items()]

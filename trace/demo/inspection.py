@@ -11,11 +11,10 @@ from zlib import crc32
 from trace.approvals.models import Meaning
 from trace.approvals.operations import sign
 from trace.core.clock import Planned
-from trace.demo.calendar import PREPARED, UNTIL, Act
+from trace.demo.calendar import UNTIL, Act
 from trace.demo.plant import SUPERVISOR, Plant, rows
 from trace.demo.supply import HANDLER, receive
 from trace.engineering.equipment import Equipment
-from trace.engineering.operations import record_calibration
 from trace.floor.operations.deviations import open_deviation
 from trace.floor.operations.feeds import load_feed
 from trace.floor.rules import NOT_RELEASED
@@ -24,7 +23,7 @@ from trace.material.models import Container, Feed, Lot, Manner
 from trace.material.operations.inspection import record_inspection, release_lot
 from trace.material.sampling import share
 
-ENGINEER, INSPECTOR, QUALITY = "P04", "P02", "P01"
+INSPECTOR, QUALITY = "P02", "P01"
 TESTED, RELEASED = timedelta(hours=1), timedelta(hours=4)
 """So long after it came a lot is inspected and released."""
 
@@ -36,8 +35,7 @@ EARLY_LOT, EARLY_FEED = "U9120", "DL1-IC-HALL"
 
 
 def plan_inspections(plant: Plant) -> Iterator[Act]:
-    """The equipment is calibrated, then each lot whose part is inspected, unless it came only yesterday."""
-    yield Act(PREPARED, partial(_calibrate, plant))
+    """Each lot whose part is inspected, unless it came only yesterday."""
     planned = {row["part"] for row in rows("inspection-plans")}
     for at, row in receive():
         if row["part"] in planned and at < UNTIL - timedelta(days=1):
@@ -47,11 +45,6 @@ def plan_inspections(plant: Plant) -> Iterator[Act]:
         if row["lot"] == EARLY_LOT:
             yield Act(at + TESTED, partial(_permit, plant))
             yield Act(at + RELEASED, partial(_use_early, plant))
-
-
-def _calibrate(plant: Plant, at: datetime) -> None:
-    for equipment in Equipment.objects.filter(calibrate_every__isnull=False):
-        record_calibration(equipment=equipment, passed=True, by=plant.people[ENGINEER], at=at)
 
 
 def _inspect(plant: Plant, key: str, at: datetime) -> None:
@@ -67,7 +60,7 @@ def _inspect(plant: Plant, key: str, at: datetime) -> None:
             counts=counts,
             readings=readings,
             screened=bool(planned.screen),
-            equipment=Equipment.objects.get(kind=planned.equipment, station=None) if planned.equipment else None,
+            equipment=Equipment.objects.get(kind=planned.equipment) if planned.equipment else None,
             by=plant.people[INSPECTOR],
             at=at,
         )
@@ -95,7 +88,7 @@ def _permit(plant: Plant, at: datetime) -> None:
     """The supervisor asks for it, the quality engineer signs."""
     told = {"reason": "No released sensors are left at DL1; the supplier's test report was read.", "most": 54}
     deviation = open_deviation(
-        key="DEV-0012",
+        key="DEV-4",
         rules=[NOT_RELEASED],
         scope=[f"lot:{EARLY_LOT}", "station:DL1"],
         expires=Planned(at + timedelta(days=7)),

@@ -18,6 +18,7 @@ from trace.exchange.supplier_label import read_label_text, write_label
 from trace.floor.operations.bags import open_bag, seal_bag
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import charge_bath, load_feed, take_off_feed
+from trace.floor.operations.mounting import mount_tape, take_off_tape
 from trace.material.models import Container, Feed, Tape
 from trace.material.operations.receipts import receive_package
 from trace.material.operations.setups import define_feed, finish_tape, start_tape
@@ -158,6 +159,7 @@ def plan_supply(plant: Plant) -> Iterator[Act]:
             loaded[place] = container
     for tape in TAPES:
         yield from plan_tape(plant, tape, {**reels[tape], stories.DRIFTING_PART: stories.DRIFTING_REELS[tape]})
+        yield from plan_mount(plant, tape)
 
 
 def plan_change(plant: Plant, feed: str, before: str | None, container: str, slot: int) -> Iterator[Act]:
@@ -249,6 +251,22 @@ def plan_dry_packs(plant: Plant) -> Iterator[Act]:
         operation(container=plant.find(Container, key), by=plant.people[HANDLER], at=at)
 
     yield from (Act(moment(slot, 20), partial(handle, operation, key)) for slot, operation, key in DRY_PACKS)
+
+
+def plan_mount(plant: Plant, key: str) -> Iterator[Act]:
+    """A tape goes on the axial inserter before its first rack and comes off after its last."""
+    first, end = TAPES[key]
+    by = plant.people["P10"]
+
+    def mount(at: datetime) -> None:
+        on: dict[str, Any] = {"station": plant.stations[INSERTER], "assembly": plant.parts[BOARD], "board_set": 0}
+        plant.tell(mount_tape, tape=plant.find(Tape, key), **on, by=by, at=at)
+
+    def take_off(at: datetime) -> None:
+        plant.tell(take_off_tape, tape=plant.find(Tape, key), board_set=(end - first) * plant.rack, by=by, at=at)
+
+    yield Act(moment(first * SLOTS_PER_RACK, 60), mount)
+    yield Act(moment((end - 1) * SLOTS_PER_RACK, 205), take_off)
 
 
 def plan_bath(plant: Plant) -> Iterator[Act]:

@@ -26,6 +26,7 @@ MOVES_NOTHING = {
     "load_program",
     "load_shipment",
     "open_deviation",
+    "mount_tape",
     "pack_units",
     "place_holds",
     "record_inspection",
@@ -37,6 +38,7 @@ MOVES_NOTHING = {
     "send_shipment",
     "sign",
     "start_setup",
+    "take_off_tape",
 }
 """What puts no part into a unit, nor takes one out."""
 

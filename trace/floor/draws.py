@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 
 from django.db.models import Max, Q, Sum
 
@@ -39,8 +39,8 @@ def list_draws(feed: Feed, since: int) -> tuple[list[Draw], int]:
     On a tape the board sets themselves draw, but for places filled by hand; at a station its passes do, and whoever
     takes a part out of the feed for a repair.
     """
-    served = _served(feed)
-    counts = [len(designators) for run in served.values() for _, _, designators in run]
+    served = _served(feed.axis, [feed])
+    counts = [len(designators) for run in served[feed.pk].values() for _, _, designators in run]
     places = max(counts, default=1)
     if tape := feed.axis.tape:
         by_hand = Counter(
@@ -50,35 +50,49 @@ def list_draws(feed: Feed, since: int) -> tuple[list[Draw], int]:
         )
         sets = range(since, max(tape.board_sets, _reach(feed)))
         return [Draw(k, k, places - by_hand[k]) for k in sets if by_hand[k] < places], places
-    passes = (
-        Pass.objects.filter(passes_meeting(feed.axis, since), assembly__in=served, superseded=None)
-        .exclude(drew=Pass.Drew.NONE)
-        .values_list("first", "last", "assembly_id", "drew", "only")
-    )
-    repairs = Fitting.objects.filter(feed=feed, last__gte=since, superseded=None).values_list("first", "last")
-    return [
-        *(
-            draw
-            for first, last, assembly, drew, only in passes
-            for draw in _drawn(served[assembly], first, last, drew == Pass.Drew.ALL, only)
-        ),
-        *(Draw(first, last) for first, last in repairs if first is not None and last is not None),
-    ], places
+    return _drawn_at(feed.axis, served, since)[feed.pk], places
+
+
+def list_drawn_at(axis: Axis, feeds: Collection[Feed], since: int) -> dict[int, list[Draw]]:
+    """Every draw from each of these feeds of a station at `since` or later, by the feed's id."""
+    return _drawn_at(axis, _served(axis, feeds), since)
 
 
 Served = list[tuple[int, int, frozenset[str]]]
 """The set-ups of one assembly in order: (first, end, designators that the feed serves)."""
 
 
-def _served(feed: Feed) -> dict[int, Served]:
-    """What a feed serves of each assembly, set-up by set-up; those in which it serves nothing included."""
-    lines: dict[int, set[str]] = {}
-    for setup_id, designator in SetUpLine.objects.filter(feed=feed).values_list("setup", "designator"):
-        lines.setdefault(setup_id, set()).add(designator)
-    assemblies = set(SetUp.objects.filter(pk__in=lines).values_list("assembly", flat=True))
-    served: dict[int, Served] = {}
-    for setup in list_setups_between([feed.axis_id], assemblies, 0, OPEN).order_by("first"):
-        served.setdefault(setup.assembly_id, []).append((setup.first, setup.end, frozenset(lines.get(setup.pk, ()))))
+def _drawn_at(axis: Axis, served: Mapping[int, Mapping[int, Served]], since: int) -> dict[int, list[Draw]]:
+    assemblies = {assembly for runs in served.values() for assembly in runs}
+    passes = (
+        Pass.objects.filter(passes_meeting(axis, since), assembly__in=assemblies, superseded=None)
+        .exclude(drew=Pass.Drew.NONE)
+        .values_list("first", "last", "assembly_id", "drew", "only")
+    )
+    draws: dict[int, list[Draw]] = {feed: [] for feed in served}
+    for first, last, assembly, drew, only in passes:
+        for pk, runs in served.items():
+            draws[pk] += _drawn(runs.get(assembly, []), first, last, drew == Pass.Drew.ALL, only)
+    repairs = Fitting.objects.filter(feed__in=served, last__gte=since, superseded=None)
+    for feed, begun, ended in repairs.values_list("feed", "first", "last"):
+        if feed is not None and begun is not None and ended is not None:
+            draws[feed].append(Draw(begun, ended))
+    return draws
+
+
+def _served(axis: Axis, feeds: Collection[Feed]) -> dict[int, dict[int, Served]]:
+    """What each of an axis's feeds serves of each assembly, set-up by set-up; those in which it serves nothing, of an
+    assembly that it serves in others, included."""
+    lines: dict[int, dict[int, set[str]]] = {feed.pk: {} for feed in feeds}
+    for feed, named, designator in SetUpLine.objects.filter(feed__in=lines).values_list("feed", "setup", "designator"):
+        lines[feed].setdefault(named, set()).add(designator)
+    of = dict(SetUp.objects.filter(pk__in={pk for own in lines.values() for pk in own}).values_list("pk", "assembly"))
+    served: dict[int, dict[int, Served]] = {feed: {of[pk]: [] for pk in own} for feed, own in lines.items()}
+    for setup in list_setups_between([axis.pk], set(of.values()), 0, OPEN).order_by("first"):
+        for feed, own in lines.items():
+            if setup.assembly_id in served[feed]:
+                names = frozenset(own.get(setup.pk, ()))
+                served[feed][setup.assembly_id].append((setup.first, setup.end, names))
     return served
 
 

@@ -36,15 +36,19 @@ from trace.material.models import (
     BagRecord,
     Container,
     Derivation,
+    EmptyPlace,
     FeedRecord,
     Inspection,
     LotStatus,
+    Mount,
     Receipt,
     SamplingRuling,
     SetUp,
     SetUpLine,
     Span,
     Tape,
+    TapeReading,
+    TapeStop,
 )
 
 RECORDED = "recorded <= {known}"
@@ -86,6 +90,7 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     Consignment: (RECORDED, {}),
     Container: (RECORDED, {**_until("gone_recorded", "gone"), "store": "''"}),  # where it stood is not kept
     Derivation: (STOOD, STANDS),
+    EmptyPlace: (RECORDED, {}),
     Deviation: (TOLD, {}),  # its uses and its end are those of today
     Event: (TOLD, {}),
     FeedRecord: (STOOD, STANDS),
@@ -100,6 +105,10 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     Inspection: (RECORDED, {}),
     LooseSighting: (RECORDED, {}),
     LotStatus: (RECORDED, {}),
+    Mount: (
+        RECORDED,
+        _until("ended", '"end"', str(OPEN)) | _until("ended", "until", str(OPEN)) | _until("ended", "taken_off_by_id"),
+    ),
     Packing: (RECORDED, _until("ended", "until")),
     Pass: (STOOD, {**STANDS, **_BOUNDED, **_CLOSED}),
     Qualified: (STOOD, STANDS),
@@ -113,7 +122,14 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     Shipment: ("TRUE", _until("departure_recorded", "departed")),
     Skip: (STOOD, STANDS),
     Span: (STOOD, STANDS),
-    Tape: (RECORDED, _until("finished", "board_sets", "planned") | _until("finished", "built_until", str(OPEN))),
+    Tape: (
+        RECORDED,
+        _until("finished", "board_sets", "planned")
+        | _until("finished", "built_until", str(OPEN))
+        | _until("finished", "aborted", "''"),
+    ),
+    TapeReading: (RECORDED, {}),
+    TapeStop: (RECORDED, _until("ended", "until", str(OPEN)) | _until("ended", "ended_by_id")),
     Unit: (
         RECORDED,
         _until("scrap_recorded", "scrapped") | _until("by_designator_recorded", "by_designator", "{false}"),

@@ -7,11 +7,13 @@ from datetime import date
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.http.response import HttpResponseBase
 from django.shortcuts import render
 
 from trace.core.clock import now
 from trace.core.errors import Kind, Refusal
 from trace.exchange.statuses import status_of
+from trace.web.tables import Table, respond
 
 
 def fill_in(
@@ -27,6 +29,24 @@ def fill_in(
             refusal = refused
     context = {**context, "refusal": refusal, "sent": request.POST}
     return render(request, template, context, status=status_of(refusal) if refusal else 200)
+
+
+def do_or_show(
+    request: HttpRequest, template: str, do: Callable[[], str], show: Callable[[], tuple[dict[str, Any], list[Table]]]
+) -> HttpResponseBase:
+    """The same for a page with tables, that is made up only where it is shown."""
+    refusal = None
+    if request.method == "POST":
+        try:
+            return HttpResponseRedirect(do())
+        except Refusal as refused:
+            refusal = refused
+    context, tables = show()
+    context |= {"refusal": refusal, "sent": request.POST}
+    response = respond(request, template, context, tables, name=template.removesuffix(".html"))
+    if refusal:
+        response.status_code = status_of(refusal)
+    return response
 
 
 def asking(request: HttpRequest) -> dict[str, Any]:

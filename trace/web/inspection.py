@@ -89,8 +89,8 @@ def say_lot(lot: Lot, tasks: Sequence[Task], last: LotStatus | None) -> str:
         return f"It is released: {last.evidence.rstrip('.')}." if last else STOCKED
     left = sum(task.done is None for task in tasks)
     if left:
-        some = f"{left} of {len(tasks)} inspections are still to be done" if len(tasks) > 1 else "It is to be inspected"
-        return f"It is quarantined. {some}."
+        some = f"{left} of {len(tasks)} inspections are" if len(tasks) > 1 else "its inspection is"
+        return f"It is quarantined: {some} still to be done."
     if tasks:
         return "It is quarantined. All that is planned was accepted: a quality engineer can release it."
     return "It is quarantined, and nothing is planned to be inspected: a quality engineer decides."

@@ -14,8 +14,8 @@ from django.utils import timezone
 from django.utils.html import conditional_escape, format_html
 from django.utils.safestring import SafeString, mark_safe
 
-from trace.core.clock import to_ticks
-from trace.core.permissions import PAGES, may, roles_of
+from trace.core.clock import OPEN, to_ticks
+from trace.core.permissions import OPERATIONS, PAGES, may, roles_of
 from trace.genealogy.whereabouts import Whereabouts
 from trace.web.answer import where_cell
 from trace.web.cells import Moment, Money, Ref, kind_words, mark, show
@@ -37,6 +37,18 @@ def item(values: Any, name: str) -> Any:
 def may_open(request: HttpRequest, page: str) -> bool:
     """Whether a page opens for who asks."""
     return may(roles_of(request.user), PAGES[page])
+
+
+@register.filter
+def may_do(request: HttpRequest, verb: str) -> bool:
+    """Whether an operation is open to who asks."""
+    return may(roles_of(request.user), OPERATIONS[verb])
+
+
+@register.filter
+def over(ticks: int) -> bool:
+    """Whether what ends then has ended."""
+    return ticks < OPEN
 
 
 @register.simple_tag(takes_context=True)

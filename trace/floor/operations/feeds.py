@@ -65,7 +65,7 @@ def load_feed(
     with Held, WrongPart, Expired, FloorLifeOver, LotNotReleased, FeedRefused (gone).
     """
     told = Told(at, error, sheet, position)
-    return _put_on(FeedRecord.Act.LOAD, feed, container, by, told, quantity=quantity, at_least=at_least)
+    return put_on(FeedRecord.Act.LOAD, feed, container, by, told, quantity=quantity, at_least=at_least)
 
 
 @moving
@@ -91,7 +91,7 @@ def splice_feed(
     """
     told = Told(at, error, sheet, position)
     details = {"lead": lead, "tolerance": tolerance, "quantity": quantity, "at_least": at_least}
-    return _put_on(FeedRecord.Act.SPLICE, feed, container, by, told, **details)
+    return put_on(FeedRecord.Act.SPLICE, feed, container, by, told, **details)
 
 
 @moving
@@ -110,7 +110,7 @@ def top_up_feed(
     """The container was poured on what was there: `quantity` poured and `left` underneath, each at
     most, None where nobody counted. Refusals as load_feed."""
     told = Told(at, error, sheet, position)
-    return _put_on(FeedRecord.Act.TOP_UP, feed, container, by, told, quantity=quantity, left=left)
+    return put_on(FeedRecord.Act.TOP_UP, feed, container, by, told, quantity=quantity, left=left)
 
 
 @moving
@@ -126,7 +126,7 @@ def charge_bath(
 ) -> FeedRecord:
     """A bar, bag or can went into a bath: from here every draw carries it. Refusals as load_feed."""
     _want_bath(feed)
-    return _put_on(FeedRecord.Act.CHARGE, feed, container, by, Told(at, error, sheet, position))
+    return put_on(FeedRecord.Act.CHARGE, feed, container, by, Told(at, error, sheet, position))
 
 
 @moving
@@ -140,7 +140,7 @@ def fill_by_hand(
     if feed.kind != Feed.Kind.HEAD:
         raise FeedRefused(f"{feed.key} is not a dispensing head of a tape.")
     told = Told(at, error, position=(board_set, board_set))
-    return _put_on(FeedRecord.Act.HAND_FILL, feed, container, by, told)
+    return put_on(FeedRecord.Act.HAND_FILL, feed, container, by, told)
 
 
 @moving
@@ -297,7 +297,7 @@ def check_expiry(lot: Lot, at: datetime) -> None:
         raise Expired(f"Lot {lot.number} expired on {lot.expiry:%Y-%m-%d}.")
 
 
-def _put_on(
+def put_on(
     act: str,
     feed: Feed,
     container: Container,
@@ -305,6 +305,7 @@ def _put_on(
     told: Told,
     **details: int | None,
 ) -> FeedRecord:
+    """Put a container on a feed. For use inside an operation; refusals as load_feed."""
     check_counts(**details)
     Lot.objects.select_for_update().get(pk=container.lot_id)
     container = lock_container(container)

@@ -14,6 +14,7 @@ from trace.material.models.inspection import (
 )
 from trace.material.models.receipts import Delivery, Expected, Receipt
 from trace.material.models.stock import BagRecord, Container, Derivation, Lot, Source, Supplier
+from trace.material.models.tapes import EmptyPlace, Mount, TapeReading, TapeStop
 
 __all__ = [
     "Axis",
@@ -27,6 +28,7 @@ __all__ = [
     "Delivery",
     "Derivation",
     "Expected",
+    "EmptyPlace",
     "Feed",
     "FeedRecord",
     "Inspection",
@@ -39,10 +41,13 @@ __all__ = [
     "Manner",
     "PlannedInspection",
     "SamplingRuling",
+    "Mount",
     "SetUp",
     "SetUpLine",
     "Source",
     "Span",
     "Supplier",
     "Tape",
+    "TapeReading",
+    "TapeStop",
 ]

@@ -29,12 +29,14 @@ class Tape(models.Model):
         null=True, blank=True, help_text="board sets planned before they were counted"
     )
     finished = TickField(null=True, blank=True, help_text="when the count was recorded")
+    aborted = models.CharField(max_length=300, blank=True, help_text="why it was given up; it goes on no machine")
 
     class Meta:
         ordering = ["key"]
         constraints = [
             models.CheckConstraint(condition=Q(links__gt=0), name="tape_has_links"),
             models.CheckConstraint(condition=Q(built_until__gte=F("built_from")), name="tape_built_forward"),
+            models.CheckConstraint(condition=Q(aborted="") | Q(built_until__lt=OPEN), name="tape_aborted_is_ended"),
         ]
 
     def __str__(self) -> str:

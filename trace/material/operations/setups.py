@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
-from trace.core.keys import free_key
+from trace.core.keys import clean_text, free_key
 from trace.core.models import Person
 from trace.engineering.models import Part, Station
 from trace.engineering.queries import list_fitting_parts
 from trace.ledger.operation import operation
-from trace.material.models import Axis, Container, Feed, SetUp, SetUpLine, Span, Tape
+from trace.material.models import (
+    Axis,
+    Container,
+    EmptyPlace,
+    Feed,
+    FeedRecord,
+    SetUp,
+    SetUpLine,
+    Span,
+    Tape,
+    TapeStop,
+)
 from trace.material.queries import get_axis, list_on_feeds
 
 MOST_DAYS = 10_000
@@ -68,7 +80,7 @@ def start_tape(
     at: datetime,
 ) -> Tape:
     """Plan a sequenced tape: the designators of one board set in link order, and the dispensing
-    heads as {name: (distance along the chain in links, designators it serves)}.
+    heads as {name: (distance along the chain in links, designators it serves)}. It stands until it first runs.
 
     Refuses with SetUpRefused when the heads do not serve each designator of the sequence once.
     """
@@ -95,23 +107,66 @@ def start_tape(
         feed = _make_feed(f"{tape.key}-{name}", axis, Feed.Kind.HEAD, distance)
         lines |= {designator: (feed, sequence.index(designator)) for designator in designators}
     serve_lines(setup, assembly, lines)
+    TapeStop.objects.create(tape=tape, first=0, last=0, reason="to be loaded", since=tape.built_from, by=by)
     return tape
 
 
 @operation()
 def finish_tape(*, tape: Tape, board_sets: int, by: Person, at: datetime) -> Tape:
-    """The tape is built: so many board sets were counted on it."""
-    tape = Tape.objects.select_for_update().get(pk=tape.pk)
-    if tape.built_until != OPEN:
-        raise SetUpRefused(f"Tape {tape.key} was finished before.", action="Scan the tape's label.")
+    """The tape is built: so many board sets were counted on it.
+
+    Refuses with SetUpRefused one that was ended before, a count that can't be, and while places of these board sets
+    are empty.
+    """
     if not 0 < board_sets <= MOST:
         raise SetUpRefused(f"A finished tape can't hold {board_sets} board sets.")
+    return _end_tape(tape, board_sets, by, at)
+
+
+@operation()
+def abort_tape(*, tape: Tape, board_sets: int, reason: str, by: Person, at: datetime) -> Tape:
+    """Building was given up: so many board sets were on the tape, which goes on no machine.
+
+    Refuses with SetUpRefused one that was ended before, without a reason, and a count that can't be.
+    """
+    reason = clean_text(reason, 300, "The reason")
+    if not reason:
+        raise SetUpRefused("Say why the tape is given up.", action="Give the reason in a sentence.")
+    if not 0 <= board_sets <= MOST:
+        raise SetUpRefused(f"A tape can't hold {board_sets} board sets.")
+    return _end_tape(tape, board_sets, by, at, aborted=reason)
+
+
+def _end_tape(tape: Tape, board_sets: int, by: Person, at: datetime, aborted: str = "") -> Tape:
+    tape = Tape.objects.select_for_update().get(pk=tape.pk)
+    if tape.built_until != OPEN:
+        raise SetUpRefused(f"Tape {tape.key} was ended before.", action="Scan the tape's label.")
     if to_ticks(at) < tape.built_from:
         raise SetUpRefused(f"Tape {tape.key} was begun after that moment.")
-    tape.planned, tape.board_sets = tape.board_sets, board_sets
+    stop = TapeStop.objects.filter(tape=tape, until=OPEN).first()
+    if stop and to_ticks(at) < stop.since:
+        raise SetUpRefused(f"Tape {tape.key} stood after that moment.")
+    if not aborted and (empty := find_empty_place(tape, board_sets)):
+        raise SetUpRefused(
+            f"{empty.designator} of board set {empty.board_set} is empty on tape {tape.key}.",
+            action="Fill it by hand, and scan the container that it came from.",
+        )
+    tape.planned, tape.board_sets, tape.aborted = tape.board_sets, board_sets, aborted
     tape.built_until, tape.finished = to_ticks(at), to_ticks(now())
-    tape.save(update_fields=["planned", "board_sets", "built_until", "finished"])
+    tape.save(update_fields=["planned", "board_sets", "built_until", "finished", "aborted"])
+    TapeStop.objects.filter(tape=tape, until=OPEN).update(until=tape.built_until, ended_by=by, ended=tape.finished)
     return tape
+
+
+def find_empty_place(tape: Tape, board_sets: int) -> EmptyPlace | None:
+    """The first place in these board sets that was found empty and not filled by hand since."""
+    fills = FeedRecord.objects.filter(feed__axis__tape=tape, act=FeedRecord.Act.HAND_FILL, superseded=None)
+    filled = Counter(fills.values_list("feed", "first"))
+    for place in EmptyPlace.objects.filter(feed__axis__tape=tape, board_set__lt=board_sets).order_by("board_set", "id"):
+        if not filled[place.feed_id, place.board_set]:
+            return place
+        filled[place.feed_id, place.board_set] -= 1
+    return None
 
 
 def check_part(feed: Feed, container: Container) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 from trace.web.sheets.base import Sheet
 from trace.web.sheets.engineering import part_sheet, station_sheet
-from trace.web.sheets.feeds import feed_sheet, setup_sheet, tape_sheet
+from trace.web.sheets.feeds import feed_sheet, setup_sheet
 from trace.web.sheets.floor import (
     carton_sheet,
     customer_sheet,
@@ -22,7 +22,6 @@ SHEETS: dict[str, Callable[[Any], Sheet]] = {
     "station": station_sheet,
     "feed": feed_sheet,
     "setup": setup_sheet,
-    "tape": tape_sheet,
     "workorder": order_sheet,
     "carton": carton_sheet,
     "shipment": shipment_sheet,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from django.db.models import Q, QuerySet
@@ -10,22 +11,25 @@ from django.utils import timezone
 from django.utils.html import format_html
 
 from trace.approvals.models import Attachment
-from trace.core.clock import now
+from trace.core.clock import OPEN, now
 from trace.engineering.models import BomLine, Part, Placement, Station, Step
 from trace.engineering.queries import list_costs
 from trace.engineering.rules import run_together
 from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Pass, Unit
+from trace.floor.remaining import forecast_feeds
+from trace.floor.tapes import find_next_board_set
 from trace.material.inspecting import list_plan
-from trace.material.models import Feed, Lot, SetUp
+from trace.material.models import Feed, Lot, Mount, SetUp
 from trace.material.queries import list_offers
+from trace.material.sequencing import Left, forecast
 from trace.web.cells import Link, Mark, Moment, Ref, Several
 from trace.web.clocks import describe_moisture, first_offer, offers_table
 from trace.web.equipment import Due, judge_due
 from trace.web.inspection import plan_table
 from trace.web.middleware import find_site
-from trace.web.sheets.base import Fact, Sheet, count
-from trace.web.sheets.feeds import feeds_table, setups_table
+from trace.web.sheets.base import Fact, Sheet, count, lasting
+from trace.web.sheets.feeds import feeds_table, pace_now, setups_table
 from trace.web.sheets.floor import lots_table, units_table
 from trace.web.tables import Column, Table
 
@@ -250,16 +254,18 @@ def station_sheet(it: Station) -> Sheet:
     feeds = Feed.objects.filter(axis__station=it)
     used = Pass.objects.filter(station=it, superseded=None, axis__isnull=False).values("axis")
     tools = judge_due(list(it.equipment.filter(retired=None)), now())
+    pace = pace_now(it)
     setups = SetUp.objects.filter(Q(axis__station=it) | Q(axis__in=used))
     facts: list[Fact] = [
         ("Area", it.area or "none given"),
         ("What its scans prove", it.get_scan_mode_display()),
         ("Feeds go by", "the machine’s cycle count" if it.counts_cycles else "the clock"),
+        ("Tape on it", _tape_on(it, pace)),
         ("Equipment", Several(tuple(map(_tool, tools)), "; ") or "none on record"),
     ]
     tables = [
         passes_table(inside, "inside", "Units inside", "No unit is inside."),
-        feeds_table(feeds),
+        feeds_table(feeds, forecast_feeds(list(feeds), pace)),
         setups_table(setups.select_related("assembly", "axis__station", "axis__tape").order_by("-pk")),
         passes_table(
             passes.filter(inside=False).order_by("-began"), "passes", "Latest passes", "Nothing passed here yet."
@@ -272,6 +278,15 @@ def _tool(due: Due) -> Several:
     """Equipment at a station, whether it is fit, and what is wrong with it."""
     what = (Ref("equipment", due.it.key, due.it.kind), Mark(due.state))
     return Several((*what, due.wanting) if due.wanting else what)
+
+
+def _tape_on(station: Station, pace: Decimal | None) -> Ref | str:
+    """The tape that is mounted here, and how long it lasts."""
+    mount = Mount.objects.filter(station=station, until=OPEN).select_related("tape").first()
+    if mount is None:
+        return "none"
+    left = max(mount.tape.board_sets - find_next_board_set(mount.tape), 0)
+    return Ref("tape", mount.tape.key, f"lasts {lasting(forecast(Left(left, left), 1, pace))}")
 
 
 def passes_table(passes: QuerySet[Pass], name: str, title: str, empty: str) -> Table:

@@ -2,21 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
 from django.db.models import QuerySet
 
-from trace.core.clock import OPEN
+from trace.core.clock import OPEN, now
+from trace.engineering.models import Station
 from trace.engineering.rules import run_together
-from trace.floor.models import Pass
-from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span, Tape
+from trace.floor.remaining import find_pace, forecast_feeds
+from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span
+from trace.material.sequencing import RunOut
 from trace.web.cells import Mark, Moment, Ref, Several, place_of
-from trace.web.sheets.base import Fact, Sheet, count
+from trace.web.sheets.base import Fact, Sheet, count, lasting
 from trace.web.tables import Column, Table
 
+LASTS = "How many boards what is on it surely lasts for, at the pace of the last ones; empty where nobody counted it."
 
-def feeds_table(feeds: QuerySet[Feed]) -> Table:
-    """Feeds and what may be on each now."""
+
+def pace_now(station: Station) -> Decimal | None:
+    """Minutes to a board, by a station's last ones."""
+    return find_pace(station, now())
+
+
+def feeds_table(feeds: QuerySet[Feed], runouts: Mapping[int, RunOut]) -> Table:
+    """Feeds, what may be on each now, and how long it lasts."""
     spans = Span.objects.filter(feed__in=feeds, end=OPEN, superseded=None).select_related("container__lot")
     on: dict[int, list[Any]] = {}
     for span in spans.order_by("first"):
@@ -38,9 +49,11 @@ def feeds_table(feeds: QuerySet[Feed]) -> Table:
             Column("on", "Container", lambda f: Several(tuple(on.get(f.pk, ())), " or ")),
             Column("lot", "Lot", lambda f: Several(tuple(lots.get(f.pk, {}).values()), " or ")),
             Column("serves", "Serves", lambda f: run_together(dict.fromkeys(serves.get(f.pk, [])))),
+            Column("lasts", "Lasts", lambda f: lasting(runouts.get(f.pk))),
         ],
         list(feeds),
         "It has no feeds.",
+        note=LASTS,
     )
 
 
@@ -63,6 +76,9 @@ def setups_table(setups: QuerySet[SetUp]) -> Table:
 def setup_sheet(it: SetUp) -> Sheet:
     """A set-up: which feed serves which designators."""
     lines = it.lines.select_related("feed")
+    runouts: Mapping[int, RunOut] = {}
+    if it.axis.station:
+        runouts = forecast_feeds(list({line.feed_id: line.feed for line in lines}.values()), pace_now(it.axis.station))
     facts: list[Fact] = [
         ("For", Ref("part", it.assembly.key, it.assembly.name)),
         ("At", place_of(it.axis)),
@@ -74,7 +90,9 @@ def setup_sheet(it: SetUp) -> Sheet:
         [
             Column("place", "Designator", lambda line: line.designator),
             Column("feed", "Feed", lambda line: Ref("feed", line.feed.key)),
-            Column("link", "Link of the board set", lambda line: line.link, number=True),
+            Column("lasts", "Lasts", lambda line: lasting(runouts.get(line.feed_id)))
+            if it.axis.station
+            else Column("link", "Link of the board set", lambda line: line.link, number=True),
         ],
         list(lines),
         "It serves nothing.",
@@ -109,6 +127,9 @@ def feed_sheet(it: Feed) -> Sheet:
     records = FeedRecord.objects.filter(feed=it, superseded=None).select_related("container", "by")
     now = [span.container.key if span.container else "unknown material" for span in spans.filter(end=OPEN)]
     facts: list[Fact] = [("Kind", it.get_kind_display()), ("At", place_of(it.axis))]
+    if it.axis.station:
+        runout = forecast_feeds([it], pace_now(it.axis.station)).get(it.pk)
+        facts.append(("Lasts", lasting(runout) or "not known: nobody counted what is on it"))
     on_clock = it.axis.kind == Axis.Kind.CLOCK
     position = Column("position", "Board set" if it.axis.tape else "Count", _position, "first")
     tables = [
@@ -141,60 +162,3 @@ def feed_sheet(it: Feed) -> Sheet:
         ),
     ]
     return Sheet(f"On it now: {' or '.join(now) or 'nothing'}.", facts, tables)
-
-
-def tape_sheet(it: Tape) -> Sheet:
-    """A tape: its heads and what they gave, the boards built from it."""
-    feeds = Feed.objects.filter(axis__tape=it)
-    passes = Pass.objects.filter(axis__tape=it, superseded=None).exclude(drew=Pass.Drew.NONE)
-    passes = passes.select_related("unit", "station")
-    drawn = passes.filter(ended__lt=OPEN, drew=Pass.Drew.ALL).count()
-    facts: list[Fact] = [
-        ("For", Ref("part", it.assembly.key, it.assembly.name)),
-        ("Links to a board set", it.links),
-        ("Built from", Moment(it.built_from)),
-        ("Built until", Moment(it.built_until) if it.built_until < OPEN else "still being built"),
-    ]
-    used = Table(
-        "used",
-        "Boards drawn from it",
-        [
-            Column("first", "Board set", lambda p: p.first if p.first == p.last else f"{p.first}–{p.last}", "first"),
-            Column("unit", "Unit", lambda p: Ref("unit", p.unit.key), "unit__key"),
-            Column("station", "At", lambda p: Ref("station", p.station.key), "station__key", choose=True),
-            Column("when", "When", lambda p: Moment(p.began), "began"),
-            Column("drew", "Drawn", lambda p: "yes" if p.ended < OPEN and p.drew == Pass.Drew.ALL else "perhaps"),
-        ],
-        passes.order_by("first"),
-        "No board was drawn from it yet.",
-        search=("unit__key",),
-    )
-    perhaps = f", {passes.count() - drawn} more perhaps" if passes.count() > drawn else ""
-    sentence = f"{count(it.board_sets, 'board set')} for {it.assembly.key}, {drawn} drawn{perhaps}."
-    return Sheet(sentence, facts, [_heads_table(it, feeds), used])
-
-
-def _heads_table(tape: Tape, heads: QuerySet[Feed]) -> Table:
-    """What each head may have put into which board sets."""
-    serves: dict[int, list[str]] = {}
-    for feed, name in SetUpLine.objects.filter(feed__in=heads).values_list("feed", "designator"):
-        serves.setdefault(feed, []).append(name)
-    spans = Span.objects.filter(feed__in=heads, superseded=None, first__lt=tape.board_sets, end__gt=0)
-
-    def board_sets(span: Span) -> str:
-        last = min(span.end, tape.board_sets) - 1
-        return f"{span.first}–{last}" if last > span.first else str(span.first)
-
-    return Table(
-        "heads",
-        "What is on it, head by head",
-        [
-            Column("head", "Head", lambda span: Ref("feed", span.feed.key)),
-            Column("serves", "Serves", lambda span: run_together(serves.get(span.feed_id, []))),
-            Column("sets", "Board sets", board_sets),
-            Column("container", "Container", _container),
-            Column("lot", "Lot", _lot),
-        ],
-        list(spans.select_related("feed", "container__lot").order_by("feed__key", "first")),
-        "It has no heads.",
-    )
