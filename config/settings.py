@@ -1,6 +1,7 @@
 """All settings. What differs between installations comes from the environment; README and DEVELOPERS.md list it."""
 
 import os
+import re
 import secrets
 import tempfile
 from contextlib import suppress
@@ -8,6 +9,7 @@ from pathlib import Path
 
 import environ
 from csp.constants import NONE, SELF
+from django.core.exceptions import ImproperlyConfigured
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 env = environ.Env()
@@ -28,6 +30,17 @@ def kept_secret(path: Path) -> str:
         draft.unlink()
     return path.read_text()
 
+
+def link_base(address: str) -> str:
+    """The beginning of the links on labels: in capitals, in which a code stays small, so it is a host alone."""
+    base = address.rstrip("/").upper()
+    if base and not re.fullmatch(r"HTTPS?://[A-Z0-9.-]+(:[0-9]+)?", base):
+        raise ImproperlyConfigured(f"LABEL_URL is https:// and a host, without a path, and not “{address}”.")
+    return f"{base}/" if base else ""
+
+
+# Under which address phones reach the plant's pages. Empty: codes on labels hold keys, and no link.
+LABEL_URL = link_base(env.str("LABEL_URL", default=""))
 
 SECRET_KEY = env.str("SECRET_KEY", default="") or kept_secret(DATA_DIR / "secret_key")
 # Keys that were in use before: what they signed stays valid.

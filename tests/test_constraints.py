@@ -16,11 +16,13 @@ from tests.factories import Plant, make_person, moment, ticks
 from trace.approvals.models import Attachment, Deviation, Signature
 from trace.core.clock import OPEN
 from trace.core.models import Badge, Device, Token
+from trace.engineering.equipment import Equipment
 from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Salvage, Shipment, Skip, WorkOrder
 from trace.holds.models import Hold
 from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
     Axis,
+    BagRecord,
     BathLimit,
     BathReading,
     Call,
@@ -243,6 +245,16 @@ def derivation(p: Plant, **fields: Any) -> Derivation:
             **fields,
         }
     )
+
+
+def sealed(p: Plant) -> BagRecord:
+    return BagRecord(container=p.reel("CB-1"), act="sealed", at=1, storage="dry pack", by=p.ann, recorded=1)
+
+
+def baked(p: Plant) -> BagRecord:
+    oven = saved(Equipment, key="OVEN", name="Oven", kind="oven")
+    told = {"act": "baked", "storage": "", "temperature": 125, "hours": 8, "equipment": oven}
+    return BagRecord(container=p.reel("CB-1"), at=1, by=p.ann, recorded=1, **told)
 
 
 def tape(p: Plant) -> Tape:
@@ -479,6 +491,19 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "container_gone_after_received": [(container, {"gone": ticks(0.5)})],
     "container_not_derived_from_itself": [(derivation, lambda d: {"source": d.result})],
     "only_a_remainder_is_of_unknown": [(derivation, {"source": None})],
+    "sealed_bag_says_how_it_is_kept": [
+        (sealed, {"storage": ""}),
+        (sealed, {"act": "opened"}),
+        (baked, {"storage": "dry pack"}),
+    ],
+    "bake_states_oven_heat_and_time": [
+        (baked, {"temperature": None}),
+        (baked, {"hours": None}),
+        (baked, {"hours": 0}),
+        (baked, {"equipment": None}),
+        (baked, {"act": "opened"}),
+        (sealed, {"hours": 1}),
+    ],
     "one_limit_by_its_name": [(copy_of(bath_limit), {})],
     "bath_limit_has_a_unit": [(bath_limit, {"unit": ""})],
     "bath_limits_in_order": [(bath_limit, {"high": -1})],

@@ -1,18 +1,20 @@
 """Routes, and who answers when there is none."""
 
 from django.contrib import admin
-from django.urls import include, path
+from django.urls import include, path, re_path
 
 from trace.web.views import (
     approvals,
     building,
     calendar,
+    clocks,
     entry,
     equipment,
     feeding,
     home,
     inspection,
     kiosk,
+    labels,
     lists,
     material,
     mounting,
@@ -59,6 +61,11 @@ urlpatterns = [
     path("containers/<str:key>/", suspects.container, name="container"),
     path("containers/<str:key>/cost/", suspects.container_cost, name="container-cost"),
     path("containers/<str:key>/units/<str:serial>/", suspects.container_unit, name="container-unit"),
+    path("containers/<str:key>/label/", labels.container_label, name="container-label"),
+    path("containers/<str:key>/bag/", clocks.bag, name="bag"),
+    path("material/clocks/", clocks.clocks, name="clocks"),
+    path("material/labels/", labels.labels, name="labels"),
+    re_path(r"^(?P<letter>[A-Z])/(?P<label>[A-Za-z0-9.-]+)$", labels.short_link, name="short-link"),
     path("material/containers/<str:key>/", stock.stock, name="stock"),
     path("feeds/<str:key>/do/", feeding.feeding, name="feeding"),
     path("material/counts/", stock.counts, name="counts"),

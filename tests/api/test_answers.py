@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import csv
 import json
+from datetime import timedelta
+from decimal import Decimal
 
 import pytest
 from django.core.management import call_command
 
 from tests.web.conftest import Suspects, build_suspects
+from trace.core.clock import now
 from trace.core.permissions import PAGES, Role
+from trace.engineering.models import Part
+from trace.floor.operations.bags import open_bag
 
 pytestmark = pytest.mark.django_db
 
@@ -72,3 +77,16 @@ def test_backward_is_what_the_command_says(client, suspects: Suspects, capsys) -
 @pytest.mark.parametrize("role", Role.values)
 def test_costs_are_for_those_who_may_see_them(client_of, suspects: Suspects, role: str) -> None:
     assert ("cost" in client_of([role]).get("/api/v1/affected/?lot=K77").json()) is (role in PAGES["lot-cost"])
+
+
+def test_which_container_is_to_be_used_first(client, suspects: Suspects) -> None:
+    plant = suspects.plant
+    Part.objects.filter(pk=plant.fuse.pk).update(moisture_level="3")
+    dry, bag = (plant.reel(key, Part.objects.get(key="FUSE"), store="B7", quantity=Decimal(500)) for key in "DB")
+    open_bag(container=bag, by=plant.ann, at=now() - timedelta(hours=100))
+    answer = client.get("/api/v1/offers/FUSE/").json()
+    first, *others = answer["offers"]
+    assert (answer["part"], first["container"], first["store"], first["open"]) == ("FUSE", "B", "B7", True)
+    assert 67.9 < first["floor_life_hours_left"] <= 68 and first["until"]
+    assert next(one for one in others if one["container"] == dry.key)["floor_life_hours_left"] == 168
+    assert client.get("/api/v1/offers/NONE/").status_code == 404

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from tests.web.conftest import Suspects, build_suspects, make_user
-from tests.web.test_pages import addresses
+from tests.web.test_pages import NO_PAGES, addresses
 from trace.engineering.models import Step
 from trace.engineering.operations import revise_part
 
@@ -49,7 +49,7 @@ def test_every_page_is_accessible_and_fits(
         "unfit": "/record/?who=NOBODY&from=never&kind=unit&key=NONE",
     }
     for name, address in {**addresses(suspects), **others}.items():
-        if name == "attachment":  # a file, not a page
+        if name in NO_PAGES:
             continue
         page.goto(address)
         shot(name)
@@ -65,7 +65,7 @@ def test_on_a_phone_rows_stack_and_stay_a_table_to_be_read_out(page, suspects: S
     page.goto("/floor/")
     assert page.locator("#floor-step option").count() > 1
     for name, address in addresses(suspects).items():
-        if name == "attachment":
+        if name in NO_PAGES:
             continue
         page.goto(address)
         wider = "found => found.filter(e => e.scrollWidth > e.clientWidth).map(e => e.parentElement.id || e.ariaLabel)"

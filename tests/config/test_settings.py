@@ -4,9 +4,10 @@ import stat
 
 import pytest
 from django.conf import settings
+from django.core.exceptions import ImproperlyConfigured
 from django.db import connection, transaction
 
-from config.settings import kept_secret
+from config.settings import kept_secret, link_base
 from trace.management.commands.test import environment
 
 
@@ -23,6 +24,21 @@ def test_the_test_run_ignores_the_plants_database(monkeypatch) -> None:
     monkeypatch.setenv("DATABASE_URL", "postgres://plant/production")
     assert "DATABASE_URL" not in environment(None)
     assert environment("postgres://here/test")["DATABASE_URL"] == "postgres://here/test"
+
+
+def test_the_address_on_labels_is_a_host_in_capitals() -> None:
+    assert link_base("") == ""
+    assert link_base("https://trace.example") == link_base("https://Trace.example/") == "HTTPS://TRACE.EXAMPLE/"
+    assert link_base("http://10.0.0.7:8000") == "HTTP://10.0.0.7:8000/"
+    for wrong in (
+        "trace.example",
+        "https://trace.example/plant",
+        "https://trace.example?x",
+        "ftp://x",
+        "https://ä.example",
+    ):
+        with pytest.raises(ImproperlyConfigured):
+            link_base(wrong)
 
 
 def test_no_request_opens_a_transaction() -> None:

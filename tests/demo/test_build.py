@@ -38,6 +38,7 @@ from trace.holds.models import Hold
 from trace.ledger.models import Event
 from trace.material.models import Container, Feed, FeedRecord, Lot, Span, Supplier
 from trace.material.operations.stock import define_supplier
+from trace.material.queries import list_offers, list_running_out
 
 CAUTION = "Follow site procedure and local code; only qualified people may do this step."
 NOT_COMPONENTS = {"PCB", "SOLDER", "FLUX"}
@@ -83,6 +84,16 @@ def check_shape(plant):
     assert Person.objects.count() >= 30
     assert len(plant.customers) == 5
     assert set(Station.objects.values_list("scan_mode", flat=True)) == set(ScanMode.values)
+
+
+def check_dry_packs(plant):
+    """An open dry pack of drivers is to be used first; one was sealed again; what is on feeds is within its time."""
+    offers = {one.container.key: one for one in list_offers([Part.objects.get(number="IC-DRV8")], UNTIL)["IC-DRV8"]}
+    assert next(iter(offers)) == "U5999-1" and offers["U5999-1"].opened
+    half, full = offers["U5999-2"], offers["U5999-3"]
+    assert half.clock and full.clock and 0 < half.clock.used < half.clock.life and full.clock.used == 0
+    assert not half.opened and not full.opened
+    assert all(stocked.usable for stocked in list_running_out(UNTIL, timedelta(days=30)))
     assert Hold.objects.filter(released=None).count() == 2
     inside = set(Pass.objects.filter(inside=True).values_list("station__key", flat=True))
     assert {"AX1", "RD1", "HB2", "HB4", "TU1", "DT1", "FL1", "DA1", "FA1", "FA5", "QB1"} < inside
@@ -223,6 +234,7 @@ def check_everything_happened_in_its_time(plant):
 CHECKS = (
     check_only_qualified_people_passed_steps_that_ask_for_it,
     check_shape,
+    check_dry_packs,
     check_cautions,
     check_the_drifting_lot,
     check_repairs,

@@ -298,9 +298,17 @@ def test_boards_stand_in_a_panel(part, board, who) -> None:
 def test_what_is_in_use_keeps_what_others_rely_on(part, board, who) -> None:
     res, lone = Part.objects.get(number="RES"), part("LONE")
     assert amend_record(record=res, changes={"name": "Resistor"}, **who).name == "Resistor"
+    assert amend_record(record=res, changes={"moisture_level": "3"}, **who).floor_life == 168
+    assert amend_record(record=res, changes={"moisture_level": "6", "time_on_label": "9"}, **who).floor_life == 9
+    with pytest.raises(Refusal, match="Level 6, and no other"):
+        amend_record(record=res, changes={"moisture_level": "2a"}, **who)
+    assert amend_record(record=res, changes={"moisture_level": "1", "time_on_label": ""}, **who).floor_life is None
     with pytest.raises(Refusal) as refused:
         amend_record(record=res, changes={"unit_of_measure": "m"}, **who)
-    assert refused.value.message == "Of RES Resistor can be corrected: name; not unit_of_measure."
+    assert (
+        refused.value.message
+        == "Of RES Resistor can be corrected: name, shelf_life, moisture_level, time_on_label; not unit_of_measure."
+    )
     assert amend_record(record=lone, changes={"unit_of_measure": "m"}, **who).unit_of_measure == "m"
     with pytest.raises(Refusal, match="It says so already"):
         amend_record(record=res, changes={"name": "Resistor"}, **who)

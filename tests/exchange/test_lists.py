@@ -45,8 +45,9 @@ LISTS: dict[str, str] = {
     "programs": "key,kind,name,revision\nPRG-1,hv tester,board test,3\n",
     "suppliers": "key,name,is_plant\nACME,Acme,\nOWN,The works,yes\n",
     "customers": "key,name\nCUST,A customer\n",
-    "parts": "number,name,kind,level,serialised,unit_of_measure,standard_cost\n"
-    "RES,Resistor,component,,,,0.01\nRES2,Resistor,,,,,\nBOARD,Board,assembly,1,yes,,\nPANEL,Panel,assembly,2,yes,,\n",
+    "parts": "number,name,kind,level,serialised,unit_of_measure,standard_cost,shelf_life,moisture_level,time_on_label\n"
+    "RES,Resistor,component,,,,0.01,365,3,\nRES2,Resistor,,,,,,,6,12\nBOARD,Board,assembly,1,yes,,,,,\n"
+    "PANEL,Panel,assembly,2,yes,,,,,\n",
     "sources": "part,supplier,number\nRES,ACME,A-10K\n",
     "qualifications": "key,name\nTEST,testing live boards\n",
     "qualified": "person,qualification,since,until,vouched_by,remark\n"
@@ -176,8 +177,14 @@ WRONG = {
     ],
     "parts": [
         ("number,name,kind\nNEW,n,assembly\n", "Line 2: NEW is built from parts."),
-        ("number,name,level\nRES,Resistor,1\n", "Line 2: Of RES Resistor can be corrected: name; not level."),
+        (
+            "number,name,level\nRES,Resistor,1\n",
+            "Line 2: Of RES Resistor can be corrected: name, shelf_life, moisture_level, time_on_label; not level.",
+        ),
         ("number,name\nA,a\nB\x00,b\n", "Line 3"),
+        ("number,name,moisture_level\nNEW,n,6\n", "Line 2: Level 6, and no other, has the hours"),
+        ("number,name,moisture_level,time_on_label\nNEW,n,3,12\n", "Line 2: Level 6, and no other, has the hours"),
+        ("number,name,moisture_level\nNEW,n,7\n", "Line 2: Moisture level: "),
     ],
     "bom": [
         (

@@ -20,7 +20,7 @@ from trace.floor.operations.tapes import (
     stop_tape,
 )
 from trace.floor.queries import get_unit
-from trace.floor.remaining import find_pace, forecast_feeds, list_offers
+from trace.floor.remaining import find_pace, forecast_feeds, list_stock
 from trace.floor.tapes import find_next_board_set, find_slip, plan_from_stock, read_building
 from trace.genealogy.backward import trace_backward
 from trace.genealogy.known import as_known
@@ -165,7 +165,7 @@ def test_offers_are_what_expires_first_and_may_be_loaded() -> None:
     plant.reel("OLD", expiry=date(2026, 3, 1), quantity=5)
     held = plant.reel("HELD", quantity=5)
     plant.do(place_holds, 1, targets=[held.lot], reason="drifts")
-    offers = list_offers([plant.resistor], moment(5))["RES"]
+    offers = list_stock([plant.resistor], moment(5))["RES"]
     assert [(one.key, one.left) for one in offers] == [("SOON", 5), ("LATE", 5), ("NEVER", 5)]
 
 

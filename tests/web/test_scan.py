@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import pytest
-from django.test import Client
+from django.test import Client, override_settings
 
 from tests.factories import Plant
 from tests.web.conftest import Suspects
 from trace.core.keys import check_character, label_text
 from trace.floor.operations.orders import release_order
+from trace.labels.code import code_of
 from trace.material.operations.stock import define_supplier
-from trace.web.scan import SUGGESTIONS, slips_of, suggest
+from trace.web.scan import SUGGESTIONS, read_scan, slips_of, suggest
 
 pytestmark = pytest.mark.django_db
 
@@ -126,3 +127,34 @@ def test_a_wrong_check_character_offers_the_key_as_it_was_read(suspects: Suspect
     key = suspects.product.key
     wrong = next(c for c in "AB" if c != check_character(key))
     assert suggest(f"{key}.{wrong}")[0].key == key
+
+
+@override_settings(LABEL_URL="HTTPS://TRACE.PLANT.EXAMPLE/")
+@pytest.mark.parametrize("change", [str.upper, str.lower, "]Q3{}".format])
+def test_the_link_of_a_label_opens_what_it_is_on(visitor: Client, suspects: Suspects, change) -> None:
+    suspects.plant.do(define_supplier, 60, key="BAD", name="A namesake")
+    assert len(read_scan("BAD").found) == 2
+    code = change(code_of("container", "BAD"))
+    assert visitor.get("/scan/", {"q": code})["Location"] == "/containers/BAD/"
+
+
+def test_a_phone_that_opens_the_link_comes_to_the_same_page(visitor: Client, suspects: Suspects) -> None:
+    for plant in ("HTTPS://TRACE.PLANT.EXAMPLE/", ""):
+        with override_settings(LABEL_URL=plant):
+            path = f"/C/{label_text('BAD')}"
+            assert visitor.get(path, follow=True).redirect_chain[-1][0] == "/containers/BAD/"
+
+
+@override_settings(LABEL_URL="HTTPS://TRACE.PLANT.EXAMPLE/")
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("HTTPS://OTHER.EXAMPLE/C/BAD", "Nothing in this plant is called “HTTPS://OTHER.EXAMPLE/C/BAD”"),
+        ("HTTPS://TRACE.PLANT.EXAMPLE/C/BAX", "Nothing in this plant is called “BAX”"),
+        ("HTTPS://TRACE.PLANT.EXAMPLE/C/BAD.0", "The check character of BAD should be"),
+        ("HTTPS://TRACE.PLANT.EXAMPLE/C/K77", "Nothing in this plant is called “K77”"),  # that is a lot
+    ],
+)
+def test_a_link_that_names_no_container_here_is_not_found(suspects: Suspects, text: str, says: str) -> None:
+    reading = read_scan(text)
+    assert reading.problem.startswith(says) and reading.found == []

@@ -27,6 +27,7 @@ from trace.ledger.models import Event
 NAMES = {
     "attachments": "Attachment",
     "axes": "Axis",
+    "bag-records": "BagRecord",
     "bath-limits": "BathLimit",
     "bath-readings": "BathReading",
     "bom-lines": "BomLine",
@@ -138,6 +139,8 @@ def serializer_of(model: type[Model]) -> type[serializers.ModelSerializer]:
             shown[field.name] = serializers.SlugRelatedField("key", read_only=True, allow_null=field.null)
         elif isinstance(field, TickField) and field.name not in POSITIONS:
             shown[field.name] = TickMoment(read_only=True, allow_null=True)
+        elif field.generated:  # all of ours are whole numbers
+            shown[field.name] = serializers.IntegerField(read_only=True, allow_null=True)
         elif isinstance(field, models.JSONField):  # all of ours are lists of text
             shown[field.name] = serializers.ListField(
                 child=serializers.CharField(), read_only=True, allow_null=field.null

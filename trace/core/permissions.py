@@ -116,6 +116,9 @@ OPERATIONS: Mapping[str, Roles] = {
     "merge_containers": FEEDING,
     "make_batch": FEEDING,
     "discard_container": FEEDING | QUALITY,
+    "open_bag": FEEDING,
+    "seal_bag": FEEDING,
+    "bake_container": FEEDING,
     "rereel_container": FEEDING,
     "count_container": FEEDING | QUALITY,
     "scrap_parts": FEEDING | QUALITY,
@@ -165,6 +168,7 @@ OPERATIONS: Mapping[str, Roles] = {
     # what was recorded wrongly
     "void_pass": STOPPING,
     "void_feed_record": STOPPING,
+    "void_bag_record": STOPPING,
     "correct_board_sets": STOPPING,
     # what leaves
     "pack_units": DISPATCH,
@@ -199,6 +203,8 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("inspections", "inspect", "early-use"), EVERYONE),
     **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
     "use-equipment": STATIONS | UPKEEP,
+    **dict.fromkeys(("clocks", "labels", "container-label", "short-link"), EVERYONE),
+    "bag": FEEDING,
     **dict.fromkeys(("move-equipment", "retire-equipment"), UPKEEP),
     "tapes": EVERYONE,
     "plan-tape": TAPES | PLANNING,

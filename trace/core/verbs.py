@@ -71,6 +71,9 @@ WORDS: Mapping[str, str] = {
     "merge_containers": "merge containers",
     "make_batch": "make a batch",
     "discard_container": "discard a container",
+    "open_bag": "open a dry pack",
+    "seal_bag": "seal a dry pack",
+    "bake_container": "bake a container",
     "rereel_container": "put a container’s parts on another reel",
     "count_container": "count a container",
     "scrap_parts": "scrap parts of a container",
@@ -120,6 +123,7 @@ WORDS: Mapping[str, str] = {
     # what was recorded wrongly
     "void_pass": "void a pass",
     "void_feed_record": "void a record of a feed",
+    "void_bag_record": "void a record of a dry pack",
     "correct_board_sets": "correct the count of board sets",
     # what leaves
     "pack_units": "pack units",

@@ -17,7 +17,7 @@ from trace.demo.inspection import plan_inspections
 from trace.demo.lines import plan_lines, plan_orders
 from trace.demo.plant import SITE, Plant, prepare
 from trace.demo.stories import plan_stories
-from trace.demo.supply import plan_bath, plan_receipts, plan_stations, plan_supply
+from trace.demo.supply import plan_bath, plan_dry_packs, plan_receipts, plan_stations, plan_supply
 from trace.demo.upkeep import plan_upkeep
 from trace.engineering.models import Site
 from trace.ledger.models import Event
@@ -84,6 +84,7 @@ def plan(plant: Plant) -> list[Act]:
         plan_inspections,
         plan_stories,
         plan_bath,
+        plan_dry_packs,
         plan_supply,
         plan_orders,
         plan_lines,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
@@ -15,6 +15,7 @@ from trace.demo.plant import Plant, rows
 from trace.exchange.packages import make_package
 from trace.exchange.shipping_list import import_shipping_list
 from trace.exchange.supplier_label import read_label_text, write_label
+from trace.floor.operations.bags import open_bag, seal_bag
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import charge_bath, load_feed, take_off_feed
 from trace.floor.operations.mounting import mount_tape, take_off_tape
@@ -253,6 +254,19 @@ def plan_mount(plant: Plant, key: str) -> Iterator[Act]:
 
     yield Act(moment(first * SLOTS_PER_RACK, 60), mount)
     yield Act(moment((end - 1) * SLOTS_PER_RACK, 205), take_off)
+
+
+DRY_PACKS = ((30, open_bag, "U5999-2"), (34, seal_bag, "U5999-2"), (52, open_bag, "U5999-1"))
+"""Dry packs of drivers that were opened, and sealed again; the third is as it came."""
+
+
+def plan_dry_packs(plant: Plant) -> Iterator[Act]:
+    """One dry pack lies open, one has some of its floor life left."""
+
+    def handle(operation: Callable[..., object], key: str, at: datetime) -> None:
+        operation(container=plant.find(Container, key), by=plant.people[HANDLER], at=at)
+
+    yield from (Act(moment(slot, 20), partial(handle, operation, key)) for slot, operation, key in DRY_PACKS)
 
 
 def plan_bath(plant: Plant) -> Iterator[Act]:

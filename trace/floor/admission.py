@@ -24,6 +24,7 @@ from trace.holds.gate import find_holds
 from trace.holds.models import Hold
 from trace.holds.rules import Move
 from trace.ledger.canonical import subject_of
+from trace.material.clocks import list_past_floor_life
 from trace.material.inspecting import list_statuses_at, list_unreleased
 from trace.material.models import Feed, Lot, SetUp
 from trace.material.queries import list_exhausted, list_giving, list_on_feeds
@@ -92,10 +93,11 @@ def admit(
     local: list[Model] = []
     holds: list[Hold] = []
     ageing: list[Lot] = []
+    past_floor_life: tuple[str, ...] = ()
     unreleased: tuple[tuple[str, str, str], ...] = ()
     exhausted: tuple[str, ...] = ()
     if found.stops or found.children:
-        local, ageing, unreleased, exhausted = _things_at(station, found.serving, positions, scan)
+        local, ageing, past_floor_life, unreleased, exhausted = _things_at(station, found.serving, positions, scan)
         found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
         holds = list({hold.pk: hold for hold in found_holds}.values())
     permits = Permits(from_ticks(scan - error), from_ticks(scan + error))
@@ -117,6 +119,7 @@ def admit(
                 choices=tuple(choices),
                 scrapped=unit.scrapped is not None,
                 expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
+                past_floor_life=past_floor_life,
                 unreleased=unreleased,
                 exhausted=exhausted,
                 made_later=scan < unit.created,
@@ -252,20 +255,20 @@ def places_of(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
 
 def _things_at(
     station: Station, setups: Sequence[SetUp], positions: Sequence[tuple[int, int]] | None, scan: int
-) -> tuple[list[Model], list[Lot], tuple[tuple[str, str, str], ...], tuple[str, ...]]:
+) -> tuple[list[Model], list[Lot], tuple[str, ...], tuple[tuple[str, str, str], ...], tuple[str, ...]]:
     """(what a hold at a station may sit on: it, set-ups, tapes, feeds, what they give here, its lots;
-    the lots whose expiry counts there; those not released, with part and status; the feeds that are surely past their
-    count).
+    the lots whose expiry counts there; the containers past their floor life there; the lots not released, with part
+    and status; the feeds that are surely past their count).
 
     On a tape the board sets to be drawn count, not what the heads hold now.
     """
     if not setups:
-        return [station], [], (), ()
+        return [station], [], (), (), ()
     serving = Feed.objects.filter(lines__setup__in=setups)
     spans = list_on_feeds(serving)
     if positions:
         spans = list_giving(serving, *reach(positions))
-    spans = spans.select_related("feed", "container__lot__part")
+    spans = spans.select_related("feed", "container__lot__part", "container__part")
     feeds = {span.feed for span in spans}  # each has one: no position is without a candidate
     loaded = [span.container for span in spans if span.container]
     tapes = [s.axis.tape for s in setups if s.axis.tape]
@@ -275,4 +278,6 @@ def _things_at(
     unreleased = tuple((lot.key, lot.part.key, statuses[lot.pk]) for lot in lots)
     subjects = [station, *setups, *tapes, *feeds, *loaded, *(container.lot for container in loaded)]
     empty = feeds - {span.feed for span in spans if span.container}
-    return subjects, ageing, unreleased, list_exhausted(feed for feed in empty if feed.kind != Feed.Kind.HEAD)
+    past = tuple(sorted({container.key for container, _ in list_past_floor_life(spans, scan)}))
+    used_up = list_exhausted(feed for feed in empty if feed.kind != Feed.Kind.HEAD)
+    return subjects, ageing, past, unreleased, used_up

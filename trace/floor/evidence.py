@@ -45,7 +45,8 @@ class Evidence:
     `serving`: every set-up that the positions of a rack meet; `setups` has the first of each part.
     `elsewhere`: a unit is inside a station, fitted or packed. `children`: something is fitted in one.
     `places_of_children`: a part has places of serialised children. `stops`: a hold on a unit, the
-    station or what serves there, a lot past its expiry or not released, or a feed with nothing known on it.
+    station or what serves there, a lot past its expiry or not released, a container perhaps past its floor life, or a
+    feed with nothing known on it.
     """
 
     setups: dict[int, SetUp]

@@ -4,19 +4,16 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable
-from datetime import date, datetime
+from datetime import datetime
 from decimal import Decimal
 
 from trace.core.clock import DAY, OPEN, to_ticks
 from trace.engineering.models import Part, Station
-from trace.floor.away import HANGS
 from trace.floor.left import find_all_left
 from trace.floor.models import Pass
-from trace.holds.gate import find_holds
-from trace.holds.rules import Move
 from trace.material.facts import EMPTY, Left
-from trace.material.models import Container, Feed, FeedRecord, SetUpLine, Span
-from trace.material.queries import list_left
+from trace.material.models import Feed, FeedRecord, SetUpLine, Span
+from trace.material.queries import list_offers
 from trace.material.sequencing import Offer, RunOut, forecast
 
 MINUTE = DAY // (24 * 60)
@@ -24,35 +21,14 @@ LAST_UNITS = 20
 """Of so many passes a station's pace is taken."""
 
 
-def list_loadable(parts: Iterable[Part], at: datetime) -> dict[str, list[Container]]:
-    """What may be loaded of each part, by its key: not held, not expired, on no other feed; what expires first comes
-    first, then what was received first."""
-    here = {part.key: list(list_left(part).select_related("lot", "part")) for part in parts}
-    every = [container for containers in here.values() for container in containers]
-    hanging = Span.objects.filter(container__in=every, feed__kind__in=HANGS, end=OPEN, superseded=None)
-    hung = set(hanging.exclude(feed__axis__tape__built_until__lt=OPEN).values_list("container", flat=True))
-    held = {
-        (hold.target_kind, hold.target_key)
-        for hold in find_holds(Move.LOAD, [*every, *(container.lot for container in every)])
-    }
-
-    def may(one: Container) -> bool:
-        stopped = ("container", one.key) in held or ("lot", one.lot.key) in held
-        return not stopped and one.pk not in hung and not one.lot.expired(at)
-
-    def order(one: Container) -> tuple[date, int, str]:
-        return one.lot.expiry or date.max, one.received, one.key
-
-    return {part: sorted(filter(may, containers), key=order) for part, containers in here.items()}
-
-
-def list_offers(parts: Iterable[Part], at: datetime) -> dict[str, list[Offer]]:
-    """The same as a plan takes them: with how many parts are at least left in each."""
-    loadable = list_loadable(parts, at)
-    left = find_all_left([one for containers in loadable.values() for one in containers])
+def list_stock(parts: Iterable[Part], at: datetime) -> dict[str, list[Offer]]:
+    """What may be loaded of each part, by its key, what is to be used first first, as a plan takes it: with how many
+    whole parts are at least left in each."""
+    offers = {part: [one.container for one in found] for part, found in list_offers(list(parts), at).items()}
+    left = find_all_left([one for containers in offers.values() for one in containers])
     return {
         part: [Offer(one.key, found.whole if (found := left[one.pk]) else None, one.lot.expiry) for one in containers]
-        for part, containers in loadable.items()
+        for part, containers in offers.items()
     }
 
 

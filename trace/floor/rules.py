@@ -94,6 +94,7 @@ class Facts:
     made_later: bool = False
     without_setup: tuple[str, ...] = ()
     expired: tuple[str, ...] = ()
+    past_floor_life: tuple[str, ...] = ()
     unreleased: tuple[tuple[str, str, str], ...] = ()
     exhausted: tuple[str, ...] = ()
     who: str = ""
@@ -234,6 +235,16 @@ RULES: tuple[Rule, ...] = (
         "Take it off the feed and load another.",
         draws_stand=True,
         deviable=(*HERE, "lot"),
+    ),
+    Rule(
+        "floor-life-over",
+        "what a feed here may give lay open for longer than its floor life",
+        lambda f: (
+            f"{', '.join(f.past_floor_life)} on a feed here is past its floor life." if f.past_floor_life else None
+        ),
+        "Take it off the feed, bake it or load another.",
+        draws_stand=True,
+        deviable=HERE,
     ),
     Rule(
         NOT_RELEASED,

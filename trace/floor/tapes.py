@@ -15,7 +15,7 @@ from trace.engineering.queries import list_fitting_parts, list_insertion_order
 from trace.floor.hung import find_here, list_hung
 from trace.floor.left import find_all_left
 from trace.floor.models import Pass
-from trace.floor.remaining import list_offers
+from trace.floor.remaining import list_stock
 from trace.floor.when import Position
 from trace.material.facts import Left
 from trace.material.models import (
@@ -217,7 +217,7 @@ def plan_from_stock(
         for part, names in served.items()
     }
     parts = Part.objects.in_bulk({pk for ids in fitting.values() for pk in ids})
-    stock = list_offers(parts.values(), at)
+    stock = list_stock(parts.values(), at)
     offers: dict[str, list[Offer]] = {
         key: [
             offer

@@ -6,7 +6,7 @@ import hashlib
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 
 from django.db.models import BigIntegerField, Exists, ExpressionWrapper, F, OuterRef, Q, QuerySet, Subquery
@@ -15,7 +15,14 @@ from trace.core.clock import DAY, OPEN, to_ticks
 from trace.core.errors import NotFound, Refusal
 from trace.core.keys import BadKey, read_label
 from trace.engineering.models import Part, Station
-from trace.material.facts import EMPTIES
+from trace.engineering.moisture import BAKED_FIRST
+from trace.holds.gate import find_holds
+from trace.holds.rules import Move
+from trace.ledger.canonical import subject_of
+from trace.material.clocks import Clocks
+from trace.material.facts import EMPTIES, STAYS
+from trace.material.floor_life import FloorClock
+from trace.material.inspecting import list_unreleased
 from trace.material.models import (
     Axis,
     Container,
@@ -94,16 +101,102 @@ def _amount(receipt: Receipt, lot: str) -> Decimal | None:
     return None if None in amounts else sum(filter(None, amounts), Decimal(0))
 
 
-def list_left(part: Part) -> QuerySet[Container]:
-    """The containers of a part that are in the plant and, as far as is on record, not used up: never on a feed,
+def list_left(*parts: Part) -> QuerySet[Container]:
+    """The containers of parts that are in the plant and, as far as is on record, not used up: never on a feed,
     still on one, or taken off the last."""
+    return _not_used_up(Container.objects.filter(part__in=parts))
+
+
+def _not_used_up(containers: QuerySet[Container]) -> QuerySet[Container]:
     spans = Span.objects.filter(container=OuterRef("pk"), superseded=None)
     acts = FeedRecord.objects.filter(container=OuterRef("pk"), superseded=None).exclude(act=FeedRecord.Act.SIGHTING)
-    here = Container.objects.filter(part=part, gone=None).annotate(
-        act=Subquery(acts.order_by("-happened", "-id").values("act")[:1])
+    here = containers.filter(gone=None).annotate(
+        act=Subquery(acts.order_by("-happened", "-id").values("act")[:1]),
+        on_feed=Exists(spans.filter(end=OPEN)) & Q(act__in=STAYS),
     )
     left = ~Exists(spans) | Exists(spans.filter(end=OPEN)) | Q(act=FeedRecord.Act.TAKE_OFF)
     return here.filter(left).order_by("key")
+
+
+@dataclass(frozen=True)
+class Stocked:
+    """A container in the plant at a moment, and how long it may still be used: by its floor clock, where it has one,
+    and by the expiry of its lot."""
+
+    container: Container
+    clock: FloorClock | None
+    at: int
+
+    @property
+    def opened(self) -> bool:
+        """Whether its clock runs."""
+        return self.clock is not None and self.clock.running
+
+    @property
+    def expires(self) -> int | None:
+        """The first moment at which its lot has expired; None without an expiry."""
+        day = self.container.lot.expiry
+        return to_ticks(datetime.combine(day, time(), UTC)) + DAY if day else None
+
+    @property
+    def expired(self) -> bool:
+        return self.expires is not None and self.expires <= self.at
+
+    @property
+    def ends(self) -> int | None:
+        """Until when it may be used, if nothing is done; None without end."""
+        ends = (self.clock.ends if self.clock else None, self.expires)
+        return min((end for end in ends if end is not None), default=None)
+
+    @property
+    def usable(self) -> bool:
+        """Whether neither is over."""
+        return not (self.expired or (self.clock and self.clock.over))
+
+    @property
+    def turn(self) -> tuple[object, ...]:
+        """What is to be used first comes first: the open bag with the shortest time left, what expires first, what
+        came first."""
+        left = self.clock.remaining if self.clock and self.opened else OPEN
+        return left, self.container.lot.expiry or date.max, self.container.received, self.container.key
+
+
+def list_offers(parts: Iterable[Part], at: datetime) -> dict[str, list[Stocked]]:
+    """Of each part, by its key, the containers from which one may be fetched now, in the order in which they are to be
+    used.
+
+    Not what hangs on a feed, is held or not released, has expired or is past its floor life.
+    """
+    moment = to_ticks(at)
+    offers: dict[str, list[Stocked]] = {part.key: [] for part in parts}
+    found = list_left(*parts).filter(Q(on_feed=False), received__lte=moment).select_related("part", "lot__supplier")
+    usable = [stocked for stocked in _stocked(found, moment) if stocked.usable]
+    things = {thing for stocked in usable for thing in (stocked.container, stocked.container.lot)}
+    held = {(hold.target_kind, hold.target_key) for hold in find_holds(Move.LOAD, things)}
+    unreleased = {lot.pk for lot in list_unreleased((stocked.container.lot for stocked in usable), moment)}
+    released = (stocked for stocked in usable if stocked.container.lot_id not in unreleased)
+    free = (s for s in released if not held & {subject_of(s.container), subject_of(s.container.lot)})
+    for stocked in sorted(free, key=lambda stocked: stocked.turn):
+        offers[stocked.container.part.key].append(stocked)
+    return offers
+
+
+def list_running_out(at: datetime, within: timedelta) -> list[Stocked]:
+    """The containers in the plant that may not be used any longer, or not beyond a while if nothing is done; what runs
+    out first comes first. Those on feeds are among them."""
+    moment = to_ticks(at)
+    last_day = (at + within).astimezone(UTC).date()
+    short = Q(lot__expiry__lte=last_day) | Q(exposed__isnull=False, part__floor_life__isnull=False)
+    found = _not_used_up(Container.objects.filter(short | Q(part__moisture_level=BAKED_FIRST), received__lte=moment))
+    found = found.select_related("part", "lot__supplier")
+    until = to_ticks(at + within)
+    ending = (s for s in _stocked(found, moment) if s.ends is not None and s.ends <= until)
+    return sorted(ending, key=lambda stocked: (stocked.ends, stocked.turn))
+
+
+def _stocked(containers: Iterable[Container], at: int) -> list[Stocked]:
+    clocks = Clocks(containers)
+    return [Stocked(container, clocks.find(container, at), at) for container in containers]
 
 
 def get_lot(text: str) -> Lot:

@@ -8,6 +8,7 @@ from django.db.models import F
 
 from trace.core.clock import now, to_ticks
 from trace.core.models import Person
+from trace.material.clocks import mark_exposed
 from trace.material.facts import BY_DRAWS, Draw, Record, SpanFacts
 from trace.material.models import Axis, Derivation, Feed, FeedRecord, Span
 from trace.material.rules import reckon
@@ -126,7 +127,7 @@ def _keep_remainders(remainders: dict[int, set[int | None]], recorded: int, by: 
     Derivation.objects.filter(pk__in=[pk for key, pk in standing.items() if key not in wanted]).update(
         superseded=recorded
     )
-    Derivation.objects.bulk_create(
+    made = Derivation.objects.bulk_create(
         Derivation(
             result=taken_off[record_id].container,
             source_id=source,
@@ -140,3 +141,4 @@ def _keep_remainders(remainders: dict[int, set[int | None]], recorded: int, by: 
         for record_id, source in sorted(wanted, key=lambda key: (key[0], key[1] or 0))
         if (record_id, source) not in standing
     )
+    mark_exposed({row.result_id: row.at for row in made})

@@ -19,6 +19,7 @@ from trace.engineering.equipment import Equipment
 from trace.engineering.models import Part, Station
 from trace.exchange.supplier_label import LabelRefused, read_label_text
 from trace.floor.models import Carton, Customer, Shipment, Unit, WorkOrder
+from trace.labels.code import read_code
 from trace.material.models import Container, Delivery, Feed, Lot, SetUp, Supplier, Tape
 from trace.material.queries import find_receipts
 from trace.web.cells import Ref, page_of
@@ -111,13 +112,15 @@ class Reading:
 
 
 def read_scan(text: str) -> Reading:
-    """Read a scanned or typed text: label text with its check character, a key, or another name."""
+    """Read a scanned or typed text: a label's link, its key with a check character, a key, or another name."""
     text = clean_scan(text)
     reading = Reading(text)
     if not text:
         reading.problem, reading.action = "Nothing was scanned.", "Scan or type a label, a serial or a lot number."
         return reading
-    named = list(_by_other_name(text))
+    link = read_code(text)
+    only, text = link or ("", text)
+    named = [] if link else list(_by_other_name(text))
     try:
         key = read_label(text)
     except BadKey as bad:
@@ -126,10 +129,10 @@ def read_scan(text: str) -> Reading:
             return reading
         reading.problem, reading.action = bad.message, bad.action
         reading.suggestions = suggest(text)
-        if "." not in text:  # no label, and no key either
+        if "." not in text or "/" in text:  # no label, and no key either
             reading.problem, reading.action = _unknown(text)
         return reading
-    reading.found = list(dict.fromkeys([*_by_key(key), *named])) or list(_without_zeros(text))
+    reading.found = list(dict.fromkeys([*_by_key(key, only), *named])) or list(_without_zeros(text))
     if not reading.found:
         reading.problem, reading.action = _unknown(key)
         reading.suggestions = suggest(key)
@@ -211,8 +214,8 @@ def _without_zeros(text: str) -> Iterator[Found]:
         yield from (one for one in found if not check or check_character(one.key) == check)
 
 
-def _by_key(key: str) -> Iterator[Found]:
-    for kind in KINDS:
+def _by_key(key: str, only: str = "") -> Iterator[Found]:
+    for kind in [only] if only else KINDS:
         yield from _describe(kind, Q(key=key))
 
 

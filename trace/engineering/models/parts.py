@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Case, F, Q, Value, When
 
 from trace.core.keys import KEY_LENGTH
 from trace.core.models import KeyField
+from trace.engineering.moisture import BAKED_FIRST, FLOOR_LIFE
 
 
 class Part(models.Model):
@@ -15,6 +16,7 @@ class Part(models.Model):
     `level` orders parts so that no assembly can contain itself: a child's is below its parent's. What is built
     here is a draft until it is `released`; from then on its bill of material, route and placements stay as they
     are. A released revision takes effect at once, or from the day, the serial or the end of the stock that it names.
+    `floor_life` is for how many hours it may lie open, None without end.
     """
 
     class Kind(models.TextChoices):
@@ -40,6 +42,28 @@ class Part(models.Model):
     )
     replace_minutes = models.DecimalField(
         max_digits=8, decimal_places=2, default=0, help_text="standard time to replace one at repair"
+    )
+    shelf_life = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="days from its receipt, of a lot whose label gives no expiry"
+    )
+    moisture_level = models.CharField(
+        max_length=2,
+        blank=True,
+        choices=[(level, level) for level in FLOOR_LIFE],
+        help_text="J-STD-020 class, as on its dry pack; empty: not sensitive to moisture",
+    )
+    time_on_label = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="of level 6: hours for which it may lie open after a bake, as on its label"
+    )
+    floor_life = models.GeneratedField(
+        expression=Case(
+            *(When(moisture_level=level, then=Value(hours)) for level, hours in FLOOR_LIFE.items() if hours),
+            When(moisture_level=BAKED_FIRST, then=F("time_on_label")),
+            default=None,
+            output_field=models.IntegerField(null=True),
+        ),
+        output_field=models.IntegerField(null=True),
+        db_persist=True,
     )
     released = models.DateTimeField(null=True, blank=True, help_text="of what is built here; until then a draft")
     effective_from = models.DateField(null=True, blank=True, help_text="orders from this day on build it")
@@ -75,6 +99,14 @@ class Part(models.Model):
                 | Q(effective_serial="", uses_up=None),
                 name="part_takes_effect_in_one_way",
             ),
+            models.CheckConstraint(condition=Q(moisture_level__in=["", *FLOOR_LIFE]), name="part_moisture_level_known"),
+            models.CheckConstraint(
+                condition=Q(moisture_level=BAKED_FIRST, time_on_label__isnull=False, time_on_label__gt=0)
+                | ~Q(moisture_level=BAKED_FIRST) & Q(time_on_label=None),
+                name="part_has_its_time_on_label",
+                violation_error_message="Level 6, and no other, has the hours for which its label lets it lie open.",
+            ),
+            models.CheckConstraint(condition=Q(shelf_life=None) | Q(shelf_life__gt=0), name="part_shelf_life_positive"),
         ]
 
     def __str__(self) -> str:

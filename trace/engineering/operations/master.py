@@ -114,6 +114,9 @@ def define_part(
     unit_of_measure: str = EACH,
     standard_cost: Decimal = Decimal(0),
     replace_minutes: Decimal = Decimal(0),
+    shelf_life: int | None = None,
+    moisture_level: str = "",
+    time_on_label: int | None = None,
     key: str = "",
     by: Person,
     at: datetime,
@@ -150,6 +153,9 @@ def define_part(
         unit_of_measure=unit_of_measure,
         standard_cost=standard_cost,
         replace_minutes=replace_minutes,
+        shelf_life=shelf_life,
+        moisture_level=moisture_level,
+        time_on_label=time_on_label,
     )
     _check_bought(part, standard_cost)
     save_checked(part, PartRefused)
@@ -228,7 +234,7 @@ def _check_bought(part: Part, cost: Decimal) -> None:
 AMENDABLE: Mapping[str, str] = {
     "site": "name",
     "station": "name area scan_mode work_seconds",
-    "part": "name",
+    "part": "name shelf_life moisture_level time_on_label",
     "qualification": "name",
     "equipment": "name calibrate_every caution",
     "checkpiece": "name",
@@ -268,7 +274,7 @@ def amend_record(*, record: Model, changes: Mapping[str, str], by: Person, at: d
     """Correct fields of a record of engineering data; what they were stays in the ledger.
 
     Refuses with AmendmentRefused a field that `AMENDABLE` does not name, a change that changes nothing, and what the
-    record does not accept.
+    record does not accept. An empty text takes away what may be missing.
     """
     kind = record._meta.model_name or ""
     record = type(record)._default_manager.get(pk=record.pk)
@@ -282,9 +288,10 @@ def amend_record(*, record: Model, changes: Mapping[str, str], by: Person, at: d
         )
     before = {name: getattr(record, name) for name in changes}
     for name, value in changes.items():
-        setattr(record, name, value)
+        setattr(record, name, None if value == "" and record._meta.get_field(name).null else value)
     save_checked(record, AmendmentRefused)
     if before == {name: getattr(record, name) for name in changes}:
         raise AmendmentRefused("It says so already.", action="Nothing needs doing.")
     note(before=before)
+    record.refresh_from_db()  # what the database works out of it, too
     return record

@@ -33,7 +33,7 @@ def void_pass(*, entry: Pass, reason: str, by: Person, at: datetime) -> Pass:
     """
     Unit.objects.select_for_update().get(pk=entry.unit_id)
     entry = Pass.objects.select_for_update(of=("self",)).select_related("unit").get(pk=entry.pk)
-    _want_standing(entry.superseded, reason)
+    want_standing(entry.superseded, reason)
     if entry.outcome == Pass.Outcome.VOID:
         raise CorrectionRefused("This pass is void already.", action="Nothing needs doing.")
     recorded = to_ticks(now())
@@ -59,7 +59,7 @@ def void_feed_record(*, record: FeedRecord, reason: str, by: Person, at: datetim
     """
     feed = Feed.objects.select_for_update(of=("self",)).select_related("axis__tape").get(pk=record.feed_id)
     record = FeedRecord.objects.get(pk=record.pk)
-    _want_standing(record.superseded, reason)
+    want_standing(record.superseded, reason)
     record.superseded = to_ticks(now())
     record.save(update_fields=["superseded"])
     note(reason=reason, record=record.pk)
@@ -119,7 +119,7 @@ def _want_reason(reason: str) -> None:
         raise CorrectionRefused("Say why it is wrong.", action="Give the reason in a sentence.")
 
 
-def _want_standing(superseded: int | None, reason: str) -> None:
+def want_standing(superseded: int | None, reason: str) -> None:
     if superseded is not None:
         raise CorrectionRefused("This record was superseded before.")
     _want_reason(reason)

@@ -17,7 +17,9 @@ from trace.floor.left import find_left
 from trace.holds.gate import moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note, operation
+from trace.material.clocks import mark_exposed
 from trace.material.models import Container, Count, Derivation, ScrappedParts, Span
+from trace.material.operations.bags import lay_open
 from trace.material.operations.stock import (
     MOST,
     StockRefused,
@@ -75,6 +77,7 @@ def rereel_container(
     (source,) = lock_containers([source], Move.DIVIDE, at)
     left = find_left(source, to_ticks(at))
     take_as_left(source, to_ticks(at), 0, by)
+    lay_open([source], by, at)
     result = make_remainder(key, [source], source.part, by, at)
     if quantity is None and left is not None and left.least == left.most > 0:
         quantity = left.most
@@ -85,6 +88,7 @@ def rereel_container(
         result=result, source=source, deed=Derivation.Deed.RE_REEL, quantity=quantity, at=to_ticks(at), by=by,
         recorded=recorded,
     )  # fmt: skip
+    mark_exposed({result.pk: to_ticks(at)})
     source.gone, source.gone_recorded = to_ticks(at), recorded
     source.save(update_fields=["gone", "gone_recorded"])
     return result

@@ -29,6 +29,7 @@ from trace.ledger.operation import note
 from trace.material.facts import EMPTIES, STAYS, Record
 from trace.material.inspecting import list_unreleased
 from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, Span
+from trace.material.operations.bags import check_floor_life, lay_open
 from trace.material.operations.setups import check_part
 from trace.material.operations.stock import make_remainder
 from trace.material.rules import reckon
@@ -61,7 +62,7 @@ def load_feed(
     Past the first of these it may give something else, past the second it surely does. A whole container
     whose count is known within a tolerance brings that with it.
     Where it was on record at another feed it had left that unseen, which is recorded there. Refuses
-    with Held, WrongPart, Expired, LotNotReleased, FeedRefused (gone).
+    with Held, WrongPart, Expired, FloorLifeOver, LotNotReleased, FeedRefused (gone).
     """
     told = Told(at, error, sheet, position)
     return put_on(FeedRecord.Act.LOAD, feed, container, by, told, quantity=quantity, at_least=at_least)
@@ -178,6 +179,7 @@ def find_on_feed(
         deviation = _check_load(feed, container, at)
     except Refusal as broken:
         note(found_though=broken.code)
+    lay_open([container], by, at)
     when = replace(when, first=_last_shown(feed, when))
     old = _candidates(feed, when)
     details = {"quantity": quantity, "at_least": at_least, "deviation": deviation}
@@ -312,6 +314,7 @@ def put_on(
     when = find_when(feed, told)
     if act in (FeedRecord.Act.LOAD, FeedRecord.Act.SPLICE) and details["quantity"] is None and feed.kind in HANGS:
         details |= count_on_label(container)
+    lay_open([container], by, told.at)
     record = _write(act, feed, container, when, by, deviation=deviation, **details)
     if act != FeedRecord.Act.HAND_FILL:  # a part or two for a tape: the rest stays where it hangs
         take_as_left(container, when.happened, when.error, by, besides=feed)
@@ -332,6 +335,7 @@ def _check_load(feed: Feed, container: Container, at: datetime) -> Deviation | N
     if container.gone is not None and container.gone <= to_ticks(at):
         raise FeedRefused(f"Container {container.key} has left the plant.")
     check_expiry(container.lot, at)
+    check_floor_life(container, at)
     check_part(feed, container)
     return check_released([container.lot], at, station=feed.axis.station)
 

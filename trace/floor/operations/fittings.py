@@ -24,6 +24,7 @@ from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.models import Axis, Container, Feed
+from trace.material.operations.bags import check_floor_life, check_floor_life_on_feed, lay_open
 from trace.material.operations.setups import WrongPart
 from trace.material.operations.stock import make_remainder
 from trace.material.queries import list_giving
@@ -127,7 +128,7 @@ def fit_part(
     was drawn or fitted there before is out. `error`: within how much the time is known.
 
     It adds to the record and rewrites nothing. Refuses with Held (what the bin may give, too),
-    WrongPart, Expired, LotNotReleased, FittingRefused.
+    WrongPart, Expired, FloorLifeOver, LotNotReleased, FittingRefused.
     """
     designator, reason = _designator(designator), clean_text(reason, 300, "The reason")
     container = container and lock_container(container)
@@ -143,6 +144,8 @@ def fit_part(
             raise FittingRefused(f"Container {container.key} has left the plant.")
         _want_place(unit, designator, container.part_id, container.key)
         check_expiry(container.lot, at)
+        check_floor_life(container, at)
+        lay_open([container], by, at)
         content = {"holds": Fitting.Holds.CONTAINER, "container": container, "reason": reason}
         return _fit(
             unit, designator, by, at, error, deviation=check_released([container.lot], at, counts=True), **content
@@ -154,12 +157,14 @@ def fit_part(
         position = place(feed.axis, to_ticks(at) - to_error(error), to_ticks(at) + to_error(error))
     if not 0 <= position[0] <= position[1] < OPEN:
         raise FittingRefused("The position runs backwards or lies outside the axis.")
-    inside = [span.container for span in list_giving([feed], *position) if span.container]
+    giving = list_giving([feed], *position).select_related("container__lot", "container__part")
+    inside = [span.container for span in giving if span.container]
     check_moves(Move.FIT, [*around, feed, *inside, *(container.lot for container in inside)])
     _want_place(unit, designator, None, feed.key)
     for container in inside:
         _want_place(unit, designator, container.part_id, container.key)
         check_expiry(container.lot, at)
+    check_floor_life_on_feed(giving, at)
     lots = [container.lot for container in inside]
     fitting = _fit(
         unit,

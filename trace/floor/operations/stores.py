@@ -17,7 +17,9 @@ from trace.floor.away import take_as_left
 from trace.floor.releases import check_released
 from trace.holds.gate import moving
 from trace.holds.rules import Move
+from trace.material.clocks import mark_exposed
 from trace.material.models import Container, Derivation, Lot
+from trace.material.operations.bags import lay_open
 from trace.material.operations.stock import (
     StockRefused,
     check_kind,
@@ -47,6 +49,7 @@ def split_container(
     check_quantity(quantity, key)
     (source,) = lock_containers([source], Move.DIVIDE, at)
     _left_feeds([source], by, at)
+    lay_open([source], by, at)
     result = _derived(key, [source], source.kind, quantity, by, at)
     _derive(result, [source], Derivation.Deed.SPLIT, by, at, quantity)
     return result
@@ -88,6 +91,7 @@ def merge_containers(
                     action="Pour both into a new container.",
                 )
     _left_feeds(poured, by, at)  # what they are poured into may hang where it is
+    lay_open(everything, by, at)
     result = into or _derived(key, poured, poured[0].kind, None, by, at)
     _derive(result, poured, Derivation.Deed.MERGE, by, at)
     return result
@@ -117,6 +121,7 @@ def make_batch(
         raise StockRefused("A batch is made of something: scan what goes into it.")
     check_released([source.lot for source in sources], at)
     _left_feeds(sources, by, at)
+    lay_open(sources, by, at)
     result = Container.objects.create(
         key=free_key(Container, key),
         part=part,
@@ -165,6 +170,7 @@ def _derive(
         )
         for source in sources
     )
+    mark_exposed({result.pk: to_ticks(at)})
 
 
 def _expires(lot: Lot) -> date:

@@ -25,7 +25,7 @@ giving AS MATERIALIZED (
                                         ORDER BY begun.first DESC LIMIT 1)
 ),
 loaded AS MATERIALIZED (
-    SELECT container.key, container.lot_id, giving.kind
+    SELECT container.key, container.lot_id, container.part_id, container.exposed, giving.kind
     FROM giving JOIN trace_container container ON container.id = giving.container_id
 ),
 lots AS MATERIALIZED (
@@ -74,6 +74,10 @@ SELECT
         WHERE line.parent_id = ANY(%(parts)s) AND child.serialised
     ) AS places_of_children,
     EXISTS (SELECT 1 FROM lots WHERE expiry < %(day)s AND kind <> 'bath' OR status <> 'released' OR status_since > %(scan)s)
+    OR EXISTS (
+        SELECT 1 FROM loaded JOIN trace_part part ON part.id = loaded.part_id
+        WHERE loaded.exposed + part.floor_life * 3600000000 < %(scan)s
+    )
     OR EXISTS (SELECT 1 FROM giving WHERE kind <> 'head' GROUP BY feed HAVING count(container_id) = 0)
     OR EXISTS (
         SELECT 1 FROM trace_hold

@@ -35,7 +35,7 @@ def load_history(history: History) -> dict[str, int]:
 def load_rows(rows: Rows) -> int:
     """Insert rows of one model; a field that they don't name has its default, the key the database's own."""
     named = [rows.model._meta.get_field(name) for name in rows.names]
-    others = [f for f in rows.model._meta.concrete_fields if f not in named and not f.primary_key]
+    others = [f for f in rows.model._meta.concrete_fields if f not in named and not f.primary_key and not f.generated]
     constants = tuple(f.get_db_prep_save(f.get_default(), connection) for f in others)
     fields: list[Any] = [*named, *others]
     prepared = _with_datetimes(rows.rows, fields)

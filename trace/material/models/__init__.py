@@ -13,12 +13,13 @@ from trace.material.models.inspection import (
     SamplingRuling,
 )
 from trace.material.models.receipts import Delivery, Expected, Receipt
-from trace.material.models.stock import Container, Derivation, Lot, Source, Supplier
+from trace.material.models.stock import BagRecord, Container, Derivation, Lot, Source, Supplier
 from trace.material.models.tapes import EmptyPlace, Mount, TapeReading, TapeStop
 
 __all__ = [
     "Axis",
     "AxisSlack",
+    "BagRecord",
     "BathLimit",
     "BathReading",
     "Call",
@@ -26,21 +27,21 @@ __all__ = [
     "Count",
     "Delivery",
     "Derivation",
-    "Expected",
     "EmptyPlace",
+    "Expected",
     "Feed",
     "FeedRecord",
     "Inspection",
     "InspectionCount",
     "InspectionReading",
     "Lot",
-    "ScrappedParts",
-    "Receipt",
     "LotStatus",
     "Manner",
-    "PlannedInspection",
-    "SamplingRuling",
     "Mount",
+    "PlannedInspection",
+    "Receipt",
+    "SamplingRuling",
+    "ScrappedParts",
     "SetUp",
     "SetUpLine",
     "Source",

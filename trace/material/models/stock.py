@@ -9,7 +9,9 @@ from django.db.models import F, Q
 
 from trace.core.clock import now_ticks
 from trace.core.models import KeyField, Person, TickField
+from trace.engineering.equipment import Equipment
 from trace.engineering.models import Part
+from trace.engineering.moisture import DAMP_CABINET, DRY_CABINET, DRY_PACK
 
 
 class Supplier(models.Model):
@@ -125,6 +127,11 @@ class Container(models.Model):
     tolerance = models.DecimalField(max_digits=14, decimal_places=4, default=0)
     received = TickField(help_text="when it came into being in the plant, microseconds")
     gone = TickField(null=True, blank=True, help_text="when it left for good: scrapped, returned")
+    exposed = TickField(
+        null=True,
+        blank=True,
+        help_text="of what it holds nothing began to lie open before, were there no pause",
+    )
     store = models.CharField(max_length=60, blank=True)
     receipt = models.ForeignKey(
         "Receipt", models.PROTECT, null=True, blank=True, related_name="containers", help_text="as what it was received"
@@ -183,3 +190,50 @@ class Derivation(models.Model):
                 condition=Q(source__isnull=False) | Q(deed="remainder"), name="only_a_remainder_is_of_unknown"
             ),
         ]
+
+
+class BagRecord(models.Model):
+    """What was done with the dry pack of a container that is sensitive to moisture: the evidence of its floor life.
+
+    Records may arrive late and in any order; a correction supersedes. Of a bake `at` is its end.
+    """
+
+    class Act(models.TextChoices):
+        OPENED = "opened", "opened"
+        SEALED = "sealed", "sealed dry"
+        BAKED = "baked", "baked"
+
+    class Storage(models.TextChoices):
+        DRY_PACK = DRY_PACK, "dry pack, with fresh desiccant and indicator card"
+        DRY_CABINET = DRY_CABINET, "dry cabinet, at most 5 % RH"
+        DAMP_CABINET = DAMP_CABINET, "dry cabinet, at most 10 % RH"
+
+    container = models.ForeignKey(Container, models.PROTECT, related_name="bag_records")
+    act = models.CharField(max_length=6, choices=Act)
+    at = TickField()
+    storage = models.CharField(max_length=13, choices=Storage, blank=True)
+    temperature = models.DecimalField(max_digits=5, decimal_places=1, null=True, blank=True, help_text="of a bake, °C")
+    hours = models.DecimalField(max_digits=6, decimal_places=2, null=True, blank=True, help_text="of a bake")
+    equipment = models.ForeignKey(Equipment, models.PROTECT, null=True, blank=True, related_name="+")
+    by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    recorded = TickField()
+    superseded = TickField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["at", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(act="sealed") & ~Q(storage="") | ~Q(act="sealed") & Q(storage=""),
+                name="sealed_bag_says_how_it_is_kept",
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    act="baked", temperature__isnull=False, hours__isnull=False, hours__gt=0, equipment__isnull=False
+                )
+                | ~Q(act="baked") & Q(temperature=None, hours=None, equipment=None),
+                name="bake_states_oven_heat_and_time",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.container.key} {self.get_act_display()}"

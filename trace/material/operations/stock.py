@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
 from trace.core.clock import OPEN, now, to_ticks
@@ -62,9 +62,10 @@ def receive_lot(
 
     Each container is (label key, quantity or None where nobody counted). Approved sources are not asked: what comes
     from a supplier is received by `receive_package`. More containers of a lot received before join it; its expiry
-    stays as on record. Where the part is inspected the lot is quarantined, and what comes of it after that was decided
-    is a lot of its own, under a key of its own. Refuses with StockRefused an assembly that is tracked by serial, no lot
-    number, another expiry than on record, or a quantity that can't be; with KeyInUse a label in use; with BadText.
+    stays as on record, and without one it follows from the shelf life of the part, where that has one. Where the part
+    is inspected the lot is quarantined, and what comes of it after that was decided is a lot of its own, under a key of
+    its own. Refuses with StockRefused an assembly that is tracked by serial, no lot number, another expiry than on
+    record, or a quantity that can't be; with KeyInUse a label in use; with BadText.
     """
     lot, _ = take_in(
         supplier=supplier,
@@ -125,7 +126,7 @@ def take_in(
                     limit=LOT_KEY,
                 )
             ),
-            "expiry": expiry,
+            "expiry": expiry or _shelf_life_ends(part, at),
             "received": at,
         },
     )
@@ -206,8 +207,8 @@ def discard_container(*, container: Container, reason: str, by: Person, at: date
 
 def plant_lot(key: str, part: Part, by: Person, at: datetime, mixed: Iterable[Lot] = ()) -> Lot:
     """A lot of the plant's own for what it mixed, named after the container; it expires with the first
-    of the lots in it, and is quarantined where one of them is not released. StockRefused where the plant is not known
-    as a supplier."""
+    of the lots in it, and with its own shelf life, and is quarantined where one of them is not released. StockRefused
+    where the plant is not known as a supplier."""
     plant = Supplier.objects.filter(is_plant=True).first()
     if plant is None:
         raise StockRefused(
@@ -220,7 +221,7 @@ def plant_lot(key: str, part: Part, by: Person, at: datetime, mixed: Iterable[Lo
         supplier=plant,
         part=part,
         number=clean_key(key),
-        expiry=min((lot.expiry for lot in mixed if lot.expiry), default=None),
+        expiry=min(filter(None, (_shelf_life_ends(part, at), *(lot.expiry for lot in mixed))), default=None),
         received=at,
     )
     if unreleased := list_unreleased(mixed, to_ticks(at)):
@@ -243,6 +244,11 @@ def make_remainder(key: str, candidates: Iterable[Container | None], part: Part,
         own=False,
         received=to_ticks(at),
     )
+
+
+def _shelf_life_ends(part: Part, at: datetime) -> date | None:
+    """The last day of what came into being at a moment, where the part has a shelf life."""
+    return at.astimezone(UTC).date() + timedelta(days=part.shelf_life) if part.shelf_life else None
 
 
 def check_quantity(quantity: Decimal | None, label: str) -> None:

@@ -38,7 +38,7 @@
   });
 
   // In another field a scan looks like typing, but no hand is so fast: with its Enter it goes to the scan line after
-  // all, and the field has again what it had.
+  // all, and the field has again what it had. A field that is there to be scanned into keeps it.
   const FAST = 50; // milliseconds from key to key
   const SHORTEST = 4;
   let burst = { text: "", at: -Infinity };
@@ -48,6 +48,7 @@
       const scan = line();
       const field = event.target;
       if (!scan || field === scan || !(field instanceof Element) || !field.matches(EDITABLE)) return;
+      if (field.matches("[data-scanned]")) return;
       if (burst.field !== field || event.timeStamp - burst.at > FAST) burst = { field, before: field.value, text: "" };
       burst.at = event.timeStamp;
       if (separates(event) && LABEL.test(burst.text) && typed(event)) event.preventDefault();

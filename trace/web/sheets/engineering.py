@@ -22,8 +22,10 @@ from trace.floor.tapes import find_next_board_set
 from trace.material.facts import Left
 from trace.material.inspecting import list_plan
 from trace.material.models import Feed, Lot, Mount, SetUp
+from trace.material.queries import list_offers
 from trace.material.sequencing import forecast
 from trace.web.cells import Link, Mark, Moment, Ref, Several
+from trace.web.clocks import describe_moisture, first_offer, offers_table
 from trace.web.equipment import Due, judge_due
 from trace.web.inspection import plan_table
 from trace.web.middleware import find_site
@@ -47,8 +49,13 @@ def part_sheet(it: Part) -> Sheet:
         ("Kind", it.get_kind_display()),
         ("Tracked by", "serial" if it.serialised else "lot"),
     ]
+    offers = [] if it.serialised else list_offers([it], now())[it.key]
+    if not it.serialised:
+        facts.append(("Moisture", describe_moisture(it)))
+    if it.shelf_life:
+        facts.append(("Shelf life", f"{it.shelf_life} days from receipt, where the label gives no expiry"))
     costs = _costs(it, site.currency) if site else ""
-    tables = [lots_table(lots)] if not it.serialised else [units_table(units)]
+    tables = [offers_table(offers), lots_table(lots)] if not it.serialised else [units_table(units)]
     if not it.level:
         tables.append(plan_table(list(list_plan(it))))
     if it.serialised or lines:
@@ -60,6 +67,7 @@ def part_sheet(it: Part) -> Sheet:
     tables.append(_used_table(used))
     made = count(units.count(), "unit") if it.serialised else count(lots.count(), "lot")
     sentence = f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts."
+    sentence = f"{sentence} {first_offer(offers)}".strip()
     return Sheet(sentence, facts, tables, costs=[("Standard cost", costs)] if costs else [])
 
 

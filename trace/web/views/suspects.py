@@ -11,15 +11,16 @@ from django.shortcuts import render
 from django.urls import reverse
 from django.utils.functional import SimpleLazyObject
 
-from trace.core.clock import OPEN, to_ticks
+from trace.core.clock import OPEN, now, to_ticks
 from trace.core.keys import clean_key
-from trace.core.permissions import COSTS, may, roles_of
+from trace.core.permissions import COSTS, PAGES, may, roles_of
 from trace.floor.left import find_left
 from trace.floor.queries import get_unit
 from trace.genealogy.paths import trace_paths
 from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import where_is
 from trace.genealogy.suspicion import Suspicion
+from trace.labels.paper import SIZES
 from trace.material.inspecting import read_status
 from trace.material.models import Container, Delivery, Derivation, Lot, Span
 from trace.material.queries import get_container, get_lot
@@ -28,6 +29,7 @@ from trace.web.answer import Answer, pieces_cell
 from trace.web.approvals import approval_links, approval_tables
 from trace.web.asbuilt import merge_paths
 from trace.web.cells import Link, Moment, Ref, place_of
+from trace.web.clocks import bags_table, clock_fact, describe_moisture
 from trace.web.costs import cost_sheet, summarise_costs
 from trace.web.inspection import inspections_table, status_cell, statuses_table
 from trace.web.moments import Asof, looks_back, read_asof
@@ -62,7 +64,8 @@ def lot(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Status", status_cell(it, read_status(it, at))),
     ]
     tables = [_containers_table(containers, answer.asof), inspections_table(it, at), statuses_table(it, at)]
-    return _show(request, answer, facts, tables, targets)
+    links = [Link("Print the labels of its containers", f"{reverse('labels')}?lot={it.key}")]
+    return _show(request, answer, facts, tables, targets, links)
 
 
 @looks_back
@@ -84,8 +87,17 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
         ("Where it is", where if isinstance(where, str) else pieces_cell(where.pieces)),
     ]
     at = answer.asof.ticks
-    tables = [_filled_from_table(it, at), _filled_into_table(it, at), _spans_table(it, at)]
-    return _show(request, answer, facts, tables, [("container", it.key), ("lot", it.lot.key)])
+    clock = clock_fact(it, min(at, to_ticks(now())))
+    facts += [("Moisture", describe_moisture(it.part)), *clock]
+    tables = [bags_table(it, at)] if clock else []
+    tables += [_filled_from_table(it, at), _filled_into_table(it, at), _spans_table(it, at)]
+    links = [
+        Link(f"Label, {size.replace('x', ' × ')} mm", f"{reverse('container-label', args=[it.key])}?size={size}")
+        for size in SIZES
+    ]
+    if clock and may(roles_of(request.user), PAGES["bag"]):
+        links.insert(0, Link("Record that it was opened, sealed or baked", reverse("bag", args=[it.key])))
+    return _show(request, answer, facts, tables, [("container", it.key), ("lot", it.lot.key)], links)
 
 
 def _left_fact(it: Container, asof: Asof) -> Link:
@@ -116,6 +128,7 @@ def _show(
     facts: list[tuple[str, Any]],
     tables: list[Table],
     targets: list[tuple[str, str]],
+    links: list[Link],
 ) -> HttpResponseBase:
     tables = [*tables, *approval_tables(answer.kind, answer.key)]
     every = [
@@ -132,7 +145,7 @@ def _show(
         "asof": answer.asof,
         "facts": [*facts, ("On the record", record_fact)],
         "own": [table.name for table in tables],
-        "links": approval_links(request, answer.kind, answer.key),
+        "links": [*links, *approval_links(request, answer.kind, answer.key)],
         "cost_href": reverse(f"{answer.kind}-cost", args=[answer.key]) + answer.asof.query,
     }
     context["shows_costs"] = answer.carrying and may(roles_of(request.user), COSTS)
