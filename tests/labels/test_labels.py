@@ -18,7 +18,7 @@ from trace.core.keys import label_text
 from trace.labels.code import code_of, encode, read_code
 from trace.labels.containers import make_container_labels
 from trace.labels.label import Label
-from trace.labels.paper import A4, MOST, SHEETS, SIZES, LabelRefused, print_sheets, print_singles
+from trace.labels.paper import A4, MOST, SHEETS, SIZES, PrintRefused, print_sheets, print_singles
 from trace.material.models import Container
 
 DPI = 100
@@ -138,14 +138,14 @@ def test_the_same_labels_make_the_same_file() -> None:
     [(0, "3x7", 1), (MOST + 1, "3x7", 1), (1, "", 1), (1, "38x19", 1), (1, "3x7", 0), (1, "3x7", 22), (1, "3x7", -1)],
 )
 def test_sheets_are_refused(count: int, size: str, start: int) -> None:
-    with pytest.raises(LabelRefused) as refused:
+    with pytest.raises(PrintRefused) as refused:
         print_sheets([Label(SHORT, SHORT)] * count, size, start)
     assert refused.value.message and refused.value.action
 
 
 def test_single_labels_are_refused() -> None:
     for count, size in ((0, "38x19"), (1, "3x7")):
-        with pytest.raises(LabelRefused):
+        with pytest.raises(PrintRefused):
             print_singles([Label(SHORT, SHORT)] * count, size)
 
 

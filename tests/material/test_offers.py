@@ -71,9 +71,8 @@ def test_what_can_not_be_used_or_fetched_is_not_offered(plant: Plant) -> None:
     plant.do(load_feed, 4, feed=plant.slot_c, container=reel(plant, "ON-FEED"))
     assert keys(list_offers([plant.capacitor], moment(5))["CAP"]) == ["TAKEN-OFF", "GOOD"]
     assert keys(list_offers([plant.capacitor], moment(2 + LIFE))["CAP"])[0] == "TAKEN-OFF"
-    assert (
-        keys(list_offers([plant.capacitor], moment(2 + LIFE) + timedelta(microseconds=1))["CAP"]) == []
-    )  # GOOD expired, too
+    after = moment(2 + LIFE) + timedelta(microseconds=1)
+    assert keys(list_offers([plant.capacitor], after)["CAP"]) == []  # GOOD expired, too
 
 
 def test_what_runs_out_is_listed_until_something_is_done(plant: Plant) -> None:

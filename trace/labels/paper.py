@@ -19,10 +19,10 @@ MOST = 500
 """Labels in one file."""
 
 
-class LabelRefused(Refusal):
+class PrintRefused(Refusal):
     """Labels can't be printed so."""
 
-    code = "label-refused"
+    code = "print-refused"
     action = "Choose what the page offers, and print again."
 
 
@@ -66,7 +66,7 @@ SHEETS: Mapping[str, Sheet] = {
 
 
 def print_singles(labels: Sequence[Label], size: str) -> bytes:
-    """A PDF with a page for each label. Refuses with LabelRefused a size that there is not, no labels or too many."""
+    """A PDF with a page for each label. Refuses with PrintRefused a size that there is not, no labels or too many."""
     _check(labels, size, SIZES)
     width, height = (side * mm for side in SIZES[size])
     canvas, file = _begin((width, height), labels)
@@ -80,12 +80,12 @@ def print_singles(labels: Sequence[Label], size: str) -> bytes:
 def print_sheets(labels: Sequence[Label], sheet: str, start: int = 1) -> bytes:
     """A PDF of as many A4 sheets as the labels need, the first of them from place `start` on (1 is at the top left).
 
-    Refuses with LabelRefused a sheet that there is not, a place that is not on it, no labels or too many.
+    Refuses with PrintRefused a sheet that there is not, a place that is not on it, no labels or too many.
     """
     _check(labels, sheet, SHEETS)
     paper = SHEETS[sheet]
     if not 1 <= start <= paper.places:
-        raise LabelRefused(f"The sheet has places 1 to {paper.places}, and no {start}.")
+        raise PrintRefused(f"The sheet has places 1 to {paper.places}, and no {start}.")
     canvas, file = _begin((A4[0] * mm, A4[1] * mm), labels)
     corners = list(paper.corners())
     for number, label in enumerate(labels, start - 1):
@@ -99,9 +99,9 @@ def print_sheets(labels: Sequence[Label], sheet: str, start: int = 1) -> bytes:
 
 def _check(labels: Sequence[Label], name: str, offered: Mapping[str, object]) -> None:
     if name not in offered:
-        raise LabelRefused(f"No labels are called “{name[:20]}”.", action=f"Choose one of {', '.join(offered)}.")
+        raise PrintRefused(f"No labels are called “{name[:20]}”.", action=f"Choose one of {', '.join(offered)}.")
     if not 0 < len(labels) <= MOST:
-        raise LabelRefused(f"Between 1 and {MOST} labels can be printed together, not {len(labels)}.")
+        raise PrintRefused(f"Between 1 and {MOST} labels can be printed together, not {len(labels)}.")
 
 
 def _begin(size: tuple[float, float], labels: Sequence[Label]) -> tuple[Canvas, BytesIO]:

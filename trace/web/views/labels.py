@@ -16,7 +16,7 @@ from trace.core.secrecy import clean_scan
 from trace.exchange.statuses import status_of
 from trace.labels.code import read_code
 from trace.labels.containers import make_container_labels
-from trace.labels.paper import SHEETS, SIZES, LabelRefused, print_sheets, print_singles
+from trace.labels.paper import SHEETS, SIZES, PrintRefused, print_sheets, print_singles
 from trace.material.models import Container, Lot
 from trace.material.queries import get_container
 
@@ -62,7 +62,7 @@ def _print(sent: Any) -> bytes:
         return print_singles(made, paper)
     start = sent.get("start", "").strip() or "1"
     if not (start.isascii() and start.isdecimal() and len(start) < 4):
-        raise LabelRefused(
+        raise PrintRefused(
             f"“{start[:20]}” is no place of a sheet.", action="Count from 1 at the top left, row by row."
         )
     return print_sheets(made, paper, int(start))
@@ -73,7 +73,7 @@ def _read_containers(text: str) -> list[Container]:
     keys = [_read_key(line) for line in text.splitlines() if line.strip()]
     known = {c.key: c for c in Container.objects.filter(key__in=keys).select_related("part", "lot__supplier")}
     if unknown := [key for key in keys if key not in known]:
-        raise LabelRefused(
+        raise PrintRefused(
             f"No container is labelled {', '.join(dict.fromkeys(unknown[:10]))}.",
             action="Scan the label of a reel, box or bag, one a line.",
         )
