@@ -88,7 +88,7 @@ def check_shape(plant):
 
 def check_dry_packs(plant):
     """An open dry pack of drivers is to be used first; one was sealed again; what is on feeds is within its time."""
-    offers = {one.container.key: one for one in list_offers(Part.objects.get(number="IC-DRV8"), UNTIL)}
+    offers = {one.container.key: one for one in list_offers([Part.objects.get(number="IC-DRV8")], UNTIL)["IC-DRV8"]}
     assert next(iter(offers)) == "U5999-1" and offers["U5999-1"].opened
     half, full = offers["U5999-2"], offers["U5999-3"]
     assert half.clock and full.clock and 0 < half.clock.used < half.clock.life and full.clock.used == 0

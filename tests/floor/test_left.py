@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
 
 from tests.factories import Plant, ticks
-from trace.floor.left import Left, find_left
+from trace.floor.left import find_left
 from trace.floor.operations.counting import count_container, rereel_container, return_container, scrap_parts
 from trace.floor.operations.feeds import clear_feed, load_feed, splice_feed, take_off_feed
 from trace.floor.operations.fittings import fit_part, remove_part
 from trace.floor.operations.stores import merge_containers, split_container
+from trace.material.facts import Left
 from trace.material.models import Container
 
 

@@ -10,6 +10,7 @@ import pytest
 from tests.factories import Plant, make_assembly, make_station, moment, ticks
 from tests.floor.sequencer import HEADS, SEQUENCE, Sequencer, draw
 from trace.core.clock import OPEN, telling
+from trace.floor.left import find_left
 from trace.floor.operations.corrections import correct_board_sets
 from trace.floor.operations.feeds import load_feed, take_off_feed
 from trace.floor.operations.mounting import mount_tape, take_off_tape
@@ -19,15 +20,16 @@ from trace.floor.operations.tapes import (
     stop_tape,
 )
 from trace.floor.queries import get_unit
-from trace.floor.remaining import count_left, find_pace, forecast_feeds, list_offers
+from trace.floor.remaining import find_pace, forecast_feeds, list_stock
 from trace.floor.tapes import find_next_board_set, find_slip, plan_from_stock, read_building
 from trace.genealogy.backward import trace_backward
 from trace.genealogy.known import as_known
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event
+from trace.material.facts import Left
 from trace.material.models import Container, Mount, Tape
 from trace.material.operations.setups import abort_tape, finish_tape, start_tape
-from trace.material.sequencing import Left, RunOut
+from trace.material.sequencing import RunOut
 
 pytestmark = pytest.mark.django_db
 
@@ -146,13 +148,13 @@ def test_what_is_left_counts_what_the_tape_took() -> None:
     """500 resistors, two to a set; at board set 8 sixteen are surely gone, and two more perhaps."""
     it = Sequencer(run=True)
     it.do(stop_tape, 9, board_set=8, reason="look")
-    assert count_left([it.resistors])[it.resistors.pk] == Left(482, 484)
+    assert find_left(it.resistors) == Left(482, 484)
     head = next(head for head in read_building(it.tape).heads if head.name == "A")
     assert head.runs_out == 8 + 482 // 2
     it.do(resume_tape, 10)
     it.finish()
     it.plant.do(take_off_feed, 31, feed=it.a, position=(20, 20))
-    assert count_left([it.resistors])[it.resistors.pk] == Left(460, 460)
+    assert find_left(it.resistors) == Left(460, 460)
 
 
 def test_offers_are_what_expires_first_and_may_be_loaded() -> None:
@@ -163,7 +165,7 @@ def test_offers_are_what_expires_first_and_may_be_loaded() -> None:
     plant.reel("OLD", expiry=date(2026, 3, 1), quantity=5)
     held = plant.reel("HELD", quantity=5)
     plant.do(place_holds, 1, targets=[held.lot], reason="drifts")
-    offers = list_offers([plant.resistor], moment(5))["RES"]
+    offers = list_stock([plant.resistor], moment(5))["RES"]
     assert [(one.key, one.left) for one in offers] == [("SOON", 5), ("LATE", 5), ("NEVER", 5)]
 
 

@@ -246,6 +246,6 @@ def test_reading_a_tape_of_many_heads_costs_no_more_queries(django_assert_max_nu
         plant.do(load_head, 2, feed=Feed.objects.get(key=f"T8-H{n}"), container=reel)
     plant.do(resume_tape, 3, tape=tape)
     plant.do(stop_tape, 4, tape=tape, board_set=10, link=0, reason="look")
-    with django_assert_max_num_queries(20):
+    with django_assert_max_num_queries(22):
         building = read_building(tape)
     assert [head.runs_out for head in building.heads[:3]] == [40, 41, 42], "each began at the first board set"

@@ -50,10 +50,10 @@ def test_open_bags_come_first_then_what_expires_first_then_what_came_first(plant
     plant.do(open_bag, 0, container=sealed)
     plant.do(seal_bag, 30, container=sealed)
     wanted = ["OPEN-EARLY", "OPEN-LATE", "SOON", "LONG", "CAME-FIRST", "CAME-SECOND", "SEALED-AGAIN"]
-    offers = list_offers(plant.capacitor, moment(60))
+    offers = list_offers([plant.capacitor], moment(60))["CAP"]
     assert keys(offers) == wanted
     assert [offer.opened for offer in offers] == [True, True, False, False, False, False, False]
-    assert list_offers(plant.resistor, moment(60)) == []
+    assert list_offers([plant.resistor], moment(60))["RES"] == []
 
 
 def test_what_can_not_be_used_or_fetched_is_not_offered(plant: Plant) -> None:
@@ -69,9 +69,10 @@ def test_what_can_not_be_used_or_fetched_is_not_offered(plant: Plant) -> None:
     plant.do(load_feed, 2, feed=plant.slot_c, container=reel(plant, "TAKEN-OFF"))
     plant.do(take_off_feed, 3, feed=plant.slot_c)
     plant.do(load_feed, 4, feed=plant.slot_c, container=reel(plant, "ON-FEED"))
-    assert keys(list_offers(plant.capacitor, moment(5))) == ["TAKEN-OFF", "GOOD"]
-    assert keys(list_offers(plant.capacitor, moment(2 + LIFE)))[0] == "TAKEN-OFF"
-    assert keys(list_offers(plant.capacitor, moment(2 + LIFE) + timedelta(microseconds=1))) == []  # GOOD expired, too
+    assert keys(list_offers([plant.capacitor], moment(5))["CAP"]) == ["TAKEN-OFF", "GOOD"]
+    assert keys(list_offers([plant.capacitor], moment(2 + LIFE))["CAP"])[0] == "TAKEN-OFF"
+    after = moment(2 + LIFE) + timedelta(microseconds=1)
+    assert keys(list_offers([plant.capacitor], after)["CAP"]) == []  # GOOD expired, too
 
 
 def test_what_runs_out_is_listed_until_something_is_done(plant: Plant) -> None:
@@ -103,4 +104,4 @@ def test_level_6_waits_for_a_bake(plant: Plant) -> None:
     Part.objects.filter(pk=plant.capacitor.pk).update(moisture_level="6", time_on_label=6)
     reel(plant, "CAPS")
     assert keys(list_running_out(moment(), timedelta(days=1))) == ["CAPS"]
-    assert list_offers(Part.objects.get(pk=plant.capacitor.pk), moment()) == []
+    assert list_offers([Part.objects.get(pk=plant.capacitor.pk)], moment())["CAP"] == []

@@ -6,9 +6,9 @@ from decimal import Decimal
 
 import pytest
 
+from trace.material.facts import Left
 from trace.material.sequencing import (
     TAPINGS,
-    Left,
     Offer,
     PlanRefused,
     RunOut,

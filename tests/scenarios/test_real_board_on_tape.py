@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from tests.approvals.signing import approved
 from tests.factories import make_person, make_site, make_station, moment
 from trace.engineering.models import Part
 from trace.engineering.operations import (
@@ -59,7 +60,7 @@ class Works:
         steps = [(10, "insertion", self.order), (20, "by hand", by_hand)]
         rows = [RouteRow(number=n, name=name, stations=["INSERTER"], designators=names) for n, name, names in steps]
         self.do(set_route, part=self.board, rows=rows)
-        self.do(release_revision, part=self.board)
+        self.do(release_revision, part=approved(self.board))
         self.parts = {row.name: row.line.child for row in self.board.designators.select_related("line__child")}
         for n, part in enumerate(sorted({self.parts[name].pk for name in self.order})):
             places = sum(self.parts[name].pk == part for name in self.order)

@@ -140,41 +140,6 @@ class Built(APIView):
             return Response(describe_unit(get_unit(read_label(key)), at, known, time))
 
 
-class Offers(APIView):
-    """Which container of a part is to be used first."""
-
-    @extend_schema(
-        operation_id="list_offers",
-        tags=["answers"],
-        summary="Which container of a part is to be used first",
-        responses={200: OpenApiTypes.OBJECT, **problems(400, 404)},
-    )
-    def get(self, request: Any, key: str) -> Response:
-        """Its containers that may be fetched now, in the order in which they are to be used: open bags with the least
-        floor life left, then what expires first, then what came first. What is held, not released, expired, past its
-        floor life or on a feed is not among them."""
-        part = Part.objects.filter(key=read_label(key)).first()
-        if part is None:
-            raise NotFound(f"No part has the key {key[:60]}.")
-        return Response({"part": part.key, "offers": [_describe(offer) for offer in list_offers(part, now())]})
-
-
-def _describe(offer: Stocked) -> dict[str, Any]:
-    it, clock = offer.container, offer.clock
-    return {
-        "container": it.key,
-        "kind": it.kind,
-        "store": it.store,
-        "lot": it.lot.key,
-        "quantity": it.quantity,
-        "open": offer.opened,
-        "floor_life_hours_left": round(clock.remaining / HOUR, 2) if clock else None,
-        "until": from_ticks(offer.ends).isoformat() if offer.ends is not None else None,
-        "expiry": it.lot.expiry,
-        "received": from_ticks(it.received).isoformat(),
-    }
-
-
 class RunOuts(APIView):
     """When the feeds of a station run out."""
 
@@ -204,12 +169,49 @@ class RunOuts(APIView):
         )
 
 
+class Offers(APIView):
+    """Which container of a part is to be used first."""
+
+    @extend_schema(
+        operation_id="list_offers",
+        tags=["answers"],
+        summary="Which container of a part is to be used first",
+        responses={200: OpenApiTypes.OBJECT, **problems(400, 404)},
+    )
+    def get(self, request: Any, key: str) -> Response:
+        """Its containers that may be fetched now, in the order in which they are to be used: open bags with the least
+        floor life left, then what expires first, then what came first. What is held, not released, expired, past its
+        floor life or on a feed is not among them."""
+        part = Part.objects.filter(key=read_label(key)).first()
+        if part is None:
+            raise NotFound(f"No part has the key {key[:60]}.")
+        return Response(
+            {"part": part.key, "offers": [_describe(offer) for offer in list_offers([part], now())[part.key]]}
+        )
+
+
+def _describe(offer: Stocked) -> dict[str, Any]:
+    it, clock = offer.container, offer.clock
+    return {
+        "container": it.key,
+        "kind": it.kind,
+        "store": it.store,
+        "lot": it.lot.key,
+        "quantity": it.quantity,
+        "open": offer.opened,
+        "floor_life_hours_left": round(clock.remaining / HOUR, 2) if clock else None,
+        "until": from_ticks(offer.ends).isoformat() if offer.ends is not None else None,
+        "expiry": it.lot.expiry,
+        "received": from_ticks(it.received).isoformat(),
+    }
+
+
 def make_routes() -> list[Any]:
     """The addresses of the questions."""
     views: dict[str, Callable[..., Any]] = {
         "affected/": Affected.as_view(),
         "built/<str:key>/": Built.as_view(),
-        "offers/<str:key>/": Offers.as_view(),
         "run-outs/<str:key>/": RunOuts.as_view(),
+        "offers/<str:key>/": Offers.as_view(),
     }
     return [path(address, view, name=address.partition("/")[0]) for address, view in views.items()]

@@ -240,19 +240,6 @@ def plan_tape(plant: Plant, key: str, reels: dict[str, str]) -> Iterator[Act]:
     yield from (Act(moment(slot + 2, 205 + n), partial(take_off, part)) for n, part in enumerate(reels))
 
 
-DRY_PACKS = ((30, open_bag, "U5999-2"), (34, seal_bag, "U5999-2"), (52, open_bag, "U5999-1"))
-"""Dry packs of drivers that were opened, and sealed again; the third is as it came."""
-
-
-def plan_dry_packs(plant: Plant) -> Iterator[Act]:
-    """One dry pack lies open, one has some of its floor life left."""
-
-    def handle(operation: Callable[..., object], key: str, at: datetime) -> None:
-        operation(container=plant.find(Container, key), by=plant.people[HANDLER], at=at)
-
-    yield from (Act(moment(slot, 20), partial(handle, operation, key)) for slot, operation, key in DRY_PACKS)
-
-
 def plan_mount(plant: Plant, key: str) -> Iterator[Act]:
     """A tape goes on the axial inserter before its first rack and comes off after its last."""
     first, end = TAPES[key]
@@ -267,6 +254,19 @@ def plan_mount(plant: Plant, key: str) -> Iterator[Act]:
 
     yield Act(moment(first * SLOTS_PER_RACK, 60), mount)
     yield Act(moment((end - 1) * SLOTS_PER_RACK, 205), take_off)
+
+
+DRY_PACKS = ((30, open_bag, "U5999-2"), (34, seal_bag, "U5999-2"), (52, open_bag, "U5999-1"))
+"""Dry packs of drivers that were opened, and sealed again; the third is as it came."""
+
+
+def plan_dry_packs(plant: Plant) -> Iterator[Act]:
+    """One dry pack lies open, one has some of its floor life left."""
+
+    def handle(operation: Callable[..., object], key: str, at: datetime) -> None:
+        operation(container=plant.find(Container, key), by=plant.people[HANDLER], at=at)
+
+    yield from (Act(moment(slot, 20), partial(handle, operation, key)) for slot, operation, key in DRY_PACKS)
 
 
 def plan_bath(plant: Plant) -> Iterator[Act]:

@@ -6,8 +6,8 @@ from django.db.models import Exists, OuterRef, Q
 
 from trace.core.clock import OPEN
 from trace.floor.away import HANGS
-from trace.floor.left import Left, find_all_left
-from trace.material.facts import STAYS
+from trace.floor.left import find_all_left
+from trace.material.facts import STAYS, Left
 from trace.material.models import Container, Count, FeedRecord, Span
 
 

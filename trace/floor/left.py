@@ -3,53 +3,21 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from decimal import Decimal
 
 from django.db.models import Q
 
 from trace.core.clock import OPEN
 from trace.floor.away import HANGS
-from trace.floor.draws import list_draws
+from trace.floor.hung import list_draws_of, list_hung, list_reached
 from trace.floor.models import Fitting, Salvage
-from trace.material.facts import EMPTIES, STAYS, Draw
+from trace.material.facts import EMPTIES, EMPTY, NONE, STAYS, Draw, Left
 from trace.material.models import Axis, Container, Count, Derivation, Feed, FeedRecord, ScrappedParts, Span
-
-NONE = Decimal(0)
-
-
-@dataclass(frozen=True)
-class Left:
-    """Between `least` and `most`: where two containers may have given a part, either may be without it.
-
-    Below nothing, more was used than it held by what was counted: somebody must count.
-    """
-
-    least: Decimal
-    most: Decimal
-
-    def __add__(self, other: Left) -> Left:
-        return Left(self.least + other.least, self.most + other.most)
-
-    def __contains__(self, quantity: Decimal) -> bool:
-        return max(self.least, NONE) <= quantity <= max(self.most, NONE)
-
-    @property
-    def overdrawn(self) -> Decimal:
-        """How many more were surely used than it held."""
-        return max(-self.most, NONE)
-
-    def __str__(self) -> str:
-        least, most = (f"{max(number, NONE):f}" for number in (self.least, self.most))
-        least, most = (text.rstrip("0").rstrip(".") if "." in text else text for text in (least, most))
-        return most if least == most else f"{least} to {most}"
-
 
 Change = tuple[int, Left | None]
 """What came in or went at a moment; None where nobody counted it."""
-
-EMPTY = Left(NONE, NONE)
 
 
 def find_left(container: Container, at: int = OPEN) -> Left | None:
@@ -152,36 +120,51 @@ def _drawn(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iter
     What left a place and did not come back to stock was used up, or thrown away with it."""
     acts = FeedRecord.Act
     put_on = FeedRecord.objects.filter(container__in=known, act__in=STAYS, happened__lte=at, superseded=None)
-    feeds = Feed.objects.filter(pk__in=put_on.values("feed"), kind__in=HANGS)
-    for feed in feeds.select_related("axis__tape", "axis__station"):
-        records = list(FeedRecord.objects.filter(feed=feed, happened__lte=at, superseded=None).order_by("last", "id"))
-        by_hand = {(r.container_id, r.first) for r in records if r.act == acts.HAND_FILL}
-        counted = {r.container_id: r for r in records if r.act == acts.FOUND and r.quantity is not None}
-        there = [
-            span
-            for span in Span.objects.filter(feed=feed, superseded=None, since__lte=at).order_by("end", "first")
-            if (span.container_id, span.first) not in by_hand
-        ]
-        ours = [span for span in there if span.container_id in known]
-        draws = list_draws(feed, min(span.first for span in ours))[0] if ours else []
+    every = Feed.objects.filter(pk__in=put_on.values("feed"), kind__in=HANGS)
+    feeds = {feed.pk: feed for feed in every.select_related("axis__tape", "axis__station")}
+    there: dict[int, list[Span]] = defaultdict(list)
+    for span in list_hung(feeds.values()):
+        if span.since <= at:
+            there[span.feed_id].append(span)
+    ours = {pk: [span for span in there[pk] if span.container_id in known] for pk in feeds}
+    draws, reached = list_draws_of(feeds, ours), list_reached(feeds.values())
+    records: dict[int, list[FeedRecord]] = defaultdict(list)
+    for record in FeedRecord.objects.filter(feed__in=feeds, happened__lte=at, superseded=None).order_by("last", "id"):
+        records[record.feed_id].append(record)
+    for pk, feed in feeds.items():
+        taken = draws[pk]
         if feed.axis.kind == Axis.Kind.CLOCK:  # on others nothing says when a draw was: all of them count
-            draws = [replace(d, sure=d.sure and d.last <= at) for d in draws if d.first <= at]
-        for span in ours:
+            taken = [replace(d, sure=d.sure and d.last <= at) for d in taken if d.first <= at]
+        if pk in reached:
+            surely, perhaps = reached[pk]
+            taken = [replace(d, sure=d.first < surely) for d in taken if d.first < perhaps]
+        counted = {r.container_id: r for r in records[pk] if r.act == acts.FOUND and r.quantity is not None}
+        for span in ours[pk]:
             found = counted.get(span.container_id)
             if found is None or found.last <= span.first:
-                yield span.container_id, (span.since, _use(span, span.first, there, draws))
+                yield span.container_id, (span.since, _use(span, span.first, there[pk], taken))
             elif found.last < span.end:  # it was counted where it was found: what it gave before is in the count
-                yield span.container_id, (found.happened, _use(span, found.last, there, draws))
-        last = {span.container_id: span for span in ours}
-        over = {pk: span.until for pk, span in last.items() if span.end < OPEN and span.until <= at}
-        for pk in known:
-            mine = [r for r in records if r.container_id == pk and r.act in STAYS | {acts.TAKE_OFF, acts.SEEN_AWAY}]
-            if mine and mine[-1].act in STAYS:
-                emptied = (
-                    r.happened for r in records if r.act in EMPTIES and r.last >= mine[-1].last and r != mine[-1]
-                )
-                if (end := next(emptied, over.get(pk))) is not None:
-                    fresh[pk].append((end, 0, EMPTY))
+                yield span.container_id, (found.happened, _use(span, found.last, there[pk], taken))
+        over = {span.container_id: span for span in sorted(ours[pk], key=lambda span: span.end)}
+        for container, moment in _gone_from(records[pk], known, over, at):
+            fresh[container].append((moment, 0, EMPTY))
+
+
+def _gone_from(
+    records: Sequence[FeedRecord], known: Iterable[int | None], last: Mapping[int | None, Span], at: int
+) -> Iterator[tuple[int | None, int]]:
+    """The containers that left a place and did not come back to stock, and when."""
+    acts = FeedRecord.Act
+    for pk in known:
+        mine = [r for r in records if r.container_id == pk and r.act in STAYS | {acts.TAKE_OFF, acts.SEEN_AWAY}]
+        if not mine or mine[-1].act not in STAYS:
+            continue
+        later = (r for r in records if r != mine[-1] and r.last >= mine[-1].last)
+        emptied = next((r.happened for r in later if r.act in EMPTIES), None)
+        if emptied is None and pk in last and last[pk].end < OPEN and last[pk].until <= at:
+            emptied = last[pk].until
+        if emptied is not None:
+            yield pk, emptied
 
 
 def _use(span: Span, since: int, there: Iterable[Span], draws: Iterable[Draw]) -> Left:

@@ -12,9 +12,12 @@ from django.db.models import Max
 from trace.core.clock import OPEN
 from trace.engineering.models import Designator, Part
 from trace.engineering.queries import list_fitting_parts, list_insertion_order
+from trace.floor.hung import find_here, list_hung
+from trace.floor.left import find_all_left
 from trace.floor.models import Pass
-from trace.floor.remaining import count_left, find_here, list_hung, list_offers
+from trace.floor.remaining import list_stock
 from trace.floor.when import Position
+from trace.material.facts import Left
 from trace.material.models import (
     Container,
     EmptyPlace,
@@ -27,7 +30,7 @@ from trace.material.models import (
     TapeReading,
     TapeStop,
 )
-from trace.material.sequencing import Left, Offer, TapePlan, plan_tape, runs_of_empties, too_many_empty
+from trace.material.sequencing import Offer, TapePlan, plan_tape, runs_of_empties, too_many_empty
 
 
 @dataclass
@@ -56,7 +59,7 @@ class Head:
     @property
     def runs_out(self) -> int | None:
         """The board set at which it runs out at the earliest, where what is on it was counted."""
-        return None if self.left is None else self.here[0] + self.left.least // len(self.designators)
+        return None if self.left is None else self.here[0] + self.left.whole // len(self.designators)
 
     @property
     def trouble(self) -> str:
@@ -151,7 +154,7 @@ def read_building(tape: Tape) -> Building:
         head.on = list(dict.fromkeys(span.container for span in there))
     _add_empties(heads)
     _add_readings(tape, heads)
-    left = count_left([one for head in heads.values() for one in head.on if one])
+    left = find_all_left([one for head in heads.values() for one in head.on if one])
     for head in heads.values():
         if len(head.on) == 1 and head.on[0]:
             head.left = left.get(head.on[0].pk)
@@ -214,7 +217,7 @@ def plan_from_stock(
         for part, names in served.items()
     }
     parts = Part.objects.in_bulk({pk for ids in fitting.values() for pk in ids})
-    stock = list_offers(parts.values(), at)
+    stock = list_stock(parts.values(), at)
     offers: dict[str, list[Offer]] = {
         key: [
             offer

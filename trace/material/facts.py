@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from decimal import Decimal
 
 EMPTIES = frozenset({"load", "found", "clear", "take-off"})
 PUTS_ON = frozenset({"load", "found", "splice", "top-up", "charge"})
@@ -86,3 +87,43 @@ class Reckoning:
     spans: list[SpanFacts]
     remainders: dict[int, set[int | None]]
     settled: bool
+
+
+# How much is left -----------------------------------------------------------------------------------------------------
+
+NONE = Decimal(0)
+
+
+@dataclass(frozen=True)
+class Left:
+    """Between `least` and `most`: where two containers may have given a part, either may be without it.
+
+    Below nothing, more was used than it held by what was counted: somebody must count.
+    """
+
+    least: Decimal
+    most: Decimal
+
+    def __add__(self, other: Left) -> Left:
+        return Left(self.least + other.least, self.most + other.most)
+
+    def __contains__(self, quantity: Decimal) -> bool:
+        return max(self.least, NONE) <= quantity <= max(self.most, NONE)
+
+    @property
+    def whole(self) -> int:
+        """So many whole parts there are at least."""
+        return int(max(self.least, NONE))
+
+    @property
+    def overdrawn(self) -> Decimal:
+        """How many more were surely used than it held."""
+        return max(-self.most, NONE)
+
+    def __str__(self) -> str:
+        least, most = (f"{max(number, NONE):f}" for number in (self.least, self.most))
+        least, most = (text.rstrip("0").rstrip(".") if "." in text else text for text in (least, most))
+        return most if least == most else f"{least} to {most}"
+
+
+EMPTY = Left(NONE, NONE)

@@ -101,10 +101,10 @@ def _amount(receipt: Receipt, lot: str) -> Decimal | None:
     return None if None in amounts else sum(filter(None, amounts), Decimal(0))
 
 
-def list_left(part: Part) -> QuerySet[Container]:
-    """The containers of a part that are in the plant and, as far as is on record, not used up: never on a feed,
+def list_left(*parts: Part) -> QuerySet[Container]:
+    """The containers of parts that are in the plant and, as far as is on record, not used up: never on a feed,
     still on one, or taken off the last."""
-    return _not_used_up(Container.objects.filter(part=part))
+    return _not_used_up(Container.objects.filter(part__in=parts))
 
 
 def _not_used_up(containers: QuerySet[Container]) -> QuerySet[Container]:
@@ -161,20 +161,24 @@ class Stocked:
         return left, self.container.lot.expiry or date.max, self.container.received, self.container.key
 
 
-def list_offers(part: Part, at: datetime) -> list[Stocked]:
-    """The containers of a part from which one may be fetched now, in the order in which they are to be used.
+def list_offers(parts: Iterable[Part], at: datetime) -> dict[str, list[Stocked]]:
+    """Of each part, by its key, the containers from which one may be fetched now, in the order in which they are to be
+    used.
 
     Not what hangs on a feed, is held or not released, has expired or is past its floor life.
     """
     moment = to_ticks(at)
-    found = list_left(part).filter(Q(on_feed=False), received__lte=moment).select_related("part", "lot__supplier")
+    offers: dict[str, list[Stocked]] = {part.key: [] for part in parts}
+    found = list_left(*parts).filter(Q(on_feed=False), received__lte=moment).select_related("part", "lot__supplier")
     usable = [stocked for stocked in _stocked(found, moment) if stocked.usable]
     things = {thing for stocked in usable for thing in (stocked.container, stocked.container.lot)}
     held = {(hold.target_kind, hold.target_key) for hold in find_holds(Move.LOAD, things)}
     unreleased = {lot.pk for lot in list_unreleased((stocked.container.lot for stocked in usable), moment)}
     released = (stocked for stocked in usable if stocked.container.lot_id not in unreleased)
     free = (s for s in released if not held & {subject_of(s.container), subject_of(s.container.lot)})
-    return sorted(free, key=lambda stocked: stocked.turn)
+    for stocked in sorted(free, key=lambda stocked: stocked.turn):
+        offers[stocked.container.part.key].append(stocked)
+    return offers
 
 
 def list_running_out(at: datetime, within: timedelta) -> list[Stocked]:

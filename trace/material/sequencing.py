@@ -8,6 +8,7 @@ from datetime import date
 from decimal import Decimal
 
 from trace.core.errors import Refusal
+from trace.material.facts import NONE, Left
 
 
 class PlanRefused(Refusal):
@@ -188,14 +189,6 @@ def pitch_limits(taping: Taping, pitches: int) -> tuple[Decimal, Decimal]:
 
 
 @dataclass(frozen=True)
-class Left:
-    """How many parts are left, at least and at most."""
-
-    least: int
-    most: int
-
-
-@dataclass(frozen=True)
 class RunOut:
     """For how many boards more a feed gives, at least and at most; `minutes` for the least, None without a pace."""
 
@@ -206,5 +199,5 @@ class RunOut:
 
 def forecast(left: Left, per_board: int, pace: Decimal | None) -> RunOut:
     """When a feed runs out that gives so many parts to a board, at a pace of minutes to a board."""
-    least, most = left.least // per_board, left.most // per_board
+    least, most = (int(max(parts, NONE) // per_board) for parts in (left.least, left.most))
     return RunOut(least, most, None if pace is None else int(least * pace))

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('trace', '0024_counts'),
+        ('trace', '0021_inspection'),
     ]
 
     operations = [

@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('trace', '0021_inspection'),
+        ('trace', '0022_clocks'),
     ]
 
     operations = [

@@ -12,7 +12,8 @@ from trace.core.clock import OPEN
 from trace.engineering.rules import run_together
 from trace.floor.models import Pass
 from trace.floor.tapes import Building, Head, find_next_board_sets
-from trace.material.models import Container, Mount, Tape, TapeReading, TapeStop
+from trace.material.models import Mount, Tape, TapeReading, TapeStop
+from trace.material.queries import Stocked
 from trace.material.sequencing import HeadPlan, TapePlan
 from trace.web.cells import Mark, Moment, Ref, Several
 from trace.web.sheets.base import Fact
@@ -148,12 +149,12 @@ def where_words(building: Building) -> str:
     return f"It stands at board set {building.board_set}: {stop.reason}."
 
 
-def heads_table(building: Building, stock: Mapping[str, Sequence[Container]]) -> Table:
+def heads_table(building: Building, stock: Mapping[str, Sequence[Stocked]]) -> Table:
     """Each head: what it takes, what is on it, how long that lasts, what comes next."""
     ended = building.tape.built_until < OPEN
 
     def next_ones(head: Head) -> Several:
-        return Several(tuple(Ref("container", one.key) for one in stock.get(head.part.key, ())[:2]))
+        return Several(tuple(Ref("container", one.container.key) for one in stock.get(head.part.key, ())[:2]))
 
     def lasts(head: Head) -> str:
         if ended or head.runs_out is None:

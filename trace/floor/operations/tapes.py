@@ -14,8 +14,8 @@ from trace.core.errors import Refusal
 from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.engineering.models import Characteristic
+from trace.floor.hung import find_here
 from trace.floor.operations.feeds import check_expiry, put_on
-from trace.floor.remaining import find_here
 from trace.floor.tapes import Building, read_building
 from trace.floor.when import Position, Told
 from trace.holds.gate import check_moves, moving

@@ -19,10 +19,11 @@ from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Pass, Unit
 from trace.floor.remaining import forecast_feeds
 from trace.floor.tapes import find_next_board_set
+from trace.material.facts import Left
 from trace.material.inspecting import list_plan
 from trace.material.models import Feed, Lot, Mount, SetUp
 from trace.material.queries import list_offers
-from trace.material.sequencing import Left, forecast
+from trace.material.sequencing import forecast
 from trace.web.cells import Link, Mark, Moment, Ref, Several
 from trace.web.clocks import describe_moisture, first_offer, offers_table
 from trace.web.equipment import Due, judge_due
@@ -48,7 +49,7 @@ def part_sheet(it: Part) -> Sheet:
         ("Kind", it.get_kind_display()),
         ("Tracked by", "serial" if it.serialised else "lot"),
     ]
-    offers = [] if it.serialised else list_offers(it, now())
+    offers = [] if it.serialised else list_offers([it], now())[it.key]
     if not it.serialised:
         facts.append(("Moisture", describe_moisture(it)))
     if it.shelf_life:
@@ -285,7 +286,7 @@ def _tape_on(station: Station, pace: Decimal | None) -> Ref | str:
     mount = Mount.objects.filter(station=station, until=OPEN).select_related("tape").first()
     if mount is None:
         return "none"
-    left = max(mount.tape.board_sets - find_next_board_set(mount.tape), 0)
+    left = Decimal(max(mount.tape.board_sets - find_next_board_set(mount.tape), 0))
     return Ref("tape", mount.tape.key, f"lasts {lasting(forecast(Left(left, left), 1, pace))}")
 
 

@@ -32,10 +32,10 @@ from trace.floor.operations.tapes import (
     splice_head,
     stop_tape,
 )
-from trace.floor.remaining import list_loadable
 from trace.floor.tapes import Building, Head, read_building
 from trace.material.models import Container, FeedRecord, Tape
 from trace.material.operations.setups import abort_tape, finish_tape
+from trace.material.queries import list_offers
 from trace.material.sequencing import TAPINGS
 from trace.web.forms import asking, do_or_show
 from trace.web.kiosk import find_badge
@@ -63,7 +63,7 @@ def build(request: HttpRequest, key: str) -> HttpResponseBase:
         return f"{reverse('build-tape', args=[it.key])}?{urlencode(state)}".removesuffix("?")
 
     def show() -> tuple[dict[str, Any], list[Table]]:
-        stock = {} if it.built_until < OPEN else list_loadable({one.part for one in building.heads}, now())
+        stock = {} if it.built_until < OPEN else list_offers({one.part for one in building.heads}, now())
         context = {
             "it": it,
             "building": building,
