@@ -53,6 +53,11 @@ def list_permitted(request: HttpRequest, deeds: Iterable[Deed]) -> list[Deed]:
     return [deed for deed in deeds if may(roles, OPERATIONS[deed.verb])]
 
 
+def title_of(request: HttpRequest, deeds: Iterable[Deed]) -> str:
+    """The title of what was done last, by the address that led here; empty where nothing was."""
+    return next((deed.title for deed in deeds if deed.verb == request.GET.get("done")), "")
+
+
 def carry_out(request: HttpRequest, deeds: Iterable[Deed], **given: Any) -> Any:
     """Do what the form that was sent asks for, with what the page has `given` already. Refuses with Unreadable,
     NothingChosen, BadKey, and as the operation does."""
