@@ -53,7 +53,7 @@ def opened(suspects: Suspects, container: Container, hours_left: float) -> None:
 def test_what_runs_out_says_what_to_do(visitor: Client, suspects: Suspects, sensitive: Container) -> None:
     Lot.objects.update(expiry=None)
     page = text_of(visitor.get("/material/clocks/").content.decode())
-    assert "No container is past its time. No other runs out within 30 days." in page
+    assert "No container is past its time. None runs out within 30 days." in page
     opened(suspects, sensitive, 5.01)
     Lot.objects.filter(key="LOT-SPARE").update(expiry=now().date() + timedelta(days=9))
     Lot.objects.filter(key="LOT-GOOD").update(expiry=now().date() - timedelta(days=1))
