@@ -24,7 +24,7 @@ class NothingChosen(Refusal):
 
 @dataclass(frozen=True)
 class Ask:
-    """A field: the argument that it fills, its label; `scan` takes a label with its check character off."""
+    """A field: the argument that it fills, its label; `scan` takes a label as it was scanned or typed."""
 
     name: str
     label: str

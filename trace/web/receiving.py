@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from django.db.models import Q
+from django.urls import reverse
 
 from trace.core.errors import Refusal
 from trace.engineering.models import Part
@@ -20,7 +21,7 @@ from trace.material.operations.receipts import (
     explain_unapproved,
     find_expected,
 )
-from trace.web.cells import Moment, Ref, Several
+from trace.web.cells import Link, Moment, Ref, Several
 from trace.web.tables import Column, Table
 
 
@@ -142,11 +143,18 @@ def receipts_table() -> Table:
     def amounts(receipt: Receipt) -> Several:
         return Several(tuple("not counted" if q is None else q for q in (c.quantity for c in receipt.containers.all())))
 
+    def lead(page: str, words: str) -> Callable[[Receipt], Several]:
+        return lambda receipt: Several(
+            tuple(Link(words, reverse(page, args=[c.key]), f"{words}: {c.key}") for c in receipt.containers.all())
+        )
+
     return Table(
         "receipts",
         "Received last",
         [
             Column("container", "Container", containers),
+            Column("label", "Its label", lead("container-label", "print")),
+            Column("stock", "What is done", lead("stock", "record")),
             Column("part", "Part", lambda r: Ref("part", r.part.key, r.part.name), "part__key"),
             Column("quantity", "Quantity", amounts, number=True),
             Column("lot", "Lot", lots),

@@ -58,7 +58,7 @@ CALLS = (
         "Call for material",
         (
             Ask("station", "Station", "scan"),
-            Ask("part", "Part number"),
+            Ask("part", "Part number", "scan"),
             replace(UNSURE, label="How many, if it matters"),
         ),
         "Call",
