@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -143,9 +143,13 @@ def receipts_table() -> Table:
     def amounts(receipt: Receipt) -> Several:
         return Several(tuple("not counted" if q is None else q for q in (c.quantity for c in receipt.containers.all())))
 
-    def lead(page: str, words: str) -> Callable[[Receipt], Several]:
-        return lambda receipt: Several(
-            tuple(Link(words, reverse(page, args=[c.key]), f"{words}: {c.key}") for c in receipt.containers.all())
+    def onward(receipt: Receipt) -> Several:
+        return Several(
+            tuple(
+                Link(words, reverse(page, args=[one.key]), f"{words}: {one.key}")
+                for one in receipt.containers.all()
+                for page, words in (("container-label", "label"), ("stock", "what is done"))
+            )
         )
 
     return Table(
@@ -153,8 +157,7 @@ def receipts_table() -> Table:
         "Received last",
         [
             Column("container", "Container", containers),
-            Column("label", "Its label", lead("container-label", "print")),
-            Column("stock", "What is done", lead("stock", "record")),
+            Column("onward", "Onward", onward),
             Column("part", "Part", lambda r: Ref("part", r.part.key, r.part.name), "part__key"),
             Column("quantity", "Quantity", amounts, number=True),
             Column("lot", "Lot", lots),
