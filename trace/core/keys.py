@@ -17,7 +17,7 @@ from django.db.models import Model
 from stdnum.iso7064 import mod_37_36
 
 from trace.core.errors import Kind, Refusal
-from trace.core.secrecy import clean_scan
+from trace.core.secrecy import SYMBOLOGY
 
 KEY = re.compile(r"[A-Z0-9](?:[A-Z0-9-]*[A-Z0-9])?")
 KEY_LENGTH = 40
@@ -122,7 +122,7 @@ def read_label(text: str) -> str:
 
     Refuses with BadKey when a check character is there and wrong.
     """
-    text = clean_scan(text)
+    text = SYMBOLOGY.sub("", text.strip())
     _, text = read_code(text) or ("", text)
     body, dot, check = text.upper().partition(".")
     key = clean_key(body)
