@@ -1,4 +1,4 @@
-"""Ten reels come in, are labelled, and ten fingers with a scanner put them on a tape: every board names its reels.
+"""Ten reels come in by scan, are labelled and put on a tape: every board that is inserted from it names its reels.
 
 What lies at each link of the tape is followed here part by part, in every way that what was told leaves open: where on
 the chain it stood inside the board set that was read, and how long the splice's lead really was.
