@@ -14,8 +14,8 @@ from PIL import Image
 from qrcode import util
 
 from tests.factories import Plant
-from trace.core.keys import label_text
-from trace.labels.code import code_of, encode, read_code
+from trace.core.keys import code_of, label_text, read_code
+from trace.labels.code import encode
 from trace.labels.containers import make_container_labels
 from trace.labels.label import Label
 from trace.labels.paper import A4, MOST, SHEETS, SIZES, PrintRefused, print_sheets, print_singles

@@ -190,10 +190,10 @@ def test_a_package_without_a_label_is_received_by_the_form(handler: Client, plan
     container = Container.objects.select_related("receipt", "lot").get()
     assert (container.kind, container.quantity, f"{container.lot.expiry}") == ("box", None, "2027-01-31")
     assert container.receipt and (container.receipt.origin, container.receipt.label) == ("DE", "")
-    for wrong in ({"lot": ""}, {"expiry": "soon"}, {"number": "A-2"}, {"origin": "D1"}, {"supplier": "\0"}):
+    for wrong in ({"lot": ""}, {"number": "A-2"}, {"origin": "D1"}, {"supplier": "\0"}):
         refused = handler.post(RECEIVE, {**form, **wrong})
-        assert refused.status_code == (400 if "expiry" in wrong else 409), wrong
-        assert 'role="alert"' in refused.content.decode(), wrong
+        assert refused.status_code == 409 and 'role="alert"' in refused.content.decode(), wrong
+    assert handler.post(RECEIVE, {**form, "expiry": "soon"}).status_code == 400, "that is no day"
     assert Container.objects.count() == 1
 
 
@@ -281,6 +281,19 @@ def test_the_home_of_the_area_has_what_one_may_do(handler: Client, plant: Plant)
     plant.do(expect_delivery, supplier=plant.supplier, number="D-1", rows=rows)
     page = handler.get("/material/").content.decode()
     assert RECEIVE in page and "1 delivery is expected" in page and "/material/" in handler.get("/").content.decode()
+    for task in ("deliveries", "inspect", "labels", "calls", "clocks", "counts"):
+        assert f'<a href="/material/{task}/"' in page, task
+    assert '<a href="/tapes/"' in page
     handler.force_login(make_user("op", roles=[Role.OPERATOR]))
     assert RECEIVE not in handler.get("/material/").content.decode()
     assert moment() < now()
+
+
+def test_what_was_received_leads_to_its_label_and_to_what_is_done_with_it(handler: Client, plant: Plant) -> None:
+    page = handler.get(confirm(handler, label()).headers["Location"]).content.decode()
+    key = Container.objects.get().key
+    for href in (f"/containers/{key}/label/", f"/material/containers/{key}/"):
+        assert page.count(f'href="{href}"') == 2, "where it is said, and in the list"
+        assert f'href="{href}' in handler.get(f"/containers/{key}/").content.decode()
+    assert f'href="/containers/{key}/label/"' in handler.get(f"/material/containers/{key}/").content.decode()
+    assert "waits to be inspected" not in page

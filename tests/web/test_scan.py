@@ -7,9 +7,8 @@ from django.test import Client, override_settings
 
 from tests.factories import Plant
 from tests.web.conftest import Suspects
-from trace.core.keys import check_character, label_text
+from trace.core.keys import check_character, code_of, label_text
 from trace.floor.operations.orders import release_order
-from trace.labels.code import code_of
 from trace.material.operations.stock import define_supplier
 from trace.web.scan import SUGGESTIONS, read_scan, slips_of, suggest
 

@@ -2,24 +2,32 @@
 
 A label carries the key followed by its ISO/IEC 7064 MOD 37,36 check character, so that a mistyped
 or badly read key is noticed before anything is looked up. MOD 37,36 detects every single wrong
-character, but not every swap of two neighbours.
+character, but not every swap of two neighbours. Its code holds a short link in capitals that a phone
+opens, or that text where the plant has no address (the setting LABEL_URL).
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import chain, count
 
+from django.conf import settings
 from django.db.models import Model
 from stdnum.iso7064 import mod_37_36
 
 from trace.core.errors import Kind, Refusal
+from trace.core.secrecy import SYMBOLOGY
 
 KEY = re.compile(r"[A-Z0-9](?:[A-Z0-9-]*[A-Z0-9])?")
 KEY_LENGTH = 40
 UNSTORABLE = re.compile(r"[\x00\ud800-\udfff]")
 """Characters that no database takes."""
+
+LETTERS: Mapping[str, str] = {"container": "C"}
+"""Kind of a thing: the letter that stands for it in a link. Letters are printed, and never change."""
+
+LINK = re.compile(r"(HTTPS?://[^/]+/)([A-Z])/([A-Z0-9.-]+)")
 
 
 class BadKey(Refusal):
@@ -96,12 +104,27 @@ def label_text(key: str) -> str:
     return f"{key}.{check_character(key)}"
 
 
+def code_of(kind: str, key: str) -> str:
+    """What the code on the label of a thing holds."""
+    return f"{settings.LABEL_URL}{LETTERS[kind]}/{label_text(key)}" if settings.LABEL_URL else label_text(key)
+
+
+def read_code(text: str) -> tuple[str, str] | None:
+    """(kind, label text) of a scanned link of this plant; None where it is none."""
+    link = LINK.fullmatch(text.strip().upper())
+    if link is None or link[1] != settings.LABEL_URL:
+        return None
+    return next(((kind, link[3]) for kind, letter in LETTERS.items() if letter == link[2]), None)
+
+
 def read_label(text: str) -> str:
-    """The key in scanned or typed `text`, with or without its check character.
+    """The key in scanned or typed `text`: alone, with its check character, or as the link that a label codes.
 
     Refuses with BadKey when a check character is there and wrong.
     """
-    body, dot, check = text.strip().upper().partition(".")
+    text = SYMBOLOGY.sub("", text.strip())
+    _, text = read_code(text) or ("", text)
+    body, dot, check = text.upper().partition(".")
     key = clean_key(body)
     if dot and check != check_character(key):
         raise BadKey(

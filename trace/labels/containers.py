@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 
-from trace.core.keys import label_text
+from trace.core.keys import code_of, label_text
 from trace.engineering.moisture import BAKED_FIRST
 from trace.engineering.rules import EACH
-from trace.labels.code import code_of
 from trace.labels.label import Label
 from trace.material.models import Container
 

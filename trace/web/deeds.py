@@ -27,7 +27,7 @@ class NothingChosen(Refusal):
 
 @dataclass(frozen=True)
 class Ask:
-    """A field: the argument that it fills, its label; `scan` takes a label with its check character off, `moment` says
+    """A field: the argument that it fills, its label; `scan` takes a label as it was scanned or typed, `moment` says
     when it was done, as the plant's clock showed."""
 
     name: str

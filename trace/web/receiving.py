@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from django.db.models import Q
+from django.urls import reverse
 
 from trace.core.errors import Refusal
 from trace.engineering.models import Part
@@ -20,7 +21,7 @@ from trace.material.operations.receipts import (
     explain_unapproved,
     find_expected,
 )
-from trace.web.cells import Moment, Ref, Several
+from trace.web.cells import Link, Moment, Ref, Several
 from trace.web.tables import Column, Table
 
 
@@ -142,11 +143,21 @@ def receipts_table() -> Table:
     def amounts(receipt: Receipt) -> Several:
         return Several(tuple("not counted" if q is None else q for q in (c.quantity for c in receipt.containers.all())))
 
+    def onward(receipt: Receipt) -> Several:
+        return Several(
+            tuple(
+                Link(words, reverse(page, args=[one.key]), f"{words}: {one.key}")
+                for one in receipt.containers.all()
+                for page, words in (("container-label", "label"), ("stock", "what is done"))
+            )
+        )
+
     return Table(
         "receipts",
         "Received last",
         [
             Column("container", "Container", containers),
+            Column("onward", "Onward", onward),
             Column("part", "Part", lambda r: Ref("part", r.part.key, r.part.name), "part__key"),
             Column("quantity", "Quantity", amounts, number=True),
             Column("lot", "Lot", lots),

@@ -12,14 +12,13 @@ from django.db.models import Model, Q
 from django.db.models.functions import Upper
 
 from trace.approvals.models import Deviation
-from trace.core.keys import KEY, KEY_LENGTH, BadKey, check_character, clean_key, read_label
+from trace.core.keys import KEY, KEY_LENGTH, BadKey, check_character, clean_key, read_code, read_label
 from trace.core.models import Person
 from trace.core.secrecy import clean_scan
 from trace.engineering.equipment import Equipment
 from trace.engineering.models import Part, Station
 from trace.exchange.supplier_label import LabelRefused, read_label_text
 from trace.floor.models import Carton, Customer, Shipment, Unit, WorkOrder
-from trace.labels.code import read_code
 from trace.material.models import Container, Delivery, Feed, Lot, SetUp, Supplier, Tape
 from trace.material.queries import find_receipts
 from trace.web.cells import Ref, page_of

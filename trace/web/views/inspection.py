@@ -13,7 +13,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from trace.core.clock import OPEN, now
-from trace.core.keys import KEY
+from trace.core.keys import read_label
 from trace.core.permissions import OPERATIONS, may, roles_of
 from trace.engineering.equipment import Equipment
 from trace.floor.releases import list_early_uses
@@ -174,14 +174,14 @@ def _rows(containers: list[Container], counts: Sequence[Any], sent: Any) -> list
 
 
 def _record(lot: Lot, containers: list[Container], size: int | None, sent: Any, done: dict[str, Any]) -> None:
-    key = sent.get("equipment", "").strip().upper()
+    equipment = sent.get("equipment", "").strip()
     record_inspection(
         lot=lot,
         name=sent.get("name", ""),
         counts=_read_counts(sent, containers),
         readings=_read_readings(sent.get("readings", "")),
         screened="screened" in sent,
-        equipment=Equipment.objects.filter(key=key).first() if KEY.fullmatch(key) else None,
+        equipment=Equipment.objects.filter(key=read_label(equipment)).first() if equipment else None,
         size=size,
         remark=sent.get("remark", ""),
         **done,

@@ -11,10 +11,8 @@ from django.shortcuts import render
 from django.urls import reverse
 
 from trace.core.errors import Refusal
-from trace.core.keys import BadKey, clean_key, label_text, read_label
-from trace.core.secrecy import clean_scan
+from trace.core.keys import clean_key, label_text, read_label
 from trace.exchange.statuses import status_of
-from trace.labels.code import read_code
 from trace.labels.containers import make_container_labels
 from trace.labels.paper import SHEETS, SIZES, PrintRefused, print_sheets, print_singles
 from trace.material.models import Container, Lot
@@ -70,7 +68,7 @@ def _print(sent: Any) -> bytes:
 
 def _read_containers(text: str) -> list[Container]:
     """The containers of scanned or typed labels, one a line, each as often as it stands there."""
-    keys = [_read_key(line) for line in text.splitlines() if line.strip()]
+    keys = [read_label(line) for line in text.splitlines() if line.strip()]
     known = {c.key: c for c in Container.objects.filter(key__in=keys).select_related("part", "lot__supplier")}
     if unknown := [key for key in keys if key not in known]:
         raise PrintRefused(
@@ -78,14 +76,6 @@ def _read_containers(text: str) -> list[Container]:
             action="Scan the label of a reel, box or bag, one a line.",
         )
     return [known[key] for key in keys]
-
-
-def _read_key(line: str) -> str:
-    text = clean_scan(line)
-    kind, label = read_code(text) or ("container", text)
-    if kind != "container":
-        raise BadKey(f"“{text[:60]}” is no container.")
-    return read_label(label)
 
 
 def _codes_of_lot(key: str) -> str:

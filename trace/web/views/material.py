@@ -17,7 +17,7 @@ from trace.core.permissions import OPERATIONS, PAGES, check_permitted, in_words,
 from trace.engineering.operations.common import FileRefused
 from trace.exchange.shipping_list import COLUMNS, LAYOUT, import_shipping_list
 from trace.exchange.statuses import status_of
-from trace.material.models import Delivery, Supplier
+from trace.material.models import Call, Delivery, Supplier
 from trace.material.operations.deliveries import DeliveryRefused, close_delivery
 from trace.material.queries import DeliveryState, summarise_delivery
 from trace.web.cells import Link, Mark, Moment, Ref, Several
@@ -43,6 +43,12 @@ TASKS = (
         "Expected deliveries",
         "Bring in a supplier’s shipping list; see what came, is missing or surplus.",
     ),
+    Task("inspections", "Inspect and release lots", "See which lots wait, record what was found, decide about them."),
+    Task("labels", "Print labels", "For reels, boxes and bags: on sheets, or single."),
+    Task("calls", "Calls for material", "Call for what a station lacks, issue it, say that it was brought."),
+    Task("clocks", "What runs out", "See which floor lives and expiry dates end soonest, and what to do."),
+    Task("counts", "What must be counted", "See what gave more than it held, and places to be counted or cleared."),
+    Task("tapes", "Tapes", "Plan a tape from stock, build it, mount it."),
 )
 """What there is to do, in the order of the day."""
 
@@ -50,7 +56,12 @@ TASKS = (
 def material(request: HttpRequest) -> HttpResponseBase:
     """What there is to do with material, for who asks."""
     tasks = [task for task in TASKS if may(roles_of(request.user), PAGES[task.page])]
-    return render(request, "material.html", {"tasks": tasks, "open": Delivery.objects.filter(closed=None).count()})
+    context = {
+        "tasks": tasks,
+        "open": Delivery.objects.filter(closed=None).count(),
+        "calls": Call.objects.filter(delivered=None, withdrawn=None).count(),
+    }
+    return render(request, "material.html", context)
 
 
 def deliveries(request: HttpRequest) -> HttpResponseBase:

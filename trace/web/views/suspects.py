@@ -91,7 +91,8 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
     facts += [("Moisture", describe_moisture(it.part)), *clock]
     tables = [bags_table(it, at)] if clock else []
     tables += [_filled_from_table(it, at), _filled_into_table(it, at), _spans_table(it, at)]
-    links = [
+    links = [Link("What is done with it", reverse("stock", args=[it.key]))]
+    links += [
         Link(f"Label, {size.replace('x', ' × ')} mm", f"{reverse('container-label', args=[it.key])}?size={size}")
         for size in SIZES
     ]

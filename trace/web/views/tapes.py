@@ -9,7 +9,7 @@ from django.urls import reverse
 
 from trace.core.clock import OPEN, now
 from trace.core.errors import NotFound, Refusal
-from trace.core.keys import clean_key, label_text
+from trace.core.keys import clean_key, label_text, read_label
 from trace.engineering.models import Part, Step
 from trace.engineering.queries import list_insertion_order
 from trace.exchange.statuses import status_of
@@ -116,7 +116,8 @@ def tape(request: HttpRequest, key: str) -> HttpResponseBase:
     """One tape: the strip, and what was done with it. `?suspect=KEY` sets a container or a lot apart."""
     it = find_tape(key)
     building, mount, following = read_building(it), find_mount(it), find_next_board_set(it)
-    strip = draw_strip(it, request.GET.get("suspect", "").strip().upper()[:40])
+    suspect = request.GET.get("suspect", "").strip()
+    strip = draw_strip(it, read_label(suspect) if suspect else "")
     passes = Pass.objects.filter(axis__tape=it, superseded=None).exclude(drew=Pass.Drew.NONE)
     passes = passes.select_related("unit", "station")
     drawn = passes.filter(ended__lt=OPEN, drew=Pass.Drew.ALL).count()
