@@ -246,6 +246,13 @@ def make_remainder(key: str, candidates: Iterable[Container | None], part: Part,
     )
 
 
+def explain_earlier_expiry(poured: Container, kept: Container) -> str:
+    """What is wrong where something is poured into what is good for longer; empty where nothing is."""
+    if poured.lot.expiry is None or poured.lot.expiry >= (kept.lot.expiry or date.max):
+        return ""
+    return f"Container {poured.key} expires before {kept.key}, which would then be wrong on its label."
+
+
 def _shelf_life_ends(part: Part, at: datetime) -> date | None:
     """The last day of what came into being at a moment, where the part has a shelf life."""
     return at.astimezone(UTC).date() + timedelta(days=part.shelf_life) if part.shelf_life else None

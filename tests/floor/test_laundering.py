@@ -1,0 +1,73 @@
+"""What stands on a container may not be shed by putting what it holds elsewhere, nor by telling it later."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from tests.factories import Plant
+from tests.material.inspecting import box
+from tests.refusals import refused
+from trace.floor.operations.feeds import load_feed, splice_feed, take_off_feed
+from trace.floor.operations.stores import store_container
+from trace.holds.models import Hold
+from trace.holds.operations import place_holds
+from trace.holds.rules import Move
+from trace.material.models import Container
+
+pytestmark = pytest.mark.django_db
+
+
+def loaded(plant: Plant, **details: object) -> Container:
+    reel = plant.reel("CB-1", **details)
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    return reel
+
+
+def test_what_is_held_stays_held_under_a_new_label() -> None:
+    plant = Plant()
+    reel = loaded(plant)
+    plant.do(place_holds, 2, targets=[reel], reason="drift", permits=[Move.STORE])
+    plant.do(take_off_feed, 3, feed=plant.slot_r, label="CB-2")
+    refusal = refused(plant, "held", load_feed, 4, feed=plant.slot_r, container=box("CB-2"))
+    assert "CB-1 is held: drift" in refusal.message
+    plant.do(store_container, 5, container=box("CB-2"), store="A-1")  # what the hold permits it still does
+
+
+def test_what_may_be_of_a_held_lot_is_held_too() -> None:
+    plant = Plant()
+    reel = loaded(plant)
+    plant.do(splice_feed, 2, feed=plant.slot_r, container=plant.reel("CB-2"), lead=10, tolerance=0)
+    plant.do(place_holds, 3, targets=[reel.lot], reason="drift")
+    plant.do(take_off_feed, 4, feed=plant.slot_r, label="CB-3")
+    refused(plant, "held", load_feed, 5, feed=plant.slot_r, container=box("CB-3"))
+
+
+def test_what_is_of_a_held_lot_alone_is_held_once() -> None:
+    plant = Plant()
+    reel = loaded(plant)
+    plant.do(place_holds, 3, targets=[reel.lot], reason="drift")
+    plant.do(take_off_feed, 4, feed=plant.slot_r, label="CB-3")
+    assert Hold.objects.count() == 1
+    refused(plant, "held", load_feed, 5, feed=plant.slot_r, container=box("CB-3"))
+
+
+@pytest.mark.parametrize("lot", [True, False])
+def test_what_is_held_gets_no_other_label(lot: bool) -> None:
+    plant = Plant()
+    reel = loaded(plant)
+    plant.do(place_holds, 2, targets=[reel.lot if lot else reel], reason="drift")
+    refused(plant, "held", take_off_feed, 3, feed=plant.slot_r, into=plant.reel("CB-9"))
+    assert plant.do(take_off_feed, 3, feed=plant.slot_r, into=reel) == reel  # its own it may keep
+
+
+def test_what_expires_earlier_gets_no_label_that_is_good_for_longer() -> None:
+    plant = Plant()
+    loaded(plant, expiry=date(2027, 1, 1))
+    for key, expiry in (("CB-8", date(2030, 1, 1)), ("CB-9", None)):
+        refusal = refused(
+            plant, "feed-refused", take_off_feed, 3, feed=plant.slot_r, into=plant.reel(key, expiry=expiry)
+        )
+        assert "CB-1 expires before" in refusal.message
+    plant.do(take_off_feed, 4, feed=plant.slot_r, into=plant.reel("CB-7", expiry=date(2026, 12, 1)))
