@@ -9,6 +9,7 @@ import pytest
 from tests.factories import Plant
 from tests.material.inspecting import box
 from tests.refusals import refused
+from trace.floor.operations.counting import rereel_container
 from trace.floor.operations.feeds import load_feed, splice_feed, take_off_feed
 from trace.floor.operations.stores import store_container
 from trace.holds.models import Hold
@@ -71,3 +72,19 @@ def test_what_expires_earlier_gets_no_label_that_is_good_for_longer() -> None:
         )
         assert "CB-1 expires before" in refusal.message
     plant.do(take_off_feed, 4, feed=plant.slot_r, into=plant.reel("CB-7", expiry=date(2026, 12, 1)))
+
+
+def test_what_was_put_on_another_reel_is_not_put_on_a_third_before() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1", quantity=100)
+    plant.do(rereel_container, 10, source=reel, key="CB-2")
+    refused(plant, "stock-refused", rereel_container, 5, source=reel, key="CB-3")
+
+
+def test_nothing_is_re_reeled_before_it_came_or_while_it_hangs_on_a_feed_since() -> None:
+    plant = Plant()
+    late, reel = plant.reel("CB-1", minute=10), plant.reel("CB-2")
+    assert "came after" in refused(plant, "stock-refused", rereel_container, 5, source=late, key="CB-9").message
+    plant.do(load_feed, 10, feed=plant.slot_r, container=reel)
+    assert "SLOT-R" in refused(plant, "stock-refused", rereel_container, 5, source=reel, key="CB-9").message
+    plant.do(rereel_container, 11, source=reel, key="CB-9")

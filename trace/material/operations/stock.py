@@ -195,10 +195,7 @@ def discard_container(*, container: Container, reason: str, by: Person, at: date
     (container,) = lock_containers([container], Move.SCRAP, at)
     if not reason:
         raise StockRefused("Say why it leaves.")
-    if container.gone is not None:
-        raise StockRefused(f"Container {container.key} has left the plant.")
-    if to_ticks(at) < container.received:
-        raise StockRefused(f"Container {container.key} came after that moment.")
+    check_leaves(container, at)
     check_on_no_feed(container)
     container.gone, container.gone_recorded = to_ticks(at), to_ticks(now())
     container.save(update_fields=["gone", "gone_recorded"])
@@ -268,6 +265,14 @@ def check_quantity(quantity: Decimal | None, label: str) -> None:
 def check_kind(kind: str) -> None:
     if kind not in Container.Kind.values:
         raise StockRefused("There is no such kind of container.", action="Choose a reel, box or another of the list.")
+
+
+def check_leaves(container: Container, at: datetime) -> None:
+    """Refuse with StockRefused what can't leave for good at a moment: it has, or it came after that."""
+    if container.gone is not None:
+        raise StockRefused(f"Container {container.key} has left the plant.")
+    if to_ticks(at) < container.received:
+        raise StockRefused(f"Container {container.key} came after that moment.")
 
 
 def check_on_no_feed(container: Container) -> None:
