@@ -186,3 +186,16 @@ def test_a_station_feed_runs_out_by_its_boards_and_pace() -> None:
     pace = find_pace(plant.insertion, moment(60))
     assert pace == Decimal(2)
     assert forecast_feeds([plant.slot_r, plant.slot_c], pace) == {plant.slot_r.pk: RunOut(40, 40, 80)}
+
+
+def test_neither_tape_nor_machine_is_mounted_twice_at_once_though_told_later() -> None:
+    it = mounted()
+    plant, other = it.plant, make_station("INSERT-2")
+    plant.board.steps.get(number=10).stations.add(other)
+    it.do(take_off_tape, 50, board_set=0)
+    told = {"assembly": plant.board, "board_set": 0}
+    for minute in (29, 31, 45):
+        refusal = it.refused("mount-refused", mount_tape, minute, station=other, **told)
+        assert "after that moment" in refusal.message
+        it.refused("mount-refused", mount_tape, minute, station=plant.insertion, **told)
+    it.do(mount_tape, 50, station=other, **told)
