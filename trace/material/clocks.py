@@ -1,7 +1,8 @@
 """The clocks of containers: floor life, reckoned from all records of them and of what they were filled from.
 
 A split inherits the clock of its source, a merge the worst; only a batch of another part begins anew. What is poured
-into a feed lies open there, whatever becomes of the bag that it came from. Where no record says how long something lay open, it counts as too long.
+into a feed lies open there, whatever becomes of the bag that it came from. Where no record says how long something lay
+open, it counts as too long.
 """
 
 from __future__ import annotations
