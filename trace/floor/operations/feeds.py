@@ -22,7 +22,7 @@ from trace.floor.away import HANGS, record_left, take_as_left, take_old_as_left
 from trace.floor.counts import check_counts, count_on_label
 from trace.floor.draws import list_draws, reckon_feed
 from trace.floor.releases import check_released
-from trace.floor.remainders import check_into, label_anew
+from trace.floor.remainders import check_hidden, label_anew
 from trace.floor.when import FeedRefused, Position, Told, When, find_when
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
@@ -237,7 +237,8 @@ def take_off_feed(
 
     One known container goes back under its own label. Otherwise the remainder needs a new `label`,
     or goes `into` a container whose label it still bears. A remainder is held as what it may be of is. Refuses with
-    FeedRefused, KeyInUse, and with Held what is held and would get another's label.
+    FeedRefused, KeyInUse; under another's label with Held what is held, with WrongLabel what is not released or expires
+    earlier.
     """
     into = into and lock_container(into)
     feed = _lock(feed)
@@ -246,7 +247,9 @@ def take_off_feed(
     if not candidates:
         raise FeedRefused(f"Nothing is on record at {feed.key}.", action="Scan what is there first.")
     if into:
-        check_into(feed, into, candidates, when.happened)
+        if into.gone is not None or any(c and c.part_id != into.part_id for c in candidates):
+            raise FeedRefused(f"What is on {feed.key} does not belong in {into.key}.")
+        check_hidden(into, candidates, when.happened)
     only = candidates[0] if len(candidates) == 1 else None
     result = into or (only if not label else None) or label_anew(feed, label, candidates, by, at - error)
     _write(FeedRecord.Act.TAKE_OFF, feed, result, when, by)

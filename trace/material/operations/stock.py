@@ -227,11 +227,14 @@ def plant_lot(key: str, part: Part, by: Person, at: datetime, mixed: Iterable[Lo
     return made
 
 
-def make_remainder(key: str, candidates: Iterable[Container | None], part: Part, by: Person, at: datetime) -> Container:
-    """A new container for what came off a feed, with a plant lot unless all is surely of one lot."""
+def make_remainder(
+    key: str, candidates: Iterable[Container | None], part: Part, by: Person, at: datetime, kind: str = ""
+) -> Container:
+    """A new container for what came off a feed, with a plant lot unless all is surely of one lot; of the `kind` of the
+    first of these unless told."""
     known = list(candidates)
     lots = {container.lot_id if container else None for container in known}
-    kind = next((container.kind for container in known if container), Container.Kind.BAG)
+    kind = kind or next((container.kind for container in known if container), Container.Kind.BAG)
     lot_id = lots.pop() if len(lots) == 1 else None
     return Container.objects.create(
         key=free_key(Container, key),
