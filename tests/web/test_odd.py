@@ -17,7 +17,8 @@ ASKED = (
     "suspect", "year", "set", "done", "outside", "option", "line", "at", "known", "find", "next", "board_sets", "pace",
     "csv", "sort", "page", "search", "boards", "head", "do", "container", "call", "quantity", "key", "sources",
     "reason", "told", "codes", "paper", "start", "name", "value", "board_set", "counts", "day", "from", "to", "by",
-    "verb", "about", "feed", "copy", "sheet", "row", "serial", "assembly", "date", "remark", "storage", "hours", "temperature",
+    "verb", "about", "feed", "copy", "sheet", "row", "serial", "assembly", "date", "remark", "storage", "hours",
+    "temperature",
 )  # fmt: skip
 ODD = ("a\x00b", "\u202e\u0644\u0648\u0637", "9" * 400)
 """PostgreSQL takes no NUL; text from right to left; a number that no column takes."""
