@@ -29,7 +29,7 @@ from trace.genealogy.known import as_known
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event
 from trace.material.facts import Left
-from trace.material.models import Container, Mount, SetUp, Tape
+from trace.material.models import Container, Feed, Mount, SetUp, Tape
 from trace.material.operations.setups import abort_tape, finish_tape, start_tape
 from trace.material.sequencing import RunOut
 
@@ -188,6 +188,9 @@ def test_a_station_feed_runs_out_by_its_boards_and_pace() -> None:
     pace = find_pace(plant.insertion, moment(60))
     assert pace == Decimal(2)
     assert forecast_feeds([plant.slot_r, plant.slot_c], pace) == {plant.slot_r.pk: RunOut(40, 40, 80)}
+    Feed.objects.filter(pk=plant.slot_r.pk).update(kind=Feed.Kind.BIN)
+    plant.slot_r.refresh_from_db()
+    assert not forecast_feeds([plant.slot_r], pace), "the bag from which a bin is filled says nothing of the bin"
 
 
 def test_neither_tape_nor_machine_is_mounted_twice_at_once_though_told_later() -> None:

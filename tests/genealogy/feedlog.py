@@ -262,7 +262,10 @@ class FeedLog:
             then = [a for a in self.ordered if self._later(a, act) and a.kind in CHANGES]
             if then and late > then[0].first:
                 late = OPEN
-            found.append((act, OPEN if then and early >= then[0].last else early, late))
+            gives = then[0].last if then else OPEN
+            if then and then[0].kind == "splice" and late < OPEN:  # its lead says that something was still there
+                gives = max(gives, self._by_lead(then[0]))
+            found.append((act, early if early < gives else OPEN, late))
         return found
 
     def _used_with(self, put: Put, counted: Act) -> bool:

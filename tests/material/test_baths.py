@@ -78,7 +78,7 @@ def test_a_slot_is_loaded_seen_and_taken_off_on_its_page(plant: Plant, client: C
 
     assert "is not" in post(do="load_feed", container="CB-2"), "a capacitor in the resistors' slot"
     assert "Recorded: it was emptied, then loaded." in post(do="load_feed", container="CB-1")
-    assert "Recorded: this hangs there now." in post(do="find_on_feed", container="CB-1")
+    assert "Recorded: this one is there now." in post(do="find_on_feed", container="CB-1")
     assert "Recorded: it was taken off" in post(do="take_off_feed", label="")
     assert list(FeedRecord.objects.order_by("id").values_list("act", flat=True)) == ["load", "sighting", "take-off"]
 

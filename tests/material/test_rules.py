@@ -196,6 +196,12 @@ def test_what_is_counted_from_above_alone_lasts_until_it_is_surely_used_up() -> 
     assert spans(reckon([counted(None, 3)], draws(*range(1, 9)))) == [(0, 4, A), (4, OPEN, None)]
 
 
+def test_what_was_spliced_to_something_that_was_counted_empty_came_with_its_lead() -> None:
+    """The count says that nothing is left, the lead that a part is still there: of that nobody knows what it is."""
+    records = [record(1, "load", A, 0, quantity=0), record(2, "splice", B, 5, lead=1, tolerance=0)]
+    assert spans(reckon(records, draws(*range(5, 9)))) == [(0, 6, None), (6, OPEN, B)]
+
+
 def test_a_load_before_it_is_used_up_ends_the_counting() -> None:
     records = [counted(2, 4), record(2, "load", B, 3)]
     assert spans(reckon(records, draws(*range(1, 11)))) == [(0, 3, A), (3, OPEN, B)]

@@ -100,5 +100,5 @@ def test_what_was_used_before_its_release_is_found_at_once(visitor: Client, plan
     deviation(plant, rules=["lot-not-released"], scope=["lot:K1"])
     plant.do(load_feed, 5, feed=plant.slot_r, container=box("K1-1"))
     page = shown(visitor, "/material/early-use/")
-    assert "1 time a container was used while its lot was not released: 1 lot." in page
+    assert "Material of 1 lot was used before its release, once." in page
     assert "K1-1 K1 RES Res quarantined quarantined SLOT-R" in page and "DEV-1" in page

@@ -53,7 +53,7 @@ def opened(suspects: Suspects, container: Container, hours_left: float) -> None:
 def test_what_runs_out_says_what_to_do(visitor: Client, suspects: Suspects, sensitive: Container) -> None:
     Lot.objects.update(expiry=None)
     page = text_of(visitor.get("/material/clocks/").content.decode())
-    assert "No container is past its time. No other runs out within 30 days." in page
+    assert "No container is past its time. None runs out within 30 days." in page
     opened(suspects, sensitive, 5.01)
     Lot.objects.filter(key="LOT-SPARE").update(expiry=now().date() + timedelta(days=9))
     Lot.objects.filter(key="LOT-GOOD").update(expiry=now().date() - timedelta(days=1))
@@ -89,13 +89,13 @@ def test_the_page_of_a_part_says_which_container_to_take(visitor: Client, suspec
 def test_a_dry_pack_is_opened_sealed_and_baked(visitor: Client, suspects: Suspects, sensitive: Container) -> None:
     suspects.plant.do(define_equipment, key="OVEN-1", name="Bake oven", kind="oven")
     address = "/containers/DRY/bag/"
-    assert visitor.post(address, {"what": "open"})["Location"] == "/containers/DRY/"
-    again = visitor.post(address, {"what": "open"})
+    assert visitor.post(address, {"do": "open_bag"})["Location"] == "/containers/DRY/"
+    again = visitor.post(address, {"do": "open_bag"})
     assert again.status_code == 409 and "lies open already" in again.content.decode()
-    assert visitor.post(address, {"what": "seal", "storage": "a drawer"}).status_code == 400
-    assert visitor.post(address, {"what": "seal", "storage": "cabinet to 10"}).status_code == 302
-    bake = {"what": "bake", "equipment": "OVEN-1", "temperature": "125", "hours": "9.5"}
-    for wrong in ({"hours": "soon"}, {"equipment": "NONE"}, {"temperature": ""}, {"what": "eaten"}, {"at": "x"}):
+    assert visitor.post(address, {"do": "seal_bag", "storage": "a drawer"}).status_code == 400
+    assert visitor.post(address, {"do": "seal_bag", "storage": "cabinet to 10"}).status_code == 302
+    bake = {"do": "bake_container", "equipment": "OVEN-1", "temperature": "125", "hours": "9.5"}
+    for wrong in ({"hours": "soon"}, {"equipment": "NONE"}, {"temperature": ""}, {"do": "eaten"}, {"at": "x"}):
         response = visitor.post(address, bake | wrong)
         assert 400 <= response.status_code < 500, wrong
     assert visitor.post(address, bake).status_code == 302

@@ -278,7 +278,8 @@ def test_what_was_written_is_nested_and_names_of_things_are_links(visitor: Clien
     serials = json.loads(Event.objects.filter(verb="release_order").first().payload)["arguments"]["serials"]
     for serial in serials:
         assert f'<a class="key" href="/units/{serial}/">{serial}</a>' in order[order.index("What was told") :]
-    lot = text_of(visitor.get(f"/record/{entry_of('receive_lot').pk}/").content.decode())
+    entry = Event.objects.get(verb="receive_lot", payload__contains='"LOT-FUSES"')
+    lot = text_of(visitor.get(f"/record/{entry.pk}/").content.decode())
     assert "What was told containers: FUSES, none key: LOT-FUSES number: N-LOT-FUSES part: FUSE" in lot
     fitted = visitor.get(f"/record/{entry_of('fit_child').pk}/").content.decode()
     told = fitted[fitted.index("What was told") :]

@@ -75,10 +75,12 @@ def test_what_gave_more_than_it_held_is_to_be_counted(handler: Client) -> None:
 def test_a_station_calls_and_the_stores_bring(handler: Client) -> None:
     plant = Plant()
     plant.reel("CB-1", quantity=3)
-    assert "No station waits." in handler.get("/material/calls/").content.decode()
+    page = handler.get("/material/calls/").content.decode()
+    assert "No station waits." in page and 'value="call_material"' in page and 'value="issue_container"' not in page
     page = post(handler, "/material/calls/", do="call_material", station="INSERT", part="RES")
     call = Call.objects.get()
-    assert f"{call.key} is open." in page
+    assert f"{call.key} is open." in page and f"{call.key}: RES for INSERT, open</option>" in page
+    assert "1 call for material is open" in handler.get("/").content.decode()
     assert "No container has the key CB-9" in post(
         handler, "/material/calls/", do="issue_container", call=call.key, container="CB-9"
     )

@@ -128,9 +128,6 @@ class DraftRows(KeepsAll, admin.TabularInline):
     owner = "part"
     operation: Callable[..., Any]
 
-    class Media:
-        css = {"all": ["trace/admin.css"]}
-
     def _may(self, request: Any, obj: Any) -> bool:
         return bool(
             obj and obj.level and not obj.released and may(roles_of(request.user), OPERATIONS[self.operation.__name__])

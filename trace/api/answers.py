@@ -146,6 +146,7 @@ class RunOuts(APIView):
     @extend_schema(
         operation_id="list_run_outs",
         tags=["answers"],
+        summary="When the feeds of a station run out",
         responses={200: OpenApiTypes.OBJECT, **problems(400, 404)},
     )
     def get(self, request: Any, key: str) -> Response:

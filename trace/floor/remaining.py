@@ -9,6 +9,7 @@ from decimal import Decimal
 
 from trace.core.clock import DAY, OPEN, to_ticks
 from trace.engineering.models import Part, Station
+from trace.floor.away import HANGS
 from trace.floor.left import find_all_left
 from trace.floor.models import Pass
 from trace.material.facts import EMPTY, Left
@@ -36,11 +37,13 @@ def list_stock(parts: Iterable[Part], at: datetime) -> dict[str, list[Offer]]:
 
 
 def forecast_feeds(feeds: Collection[Feed], pace: Decimal | None = None) -> dict[int, RunOut]:
-    """When each of a station's feeds runs out, by id; those that give what nobody counted are left out.
+    """When each of a station's feeds runs out, by id. Those that give what nobody counted are left out, and those into
+    which material is poured: what is left in its bag says nothing of what lies there.
 
     What was spliced on counts with what it was spliced to; of what may be there instead of something else the
     least is taken.
     """
+    feeds = [feed for feed in feeds if feed.kind in HANGS]
     on: dict[int, list[Span]] = defaultdict(list)
     for span in Span.objects.filter(feed__in=feeds, end=OPEN, superseded=None).select_related("container__lot"):
         on[span.feed_id].append(span)

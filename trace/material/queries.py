@@ -101,13 +101,9 @@ def _amount(receipt: Receipt, lot: str) -> Decimal | None:
     return None if None in amounts else sum(filter(None, amounts), Decimal(0))
 
 
-def list_left(*parts: Part) -> QuerySet[Container]:
-    """The containers of parts that are in the plant and, as far as is on record, not used up: never on a feed,
-    still on one, or taken off the last."""
-    return _not_used_up(Container.objects.filter(part__in=parts))
-
-
-def _not_used_up(containers: QuerySet[Container]) -> QuerySet[Container]:
+def list_not_used_up(containers: QuerySet[Container]) -> QuerySet[Container]:
+    """Those of them that are in the plant and, as far as is on record, not used up: never on a feed, still on one, or
+    taken off the last. How much is left in one is `floor.left`'s to say."""
     spans = Span.objects.filter(container=OuterRef("pk"), superseded=None)
     acts = FeedRecord.objects.filter(container=OuterRef("pk"), superseded=None).exclude(act=FeedRecord.Act.SIGHTING)
     here = containers.filter(gone=None).annotate(
@@ -169,7 +165,11 @@ def list_offers(parts: Iterable[Part], at: datetime) -> dict[str, list[Stocked]]
     """
     moment = to_ticks(at)
     offers: dict[str, list[Stocked]] = {part.key: [] for part in parts}
-    found = list_left(*parts).filter(Q(on_feed=False), received__lte=moment).select_related("part", "lot__supplier")
+    found = (
+        list_not_used_up(Container.objects.filter(part__in=parts))
+        .filter(Q(on_feed=False), received__lte=moment)
+        .select_related("part", "lot__supplier")
+    )
     usable = [stocked for stocked in _stocked(found, moment) if stocked.usable]
     things = {thing for stocked in usable for thing in (stocked.container, stocked.container.lot)}
     held = {(hold.target_kind, hold.target_key) for hold in find_holds(Move.LOAD, things)}
@@ -187,7 +187,9 @@ def list_running_out(at: datetime, within: timedelta) -> list[Stocked]:
     moment = to_ticks(at)
     last_day = (at + within).astimezone(UTC).date()
     short = Q(lot__expiry__lte=last_day) | Q(exposed__isnull=False, part__floor_life__isnull=False)
-    found = _not_used_up(Container.objects.filter(short | Q(part__moisture_level=BAKED_FIRST), received__lte=moment))
+    found = list_not_used_up(
+        Container.objects.filter(short | Q(part__moisture_level=BAKED_FIRST), received__lte=moment)
+    )
     found = found.select_related("part", "lot__supplier")
     until = to_ticks(at + within)
     ending = (s for s in _stocked(found, moment) if s.ends is not None and s.ends <= until)

@@ -107,7 +107,7 @@ def reckon(
                 waiting.append(record)
             if following is None or late <= following.first:
                 _end([c for c in candidates if not c.vacant], record, late)
-            if early < (OPEN if following is None else following.last):
+            if early < _given_from(following, late, draws):
                 candidates.append(_Candidate(None, record, early))
                 bound = None
         if record.act == "hand-fill":
@@ -287,6 +287,14 @@ def _exhausted(
         early = min(_nth(possible, max(record.lead - record.tolerance, 0) + record.at_least + 1), late)
     later = ordered[order[record.id] + 1 :]
     return early, late, next((r for r in later if r.act in EMPTIES | PUTS_ON), None)
+
+
+def _given_from(following: Record | None, late: int, draws: Sequence[Draw]) -> int:
+    """By where what was done next at a place gives. A splice comes with its lead also where a count says that nothing
+    was left: something was still there."""
+    if following and following.act == "splice" and late <= following.first:
+        return max(_splice(following, draws)[0], following.last)
+    return following.last if following else OPEN
 
 
 def _bound_after(

@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.http import HttpRequest
+from django.utils import timezone
 
+from trace.core.clock import OPEN, from_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import read_label
+from trace.core.moments import read_moment
 from trace.core.permissions import OPERATIONS, may, roles_of
 from trace.exchange.arguments import read_arguments
 from trace.web.forms import asking
@@ -24,23 +27,26 @@ class NothingChosen(Refusal):
 
 @dataclass(frozen=True)
 class Ask:
-    """A field: the argument that it fills, its label; `scan` takes a label with its check character off."""
+    """A field: the argument that it fills, its label; `scan` takes a label with its check character off, `moment` says
+    when it was done, as the plant's clock showed."""
 
     name: str
     label: str
-    kind: str = "text"  # text, number, scan, choose
+    kind: str = "text"  # text, number, scan, choose, moment
     needed: bool = True
     choices: Sequence[tuple[str, str]] = ()
 
 
 @dataclass(frozen=True)
 class Deed:
-    """One form."""
+    """One form; the caution goes before what is asked, the note after it."""
 
     operation: Callable[..., Any]
     title: str
     asks: Sequence[Ask]
     button: str = "Record it"
+    caution: str = ""
+    note: str = ""
 
     @property
     def verb(self) -> str:
@@ -53,9 +59,14 @@ def list_permitted(request: HttpRequest, deeds: Iterable[Deed]) -> list[Deed]:
     return [deed for deed in deeds if may(roles, OPERATIONS[deed.verb])]
 
 
+def title_of(request: HttpRequest, deeds: Iterable[Deed]) -> str:
+    """The title of what was done last, by the address that led here; empty where nothing was."""
+    return next((deed.title for deed in deeds if deed.verb == request.GET.get("done")), "")
+
+
 def carry_out(request: HttpRequest, deeds: Iterable[Deed], **given: Any) -> Any:
     """Do what the form that was sent asks for, with what the page has `given` already. Refuses with Unreadable,
-    NothingChosen, BadKey, and as the operation does."""
+    NothingChosen, BadKey, BadMoment, and as the operation does."""
     sent = request.POST
     deed = next((one for one in list_permitted(request, deeds) if one.verb == sent.get("do")), None)
     if deed is None:
@@ -63,4 +74,8 @@ def carry_out(request: HttpRequest, deeds: Iterable[Deed], **given: Any) -> Any:
     told = {ask.name: sent.get(ask.name, "") for ask in deed.asks if ask.name not in given}
     told |= {ask.name: read_label(told[ask.name]) for ask in deed.asks if ask.kind == "scan" and told.get(ask.name)}
     arguments = read_arguments(deed.operation, told, leave_out=("by", "at", *given))
-    return deed.operation(**given, **arguments, **asking(request))
+    done = asking(request)
+    for ask in deed.asks:
+        if ask.kind == "moment" and (ticks := read_moment(told[ask.name], timezone.get_current_timezone())) < OPEN:
+            done[ask.name] = from_ticks(ticks)
+    return deed.operation(**given, **arguments, **done)

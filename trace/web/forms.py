@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
-from typing import Any
+from typing import Any, cast
 
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.http.response import HttpResponseBase
-from django.shortcuts import render
 
 from trace.core.clock import now
 from trace.core.errors import Kind, Refusal
@@ -16,25 +15,20 @@ from trace.exchange.statuses import status_of
 from trace.web.tables import Table, respond
 
 
-def fill_in(
-    request: HttpRequest, template: str, context: dict[str, Any], do: Callable[[], str]
-) -> HttpResponse | HttpResponseRedirect:
+def fill_in(request: HttpRequest, template: str, context: dict[str, Any], do: Callable[[], str]) -> HttpResponse:
     """A page with a form. What was sent is done, and leads on to where `do` says; where it is refused, the form
     stays as it was filled in, with the refusal above it."""
-    refusal = None
-    if request.method == "POST":
-        try:
-            return HttpResponseRedirect(do())
-        except Refusal as refused:
-            refusal = refused
-    context = {**context, "refusal": refusal, "sent": request.POST}
-    return render(request, template, context, status=status_of(refusal) if refusal else 200)
+    return cast(HttpResponse, do_or_show(request, template, do, lambda: (context, [])))  # only tables are streamed
 
 
 def do_or_show(
-    request: HttpRequest, template: str, do: Callable[[], str], show: Callable[[], tuple[dict[str, Any], list[Table]]]
+    request: HttpRequest,
+    template: str,
+    do: Callable[[], str],
+    show: Callable[[], tuple[dict[str, Any], list[Table]]],
+    name: str = "",
 ) -> HttpResponseBase:
-    """The same for a page with tables, that is made up only where it is shown."""
+    """The same for a page with tables, that is made up only where it is shown; `name` is what its files are called."""
     refusal = None
     if request.method == "POST":
         try:
@@ -42,8 +36,8 @@ def do_or_show(
         except Refusal as refused:
             refusal = refused
     context, tables = show()
-    context |= {"refusal": refusal, "sent": request.POST}
-    response = respond(request, template, context, tables, name=template.removesuffix(".html"))
+    context = {**context, "refusal": refusal, "sent": request.POST}
+    response = respond(request, template, context, tables, name=name or template.removesuffix(".html"))
     if refusal:
         response.status_code = status_of(refusal)
     return response

@@ -19,7 +19,8 @@ from trace.floor.scans import bound_by_scan, close_pass
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note, operation
-from trace.material.queries import list_left
+from trace.material.models import Container
+from trace.material.queries import list_not_used_up
 
 
 class OrderRefused(Refusal):
@@ -82,7 +83,7 @@ def _not_in_effect(part: Part, serials: Iterable[str], day: date) -> str:
         return f"orders from {part.effective_from:%-d %B %Y} on build it"
     if part.effective_serial and any(natural(serial) < natural(part.effective_serial) for serial in serials):
         return f"units from {part.effective_serial} on are built by it"
-    if part.uses_up and (left := list_left(part.uses_up)[:3]):
+    if part.uses_up and (left := list_not_used_up(Container.objects.filter(part=part.uses_up))[:3]):
         return f"{part.uses_up.key} is used up first, and {', '.join(box.key for box in left)} is left"
     return ""
 

@@ -41,6 +41,10 @@ MOST_VALUE = 10**12
 """What a reading's record takes."""
 
 
+TOLD = 3
+"""So many heads that keep a tape standing are told of at once: it begins with all of them empty."""
+
+
 class TapeRefused(Refusal):
     """A tape can't be built on as asked."""
 
@@ -153,8 +157,10 @@ def resume_tape(*, tape: Tape, by: Person, at: datetime) -> TapeStop:
     tape = _lock(tape)
     stop = _want_stopped(tape, at)
     building = read_building(tape)
-    if building.troubles:
-        raise TapeRefused(" ".join(building.troubles), action="Put another container on the head, and scan both.")
+    if troubles := building.troubles:
+        more = len(troubles) - TOLD
+        told = [*troubles[:TOLD], *([f"{more} more head{'s wait' if more > 1 else ' waits'} too."] if more > 0 else [])]
+        raise TapeRefused(" ".join(told), action="Put a container on it: scan the head, then the container.")
     on = [one for head in building.heads for one in head.on if one]
     check_moves(Move.LOAD, [tape, *(head.feed for head in building.heads), *on, *(one.lot for one in on)])
     for one in on:

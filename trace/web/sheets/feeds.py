@@ -11,6 +11,7 @@ from django.db.models import QuerySet
 from trace.core.clock import OPEN, now
 from trace.engineering.models import Station
 from trace.engineering.rules import run_together
+from trace.floor.away import HANGS
 from trace.floor.remaining import find_pace, forecast_feeds
 from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span
 from trace.material.sequencing import RunOut
@@ -18,7 +19,10 @@ from trace.web.cells import Mark, Moment, Ref, Several, place_of
 from trace.web.sheets.base import Fact, Sheet, count, lasting
 from trace.web.tables import Column, Table
 
-LASTS = "How many boards what is on it surely lasts for, at the pace of the last ones; empty where nobody counted it."
+LASTS = (
+    "How many boards what is on it surely lasts for, at the pace of the last ones; empty where nobody counted it, and "
+    "where it is poured in."
+)
 
 
 def pace_now(station: Station) -> Decimal | None:
@@ -26,13 +30,18 @@ def pace_now(station: Station) -> Decimal | None:
     return find_pace(station, now())
 
 
+def between(feed: Feed) -> str:
+    """What stands between the containers of a feed: a bath gives of all of them, any other of one."""
+    return ", " if feed.kind == Feed.Kind.BATH else " or "
+
+
 def feeds_table(feeds: QuerySet[Feed], runouts: Mapping[int, RunOut]) -> Table:
     """Feeds, what may be on each now, and how long it lasts."""
     spans = Span.objects.filter(feed__in=feeds, end=OPEN, superseded=None).select_related("container__lot")
-    on: dict[int, list[Any]] = {}
+    on: dict[int, dict[int | None, Any]] = {}
     for span in spans.order_by("first"):
         it = span.container
-        on.setdefault(span.feed_id, []).append(Ref("container", it.key) if it else Mark("unknown"))
+        on.setdefault(span.feed_id, {})[span.container_id] = Ref("container", it.key) if it else Mark("unknown")
     lots: dict[int, dict[str, Ref]] = {}
     for span in spans:
         if span.container:
@@ -46,8 +55,8 @@ def feeds_table(feeds: QuerySet[Feed], runouts: Mapping[int, RunOut]) -> Table:
         [
             Column("feed", "Feed", lambda f: Ref("feed", f.key)),
             Column("kind", "Kind", lambda f: f.get_kind_display(), choose=True),
-            Column("on", "Container", lambda f: Several(tuple(on.get(f.pk, ())), " or ")),
-            Column("lot", "Lot", lambda f: Several(tuple(lots.get(f.pk, {}).values()), " or ")),
+            Column("on", "Container", lambda f: Several(tuple(on.get(f.pk, {}).values()), between(f))),
+            Column("lot", "Lot", lambda f: Several(tuple(lots.get(f.pk, {}).values()), between(f))),
             Column("serves", "Serves", lambda f: run_together(dict.fromkeys(serves.get(f.pk, [])))),
             Column("lasts", "Lasts", lambda f: lasting(runouts.get(f.pk))),
         ],
@@ -125,9 +134,9 @@ def feed_sheet(it: Feed) -> Sheet:
     """A feed: what is, and was, on it, and from which records that follows."""
     spans = Span.objects.filter(feed=it, superseded=None).select_related("container__lot")
     records = FeedRecord.objects.filter(feed=it, superseded=None).select_related("container", "by")
-    now = [span.container.key if span.container else "unknown material" for span in spans.filter(end=OPEN)]
+    on = [span.container.key if span.container else "unknown material" for span in spans.filter(end=OPEN)]
     facts: list[Fact] = [("Kind", it.get_kind_display()), ("At", place_of(it.axis))]
-    if it.axis.station:
+    if it.axis.station and it.kind in HANGS:
         runout = forecast_feeds([it], pace_now(it.axis.station)).get(it.pk)
         facts.append(("Lasts", lasting(runout) or "not known: nobody counted what is on it"))
     on_clock = it.axis.kind == Axis.Kind.CLOCK
@@ -161,4 +170,8 @@ def feed_sheet(it: Feed) -> Sheet:
             search=("container__key", "by__name"),
         ),
     ]
-    return Sheet(f"On it now: {' or '.join(now) or 'nothing'}.", facts, tables)
+    return Sheet(
+        f"{'In' if it.kind == Feed.Kind.BATH else 'On'} it now: {between(it).join(dict.fromkeys(on)) or 'nothing'}.",
+        facts,
+        tables,
+    )

@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
 
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.urls import reverse
-from django.utils import timezone
 
-from trace.core.clock import OPEN, from_ticks, now, to_ticks
+from trace.core.clock import now, to_ticks
 from trace.core.keys import clean_key
-from trace.core.moments import read_moment
 from trace.engineering.equipment import Equipment
-from trace.exchange.arguments import read_arguments
-from trace.floor.operations.bags import BagRefused, bake_container, open_bag, seal_bag
+from trace.floor.operations.bags import bake_container, open_bag, seal_bag
 from trace.material.clocks import find_clock
 from trace.material.models import BagRecord
 from trace.material.queries import get_container, list_running_out
 from trace.web.clocks import clocks_table, describe_clock, describe_moisture
-from trace.web.forms import asking, fill_in
+from trace.web.deeds import Ask, Deed, carry_out, list_permitted
+from trace.web.forms import fill_in
 from trace.web.tables import respond
 
 WITHIN = timedelta(days=30)
@@ -37,17 +36,14 @@ def clocks(request: HttpRequest) -> HttpResponseBase:
 def bag(request: HttpRequest, key: str) -> HttpResponse:
     """Record that a dry pack was opened or sealed, or that a container was baked."""
     it = get_container(clean_key(key))
-    sent = request.POST
+    ovens = [
+        (one.key, f"{one.kind} {one.key}: {one.name}")
+        for one in Equipment.objects.filter(retired=None).order_by("kind", "key")
+    ]
+    deeds = _list_deeds(ovens)
 
     def do() -> str:
-        what = sent.get("what", "")
-        if what not in BAGS:
-            raise BagRefused("Say what was done: opened, sealed or baked.")
-        ticks = read_moment(sent.get("at", ""), timezone.get_current_timezone())
-        done = asking(request) | ({} if ticks == OPEN else {"at": from_ticks(ticks)})
-        operation = BAGS[what]
-        told = read_arguments(operation, sent.dict(), leave_out=("container", "by", "at"))
-        operation(container=it, **told, **done)
+        carry_out(request, deeds, container=it)
         return reverse("container", args=[it.key])
 
     clock = find_clock(it, to_ticks(now()))
@@ -55,10 +51,34 @@ def bag(request: HttpRequest, key: str) -> HttpResponse:
         "it": it,
         "moisture": describe_moisture(it.part),
         "clock": describe_clock(clock) if clock else None,
-        "storages": BagRecord.Storage.choices,
-        "equipment": Equipment.objects.filter(retired=None).order_by("kind", "key"),
+        "deeds": list_permitted(request, deeds) if clock else [],
+        "ovens": ovens,
     }
     return fill_in(request, "bag.html", context, do)
 
 
-BAGS = {"open": open_bag, "seal": seal_bag, "bake": bake_container}
+def _list_deeds(ovens: Sequence[tuple[str, str]]) -> list[Deed]:
+    """What is done with a dry pack, in the order of the day."""
+    bake = (
+        Ask("equipment", "In which oven or chamber", "choose", choices=ovens),
+        Ask("temperature", "Temperature, °C", "number"),
+        Ask("hours", "Hours", "number"),
+        Ask("at", "When it ended, if not just now", "moment", needed=False),
+    )
+    return [
+        Deed(open_bag, "It was opened", (WHEN,), "Record that it was opened"),
+        Deed(seal_bag, "It was sealed dry", (STORAGE, WHEN), "Record that it was sealed"),
+        *([Deed(bake_container, "It was baked", bake, "Record the bake", HOT, HOW_LONG)] if ovens else []),
+    ]
+
+
+WHEN = Ask("at", "When, if not just now", "moment", needed=False)
+STORAGE = Ask("storage", "It is kept in", "choose", choices=BagRecord.Storage.choices)
+HOT = (
+    "oven, trays and parts are hot, and stay hot for long. Not every reel, tray or tube bears the heat: take parts out "
+    "of what does not."
+)
+HOW_LONG = (
+    "How hot and how long follows from the level and the thickness of the package: see the dry pack’s label and site "
+    "procedure. What comes out of the oven lies open until it is sealed."
+)

@@ -6,13 +6,12 @@ from dataclasses import replace
 from typing import Any
 
 from django.http import HttpRequest
-from django.http.response import HttpResponseBase, HttpResponseRedirect
+from django.http.response import HttpResponseBase
 from django.urls import reverse
 
 from trace.core.clock import OPEN
-from trace.core.errors import NotFound, Refusal
+from trace.core.errors import NotFound
 from trace.core.keys import clean_key
-from trace.exchange.statuses import status_of
 from trace.floor.operations.feeds import (
     charge_bath,
     clear_feed,
@@ -27,14 +26,16 @@ from trace.floor.when import FeedRefused
 from trace.material.models import Axis, BathLimit, BathReading, Feed, Span
 from trace.material.operations.baths import record_bath_reading
 from trace.web.cells import Mark, Moment, Ref, Several
-from trace.web.deeds import Ask, Deed, carry_out, list_permitted
-from trace.web.tables import Column, Table, respond
+from trace.web.deeds import Ask, Deed, carry_out, list_permitted, title_of
+from trace.web.forms import do_or_show
+from trace.web.sheets.feeds import between
+from trace.web.tables import Column, Table
 
 CONTAINER = Ask("container", "Container", "scan")
 UP_TO = Ask("quantity", "How many, at most, if counted", "number", needed=False)
 AT_LEAST = Ask("at_least", "At least, if counted", "number", needed=False)
 LOAD = Deed(load_feed, "It was emptied, then loaded", (CONTAINER, UP_TO, AT_LEAST), "Loaded")
-SEE = Deed(find_on_feed, "This hangs there now", (CONTAINER,), "Seen")
+SEE = Deed(find_on_feed, "This one is there now", (CONTAINER,), "Seen")
 OFF = (
     Deed(
         take_off_feed,
@@ -88,38 +89,35 @@ def feeding(request: HttpRequest, key: str) -> HttpResponseBase:
     if it is None:
         raise NotFound(f"No feed of a station has the key {key[:60]}.")
     deeds = _deeds_of(it)
-    refusal = None
-    if request.method == "POST":
-        try:
-            done = carry_out(request, deeds, feed=it, **_position(request, it))
-            outside = isinstance(done, BathReading) and done.outside
-            return HttpResponseRedirect(
-                f"{reverse('feeding', args=[it.key])}?done={request.POST['do']}{'&outside=yes' if outside else ''}"
-            )
-        except Refusal as refused:
-            refusal = refused
-    done = next((deed.title for deed in deeds if deed.verb == request.GET.get("done")), "")
-    context = {
-        "it": it,
-        "on": _lies_there(it),
-        "deeds": list_permitted(request, deeds),
-        "refusal": refusal,
-        "sent": request.POST,
-        "done": done if not refusal else "",
-        "outside": request.GET.get("outside") if not refusal else "",
-        "hot": it.kind == Feed.Kind.BATH,
-    }
-    tables = [readings_table(it)] if it.kind == Feed.Kind.BATH else []
-    response = respond(request, "feeding.html", context, tables, name=f"feed-{it.key}")
-    if refusal:
-        response.status_code = status_of(refusal)
-    return response
+    bath = it.kind == Feed.Kind.BATH
+
+    def do() -> str:
+        done = carry_out(request, deeds, feed=it, **_position(request, it))
+        outside = isinstance(done, BathReading) and done.outside
+        return f"{reverse('feeding', args=[it.key])}?done={request.POST['do']}{'&outside=yes' if outside else ''}"
+
+    def show() -> tuple[dict[str, Any], list[Table]]:
+        context = {
+            "it": it,
+            "on": _lies_there(it),
+            "deeds": list_permitted(request, deeds),
+            "done": title_of(request, deeds),
+            "outside": request.GET.get("outside"),
+            "hot": bath,
+        }
+        return context, [readings_table(it)] if bath else []
+
+    return do_or_show(request, "feeding.html", do, show, f"feed-{it.key}")
 
 
 def _lies_there(it: Feed) -> Several:
+    """What is on it, by its part's name where it is alone."""
     spans = Span.objects.filter(feed=it, end=OPEN, superseded=None).select_related("container__part")
-    each = (Ref("container", s.container.key, s.container.part.name) if s.container else Mark("unknown") for s in spans)
-    return Several(tuple(each), " and " if it.kind == Feed.Kind.BATH else " or ")
+    there = {span.container_id: span.container for span in spans}.values()
+    each = (
+        Ref("container", one.key, one.part.name if len(there) == 1 else "") if one else Mark("unknown") for one in there
+    )
+    return Several(tuple(each), between(it))
 
 
 def _deeds_of(it: Feed) -> list[Deed]:

@@ -17,7 +17,7 @@ from trace.engineering.models import Part
 from trace.engineering.queries import get_calendar
 from trace.floor.models import Shipment
 from trace.holds.models import Hold
-from trace.material.models import Feed, Lot, SetUpLine, Span
+from trace.material.models import Call, Feed, Lot, SetUpLine, Span
 from trace.material.queries import list_overdue_clearings
 from trace.web.answer import holds_table
 from trace.web.approvals import deviations_table
@@ -44,6 +44,9 @@ def home(request: HttpRequest) -> HttpResponseBase:
         "unknown": unknown.count(),
         "overdue": overdue.count(),
         "inspect": Lot.objects.filter(status=Lot.Status.QUARANTINED, containers__gone=None).distinct().count(),
+        "calls": Call.objects.filter(delivered=None, withdrawn=None).count()
+        if may(roles_of(request.user), OPERATIONS["issue_container"])
+        else 0,
         "awaiting": len(awaiting),
         "failed": len(failed),
         "late": len(late),

@@ -5,32 +5,32 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from django.db.models import QuerySet
 from django.http import HttpRequest
-from django.http.response import HttpResponseBase, HttpResponseRedirect
+from django.http.response import HttpResponseBase
 from django.urls import reverse
 
-from trace.core.clock import now
-from trace.core.errors import Refusal
+from trace.core.clock import OPEN, now
 from trace.core.keys import clean_key, read_label
-from trace.exchange.statuses import status_of
 from trace.floor.checks import list_overdrawn
 from trace.floor.left import find_left
 from trace.floor.operations.calls import call_material, deliver_call, issue_container, withdraw_call
 from trace.floor.operations.counting import count_container, rereel_container, return_container, scrap_parts
 from trace.floor.operations.stores import merge_containers, split_container, store_container
-from trace.material.models import Call, Container, Count
+from trace.material.models import Call, Container, Count, Feed
 from trace.material.operations.stock import discard_container
 from trace.material.queries import get_container, list_overdue_clearings
-from trace.web.cells import Mark, Moment, Ref
-from trace.web.deeds import Ask, Deed, carry_out, list_permitted
+from trace.web.cells import Mark, Moment, Ref, Several
+from trace.web.deeds import Ask, Deed, carry_out, list_permitted, title_of
+from trace.web.forms import do_or_show
 from trace.web.tables import Column, Table, respond
 
 QUANTITY = Ask("quantity", "How many", "number")
 UNSURE = Ask("quantity", "How many, if counted", "number", needed=False)
 REASON = Ask("reason", "Why")
 NEW = Ask("key", "Label of the new one", "scan")
-CALL = Ask("call", "Call", "scan")
-KINDS = Ask("kind", "Into a", "choose", needed=False, choices=Container.Kind.choices)
+CALL = Ask("call", "Call", "choose")
+KINDS = Ask("kind", "What the new one is", "choose", needed=False, choices=Container.Kind.choices)
 
 DEEDS = (
     Deed(count_container, "It was counted", (QUANTITY, Ask("reason", "Why it differs", needed=False))),
@@ -43,7 +43,7 @@ DEEDS = (
     Deed(
         rereel_container,
         "All of it is put on another reel",
-        (Ask("key", "Label of the new one", "scan"), KINDS, UNSURE),
+        (NEW, KINDS, UNSURE),
     ),
     Deed(merge_containers, "Another is poured in", (Ask("sources", "The other’s label", "scan"),)),
     Deed(store_container, "It is moved", (Ask("store", "Store or shelf"),)),
@@ -52,46 +52,45 @@ DEEDS = (
 )
 """What is done with a container, in the order of the day."""
 
-CALLS = (
-    Deed(
-        call_material,
-        "Call for material",
-        (
-            Ask("station", "Station", "scan"),
-            Ask("part", "Part number"),
-            replace(UNSURE, label="How many, if it matters"),
-        ),
-        "Call",
+CALLING = Deed(
+    call_material,
+    "Call for material",
+    (
+        Ask("station", "Station", "scan"),
+        Ask("part", "Part number", "scan"),
+        replace(UNSURE, label="How many, if it matters"),
     ),
+    "Call",
+)
+ANSWERS = (
     Deed(issue_container, "Issue a container for a call", (CALL, Ask("container", "Container", "scan")), "Issue"),
     Deed(deliver_call, "It was brought", (CALL,), "Delivered"),
     Deed(withdraw_call, "A call is not wanted any more", (CALL, REASON), "Withdraw"),
 )
-"""What is done with calls."""
+"""What is done with a call."""
 
 
 def stock(request: HttpRequest, key: str) -> HttpResponseBase:
     """What is done with one container."""
     it = get_container(clean_key(key))
-    refusal = None
-    if request.method == "POST":
-        try:
-            done = carry_out(request, DEEDS, **_given(request, it))
-            there = done if isinstance(done, Container) else it
-            return HttpResponseRedirect(f"{reverse('stock', args=[there.key])}?done={request.POST['do']}")
-        except Refusal as refused:
-            refusal = refused
-    done = next((deed.title for deed in DEEDS if deed.verb == request.GET.get("done")), "")
-    context = {
-        "it": it,
-        "left": find_left(it),
-        "deeds": [] if it.gone is not None else list_permitted(request, DEEDS),
-        "refusal": refusal,
-        "sent": request.POST,
-        "done": done if not refusal else "",
-    }
-    response = respond(request, "stock.html", context, [_counts_table(it.counts.all())], name=f"stock-{it.key}")
-    return _refused(response, refusal)
+
+    def do() -> str:
+        done = carry_out(request, DEEDS, **_given(request, it))
+        there = done if isinstance(done, Container) else it
+        return f"{reverse('stock', args=[there.key])}?done={request.POST['do']}"
+
+    def show() -> tuple[dict[str, Any], list[Table]]:
+        on = Feed.objects.filter(spans__container=it, spans__end=OPEN, spans__superseded=None)
+        context = {
+            "it": it,
+            "left": find_left(it),
+            "feeds": Several(tuple(Ref("feed", feed.key) for feed in on.distinct().order_by("key"))),
+            "deeds": [] if it.gone is not None else list_permitted(request, DEEDS),
+            "done": title_of(request, DEEDS),
+        }
+        return context, [_counts_table(it.counts.all())]
+
+    return do_or_show(request, "stock.html", do, show, f"stock-{it.key}")
 
 
 def _given(request: HttpRequest, it: Container) -> dict[str, Any]:
@@ -141,36 +140,33 @@ def counts(request: HttpRequest) -> HttpResponseBase:
 
 def calls(request: HttpRequest) -> HttpResponseBase:
     """Calls for material, open ones first."""
-    refusal = None
-    if request.method == "POST":
-        try:
-            done = carry_out(request, CALLS)
-            return HttpResponseRedirect(f"{reverse('calls')}?done={done.key}")
-        except Refusal as refused:
-            refusal = refused
     every = Call.objects.select_related("station", "part", "container", "called_by")
-    done = every.filter(key=request.GET.get("done", "")[:40].replace("\x00", "")).first() if not refusal else None
-    open_calls = every.filter(delivered=None, withdrawn=None)
-    context = {
-        "open": open_calls.count(),
-        "deeds": list_permitted(request, CALLS),
-        "refusal": refusal,
-        "sent": request.POST,
-        "done": done,
-    }
-    tables = [
-        _calls_table("open", "Open calls", open_calls, "No station waits for material."),
-        _calls_table(
-            "ended", "Answered and withdrawn", every.exclude(pk__in=open_calls).order_by("-called"), "None yet."
-        ),
-    ]
-    return _refused(respond(request, "calls.html", context, tables, name="calls"), refusal)
+
+    def do() -> str:
+        return f"{reverse('calls')}?done={carry_out(request, (CALLING, *ANSWERS)).key}"
+
+    def show() -> tuple[dict[str, Any], list[Table]]:
+        open_calls = every.filter(delivered=None, withdrawn=None)
+        context = {
+            "open": open_calls.count(),
+            "deeds": list_permitted(request, _list_deeds(open_calls)),
+            "done": every.filter(key=request.GET.get("done", "")[:40].replace("\x00", "")).first(),
+        }
+        ended = every.exclude(pk__in=open_calls).order_by("-called")
+        return context, [
+            _calls_table("open", "Open calls", open_calls, "No station waits for material."),
+            _calls_table("ended", "Answered and withdrawn", ended, "No call was answered or withdrawn yet."),
+        ]
+
+    return do_or_show(request, "calls.html", do, show)
 
 
-def _refused(response: HttpResponseBase, refusal: Refusal | None) -> HttpResponseBase:
-    if refusal:
-        response.status_code = status_of(refusal)
-    return response
+def _list_deeds(calls: QuerySet[Call]) -> list[Deed]:
+    """What is done with calls, of which one is chosen."""
+    names = [(call.key, f"{call.key}: {call.part.key} for {call.station.key}, {call.state}") for call in calls]
+    choose = replace(CALL, choices=names)
+    answers = [replace(deed, asks=[choose if ask is CALL else ask for ask in deed.asks]) for deed in ANSWERS]
+    return [CALLING, *(answers if names else [])]
 
 
 def _counts_table(rows: Any) -> Table:
