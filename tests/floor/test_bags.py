@@ -286,6 +286,8 @@ def test_a_batch_is_another_material_with_a_clock_of_its_own(plant: Plant) -> No
     plant.do(open_bag, 0, container=one)
     batch = plant.do(make_batch, 1000, key="BATCH", part=plant.resistor, sources=[one])
     assert used(batch, 1010) == 10
+    same = plant.do(make_batch, 1000, key="SAME", part=plant.capacitor, sources=[one])
+    assert used(same, 1010) == 1010
 
 
 def test_what_was_poured_lies_open_though_the_rest_of_the_bag_is_sealed(plant: Plant) -> None:

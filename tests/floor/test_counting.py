@@ -119,3 +119,15 @@ def test_a_substitute_may_be_issued_but_nothing_expired_or_held() -> None:
     hold.permits = ["store"]
     hold.save()
     assert plant.do(issue_container, 3, call=call, container=reel).issued == ticks(3)
+
+
+def test_a_call_is_not_answered_delivered_or_withdrawn_before_it_was_made() -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1", quantity=100)
+    call = plant.do(call_material, 10, station=plant.insertion, part=plant.resistor)
+    refused(plant, "call-refused", issue_container, 5, call=call, container=reel)
+    refused(plant, "call-refused", withdraw_call, 5, call=call, reason="not wanted")
+    call = plant.do(issue_container, 12, call=call, container=reel)
+    refused(plant, "call-refused", deliver_call, 11, call=call)
+    refused(plant, "call-refused", withdraw_call, 11, call=call, reason="not wanted")
+    plant.do(deliver_call, 12, call=call)

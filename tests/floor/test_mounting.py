@@ -9,11 +9,13 @@ import pytest
 
 from tests.factories import Plant, make_assembly, make_station, moment, ticks
 from tests.floor.sequencer import HEADS, SEQUENCE, Sequencer, draw
+from tests.refusals import refused
 from trace.core.clock import OPEN, telling
 from trace.floor.left import find_left
 from trace.floor.operations.corrections import correct_board_sets
 from trace.floor.operations.feeds import load_feed, take_off_feed
 from trace.floor.operations.mounting import mount_tape, take_off_tape
+from trace.floor.operations.passes import start_pass
 from trace.floor.operations.tapes import (
     load_head,
     resume_tape,
@@ -27,7 +29,7 @@ from trace.genealogy.known import as_known
 from trace.holds.operations import place_holds
 from trace.ledger.models import Event
 from trace.material.facts import Left
-from trace.material.models import Container, Feed, Mount, Tape
+from trace.material.models import Container, Feed, Mount, SetUp, Tape
 from trace.material.operations.setups import abort_tape, finish_tape, start_tape
 from trace.material.sequencing import RunOut
 
@@ -189,3 +191,27 @@ def test_a_station_feed_runs_out_by_its_boards_and_pace() -> None:
     Feed.objects.filter(pk=plant.slot_r.pk).update(kind=Feed.Kind.BIN)
     plant.slot_r.refresh_from_db()
     assert not forecast_feeds([plant.slot_r], pace), "the bag from which a bin is filled says nothing of the bin"
+
+
+def test_neither_tape_nor_machine_is_mounted_twice_at_once_though_told_later() -> None:
+    it = mounted()
+    plant, other = it.plant, make_station("INSERT-2")
+    plant.board.steps.get(number=10).stations.add(other)
+    it.do(take_off_tape, 50, board_set=0)
+    told = {"assembly": plant.board, "board_set": 0}
+    for minute in (29, 31, 45):
+        refusal = it.refused("mount-refused", mount_tape, minute, station=other, **told)
+        assert "after that moment" in refusal.message
+        it.refused("mount-refused", mount_tape, minute, station=plant.insertion, **told)
+    it.do(mount_tape, 50, station=other, **told)
+
+
+def test_what_was_drawn_from_a_tape_that_was_given_up_is_on_record_but_has_not_passed() -> None:
+    it = Sequencer(run=True)
+    it.tape = it.do(abort_tape, 30, board_sets=5, reason="torn")
+    serial = draw(it, 1, 32)
+    (entry,) = get_unit(serial).passes.all()
+    assert (entry.outcome, entry.drew) == ("aborted", "all")
+    (board,) = it.plant.boards()
+    told = {"station": it.plant.insertion, "position": (2, 2), "setup": SetUp.objects.get(axis__tape=it.tape)}
+    assert refused(it.plant, "stopped", start_pass, unit=board, **told).message == "Stop. Tape T1 was given up."

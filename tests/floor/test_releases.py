@@ -244,7 +244,7 @@ def test_what_came_off_a_feed_is_quarantined_with_what_is_not_released(plant: Pl
     released(plant, other, 4)
     plant.do(load_feed, 5, feed=plant.slot_r, container=box("K2-1"))
     plant.do(top_up_feed, 6, feed=plant.slot_r, container=box("K1-1"))
-    refusal = refused(plant, "feed-refused", take_off_feed, 7, feed=plant.slot_r, into=box("K2-2"))
+    refusal = refused(plant, "wrong-label", take_off_feed, 7, feed=plant.slot_r, into=box("K2-2"))
     assert refusal.message == "Lot K1 is not released, and K2-2 is of another."
     rest = plant.do(take_off_feed, 7, feed=plant.slot_r, label="REST")
     assert rest.lot.status == "quarantined"

@@ -10,7 +10,7 @@ import pytest
 from tests.factories import Plant, candidates_at, make_assembly, make_part
 from tests.floor.sequencer import Sequencer
 from trace.core.clock import OPEN
-from trace.engineering.models import Characteristic
+from trace.engineering.models import Characteristic, Part
 from trace.floor.operations.feeds import fill_by_hand
 from trace.floor.operations.mounting import mount_tape
 from trace.floor.operations.tapes import (
@@ -25,6 +25,7 @@ from trace.floor.operations.tapes import (
 from trace.floor.tapes import read_building
 from trace.holds.operations import place_holds
 from trace.material.models import Feed, TapeStop
+from trace.material.operations.inspection import reject_lot
 from trace.material.operations.setups import abort_tape, finish_tape, start_tape
 
 pytestmark = pytest.mark.django_db
@@ -132,6 +133,16 @@ def test_an_expired_lot_keeps_it_standing() -> None:
     it.do(load_head, 1, feed=it.a, container=fresh)
     it.do(load_head, 1, feed=it.b, container=it.capacitors)
     it.refused("expired", resume_tape, 24 * 60)
+
+
+def test_a_lot_rejected_meanwhile_or_a_floor_life_over_keeps_it_standing() -> None:
+    it = Sequencer(load=False)
+    Part.objects.filter(pk=it.plant.capacitor.pk).update(moisture_level="5a")
+    it.do(load_head, 1, feed=it.a, container=it.resistors)
+    it.do(load_head, 1, feed=it.b, container=it.capacitors)
+    assert "floor life is 24 h" in it.refused("floor-life-over", resume_tape, 25 * 60).message
+    it.do(reject_lot, 2, lot=it.resistors.lot, evidence="Wrong marking.")
+    it.refused("lot-not-released", resume_tape, 3)
 
 
 def test_an_empty_place_is_filled_by_hand_before_the_end() -> None:

@@ -100,6 +100,7 @@ def admit(
         local, ageing, past_floor_life, unreleased, exhausted = _things_at(station, found.serving, positions, scan)
         found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
         holds = list({hold.pk: hold for hold in found_holds}.values())
+    tape = setup.axis.tape if setup else None
     permits = Permits(from_ticks(scan - error), from_ticks(scan + error))
     here = EquipmentHere(station, equipment, from_ticks(scan))
     admissions, refusals = [], []
@@ -130,6 +131,7 @@ def admit(
                     for designator in unknown.get(inner.pk, ())
                 ),
                 without_setup=tuple(sorted(served.get(due.pk, ()))) if due else (),
+                given_up=tape.key if tape and tape.aborted else "",
                 missing_children=tuple(
                     f"{part} at {designator}"
                     for designator, part, number in missing.get(unit.pk, ())

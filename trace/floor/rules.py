@@ -77,7 +77,7 @@ class Doing:
 @dataclass(frozen=True)
 class Facts:
     """What the interlock looks at for one unit at one station: `due` is the step that is next for it there, `choices`
-    are all of which one is next, `unreleased` lots as (key, part, status)."""
+    are all of which one is next, `given_up` a tape that is no good, `unreleased` lots as (key, part, status)."""
 
     unit: str
     station: str
@@ -93,6 +93,7 @@ class Facts:
     unknown_children: tuple[str, ...] = ()
     made_later: bool = False
     without_setup: tuple[str, ...] = ()
+    given_up: str = ""
     expired: tuple[str, ...] = ()
     past_floor_life: tuple[str, ...] = ()
     unreleased: tuple[tuple[str, str, str], ...] = ()
@@ -227,6 +228,13 @@ RULES: tuple[Rule, ...] = (
         "the step fills places that a set-up or a tape serves, and none is in force here",
         lambda f: f"Nothing on record here gives {', '.join(f.without_setup[:5])}." if f.without_setup else None,
         "Scan the tape, or have the set-up of this station recorded.",
+    ),
+    Rule(
+        "tape-given-up",
+        "the building of the tape was given up: it goes on no machine",
+        lambda f: f"Tape {f.given_up} was given up." if f.given_up else None,
+        "Take it off, marked, and mount another tape.",
+        draws_stand=True,
     ),
     Rule(
         "expired",

@@ -60,6 +60,18 @@ def write_holds(targets: Sequence[Model], reason: str, permits: Sequence[Move], 
     return Hold.objects.bulk_create(holds)
 
 
+def carry_holds(sources: Sequence[Model], result: Model, besides: Model, by: Person, at: datetime) -> list[Hold]:
+    """What is open on any of these stands on what came of them, too, but for the holds on `besides`, which reach it
+    anyhow. For an operation that makes the `result`: nobody can have moved that before."""
+    wanted = {subject_of(source) for source in sources} - {subject_of(besides)}
+    named = Hold.objects.filter(released=None, target_key__in={key for _, key in wanted}).order_by("id")
+    holds = []
+    for one in named:
+        if (one.target_kind, one.target_key) in wanted:
+            holds += write_holds([result], one.sentence[:300], [Move(move) for move in one.permits], by, at)
+    return holds
+
+
 @holding
 def release_hold(*, hold: Hold, reason: str, by: Person, at: datetime) -> Hold:
     """End a hold. Refuses with HoldRefused without a reason, or when it was released before."""

@@ -1,7 +1,8 @@
 """The clocks of containers: floor life, reckoned from all records of them and of what they were filled from.
 
-A split inherits the clock of its source, a merge the worst. What is poured into a feed lies open there, whatever
-becomes of the bag that it came from. Where no record says how long something lay open, it counts as too long.
+A split inherits the clock of its source, a merge the worst; only a batch of another part begins anew. What is poured
+into a feed lies open there, whatever becomes of the bag that it came from. Where no record says how long something lay
+open, it counts as too long.
 """
 
 from __future__ import annotations
@@ -85,8 +86,10 @@ class Clocks:
         """How long what was filled in had lain open."""
         if row.source is None:
             return UNKNOWN
-        if row.deed == Derivation.Deed.BATCH or row.source_id not in self._containers:
+        if row.source_id not in self._containers:
             return 0
+        if row.deed == Derivation.Deed.BATCH and row.source.part_id != self._containers[row.result_id].part_id:
+            return 0  # another material
         hung = self._hung.get((row.record.feed_id, row.source.pk), []) if row.record else []
         since = min((since for since, until in hung if since <= row.at <= until), default=row.at)
         clock = self.find_on_feed(row.source, since, row.at)

@@ -57,6 +57,7 @@ def issue_container(*, call: Call, container: Container, by: Person, at: datetim
     call = _lock(call)
     if call.issued is not None or call.withdrawn is not None:
         raise CallRefused(f"{call.key} is {call.state}.")
+    _want_after(call, call.called, at)
     wanted = {call.part_id, *Substitute.objects.filter(line__child=call.part).values_list("part", flat=True)}
     if container.part_id not in wanted:
         raise CallRefused(
@@ -82,6 +83,7 @@ def deliver_call(*, call: Call, by: Person, at: datetime) -> Call:
     call = _lock(call)
     if container is None or call.state != "on its way":
         raise CallRefused(f"{call.key} is {call.state}; nothing is on its way for it.")
+    _want_after(call, call.issued, at)
     container.store = call.station.key
     container.save(update_fields=["store"])
     call.delivered, call.delivered_by = to_ticks(at), by
@@ -98,9 +100,15 @@ def withdraw_call(*, call: Call, reason: str, by: Person, at: datetime) -> Call:
     call = _lock(call)
     if call.delivered is not None or call.withdrawn is not None:
         raise CallRefused(f"{call.key} is {call.state}.")
+    _want_after(call, call.called if call.issued is None else call.issued, at)
     call.withdrawn, call.reason = to_ticks(at), reason
     call.save(update_fields=["withdrawn", "reason"])
     return call
+
+
+def _want_after(call: Call, before: int | None, at: datetime) -> None:
+    if to_ticks(at) < (before or 0):
+        raise CallRefused(f"{call.key} was {call.state} only after that moment.", action="Give the right moment.")
 
 
 def _lock(call: Call) -> Call:

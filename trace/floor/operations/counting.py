@@ -24,6 +24,8 @@ from trace.material.operations.stock import (
     MOST,
     StockRefused,
     check_kind,
+    check_leaves,
+    check_on_no_feed,
     check_quantity,
     lock_containers,
     make_remainder,
@@ -75,8 +77,10 @@ def rereel_container(
     check_quantity(quantity, key)
     check_kind(kind)
     (source,) = lock_containers([source], Move.DIVIDE, at)
+    check_leaves(source, at)
     left = find_left(source, to_ticks(at))
     take_as_left(source, to_ticks(at), 0, by)
+    check_on_no_feed(source)
     lay_open([source], by, at)
     result = make_remainder(key, [source], source.part, by, at)
     if quantity is None and left is not None and left.least == left.most > 0:

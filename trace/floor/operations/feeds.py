@@ -22,16 +22,15 @@ from trace.floor.away import HANGS, record_left, take_as_left, take_old_as_left
 from trace.floor.counts import check_counts, count_on_label
 from trace.floor.draws import list_draws, reckon_feed
 from trace.floor.releases import check_released
+from trace.floor.remainders import check_hidden, label_anew
 from trace.floor.when import FeedRefused, Position, Told, When, find_when
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.facts import EMPTIES, STAYS, Record
-from trace.material.inspecting import list_unreleased
 from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, Span
 from trace.material.operations.bags import check_floor_life, lay_open
 from trace.material.operations.setups import check_part
-from trace.material.operations.stock import make_remainder
 from trace.material.rules import reckon
 from trace.material.spans import counts_draws, find_anchor, list_records
 from trace.material.tapes import board_sets_at
@@ -237,7 +236,9 @@ def take_off_feed(
     """What is on the feed goes back to stock, derived from every candidate on it.
 
     One known container goes back under its own label. Otherwise the remainder needs a new `label`,
-    or goes `into` a container whose label it still bears. Refuses with FeedRefused, KeyInUse.
+    or goes `into` a container whose label it still bears. A remainder is held as what it may be of is. Refuses with
+    FeedRefused, KeyInUse; under another's label with Held what is held, with WrongLabel what is not released or expires
+    earlier.
     """
     into = into and lock_container(into)
     feed = _lock(feed)
@@ -245,27 +246,12 @@ def take_off_feed(
     candidates = list(_candidates(feed, when))
     if not candidates:
         raise FeedRefused(f"Nothing is on record at {feed.key}.", action="Scan what is there first.")
-    if into and (into.gone is not None or any(c and c.part_id != into.part_id for c in candidates)):
-        raise FeedRefused(f"What is on {feed.key} does not belong in {into.key}.")
-    others = [c.lot for c in candidates if c and into and c.lot_id != into.lot_id]
-    if hidden := list_unreleased(others, when.happened):
-        raise FeedRefused(
-            f"Lot {hidden[0].key} is not released, and {into} is of another.",
-            action="Stick a new label on it and scan that label.",
-        )
+    if into:
+        if into.gone is not None or any(c and c.part_id != into.part_id for c in candidates):
+            raise FeedRefused(f"What is on {feed.key} does not belong in {into.key}.")
+        check_hidden(into, candidates, when.happened)
     only = candidates[0] if len(candidates) == 1 else None
-    result = into or (only if not label else None)
-    if result is None:
-        if not label:
-            names = ", ".join(c.key if c else "unknown material" for c in candidates)
-            raise FeedRefused(
-                f"What is on {feed.key} may be of {names}.",
-                action="Stick a new label on it and scan that label.",
-            )
-        part = next((c.part for c in candidates if c), None)
-        if part is None:
-            raise FeedRefused(f"Nobody knows what is on {feed.key}.", action="Throw it away, and clear the feed.")
-        result = make_remainder(label, candidates, part, by, at - error)
+    result = into or (only if not label else None) or label_anew(feed, label, candidates, by, at - error)
     _write(FeedRecord.Act.TAKE_OFF, feed, result, when, by)
     return result
 

@@ -17,6 +17,7 @@ from trace.floor.models import Fitting, Salvage, Unit
 from trace.floor.operations.feeds import check_expiry, lock_container
 from trace.floor.queries import find_flaws, find_last_known, list_parents, lock_units
 from trace.floor.releases import check_released
+from trace.floor.remainders import check_hidden, hold_too, list_in_place
 from trace.floor.rules import SCAN_CHILD
 from trace.floor.scans import BATCH, bound_by_scan, judge_by_designator
 from trace.floor.sheets import place
@@ -198,8 +199,8 @@ def remove_part(
     """What occupies a designator is taken out; the place is empty until something is fitted.
 
     A lot-tracked part may be kept: in a new container labelled `salvage`, or `into` one; it is then
-    derived from this designator. `error`: within how much the time is known. Refuses with Held,
-    FittingRefused, WrongPart, KeyInUse.
+    derived from this designator, and not released, expires and is held as what it may be of. `error`: within how much
+    the time is known. Refuses with Held, FittingRefused, WrongPart, WrongLabel, KeyInUse.
     """
     designator, reason = _designator(designator), clean_text(reason, 300, "The reason")
     to_error(error)
@@ -226,7 +227,12 @@ def remove_part(
             raise FittingRefused(f"Container {into.key} has left the plant.")
         if into and into.part_id not in list_fitting_parts(unit.part, designator):
             raise WrongPart(f"{into.key} is for another part than {designator} of {unit.part.key} holds.")
-        result = into or make_remainder(salvage, [None], line.child, by, at - error)
+        sources = list_in_place(unit, designator, standing)
+        if into:
+            check_hidden(into, sources, to_ticks(at))
+        result = into or make_remainder(salvage, [None, *sources], line.child, by, at - error, Container.Kind.BAG)
+        if not into:
+            hold_too(result, sources, by, at)
         Salvage.objects.create(
             unit=unit, designator=designator, result=result, at=to_ticks(at), error=to_error(error), by=by,
             recorded=to_ticks(now()),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from django.db.models import Q
+
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text
@@ -39,6 +41,7 @@ def mount_tape(
 
     Refuses with MountRefused a tape for another revision, one that is not finished or was given up, is mounted
     already, or has no board set left; a machine that has another tape on it, or does not insert these designators; a
+    moment at which the tape was not finished, or it or the machine was mounted otherwise until later; a
     board set that was drawn before, and without a `reason` one that is not the next. With Held: the machine, the tape,
     its heads, or what is on the rest of it.
     """
@@ -46,6 +49,7 @@ def mount_tape(
     reason = clean_text(reason, 300, "The reason")
     _check_tape(tape, assembly)
     _check_machine(tape, station)
+    _check_moment(tape, station, to_ticks(at))
     following = find_next_board_set(tape)
     if following >= tape.board_sets:
         raise MountRefused(f"All {tape.board_sets} board sets of {tape.key} are used.", action="Take another tape.")
@@ -103,6 +107,17 @@ def _check_tape(tape: Tape, assembly: Part) -> None:
     if mounted := find_mount(tape):
         raise MountRefused(
             f"Tape {tape.key} is on record as mounted at {mounted.station.key}.", action="Take it off there first."
+        )
+
+
+def _check_moment(tape: Tape, station: Station, at: int) -> None:
+    """Neither tape nor machine is at two places at once, whatever the order in which it is told."""
+    if at < tape.built_until:
+        raise MountRefused(f"Tape {tape.key} was finished after that moment.", action="Give the right moment.")
+    mounts = Mount.objects.filter(Q(tape=tape) | Q(station=station), until__gt=at).select_related("tape", "station")
+    if later := mounts.order_by("-until").first():
+        raise MountRefused(
+            f"Tape {later.tape.key} came off {later.station.key} after that moment.", action="Give the right moment."
         )
 
 

@@ -6,7 +6,7 @@ Where one of them was on record at a feed, it had left that unseen, which is rec
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import datetime
 from decimal import Decimal
 
 from trace.core.clock import now, to_ticks
@@ -18,12 +18,13 @@ from trace.floor.releases import check_released
 from trace.holds.gate import moving
 from trace.holds.rules import Move
 from trace.material.clocks import mark_exposed
-from trace.material.models import Container, Derivation, Lot
+from trace.material.models import Container, Derivation
 from trace.material.operations.bags import lay_open
 from trace.material.operations.stock import (
     StockRefused,
     check_kind,
     check_quantity,
+    explain_earlier_expiry,
     lock_containers,
     make_remainder,
     plant_lot,
@@ -85,11 +86,8 @@ def merge_containers(
     if into:
         (kept,) = (container for container in everything if container.pk == into.pk)
         for container in poured:
-            if _expires(container.lot) < _expires(kept.lot):
-                raise StockRefused(
-                    f"Container {container.key} expires before {kept.key}, which would then be wrong on its label.",
-                    action="Pour both into a new container.",
-                )
+            if wrong := explain_earlier_expiry(container, kept):
+                raise StockRefused(wrong, action="Pour both into a new container.")
     _left_feeds(poured, by, at)  # what they are poured into may hang where it is
     lay_open(everything, by, at)
     result = into or _derived(key, poured, poured[0].kind, None, by, at)
@@ -171,7 +169,3 @@ def _derive(
         for source in sources
     )
     mark_exposed({result.pk: to_ticks(at)})
-
-
-def _expires(lot: Lot) -> date:
-    return lot.expiry or date.max

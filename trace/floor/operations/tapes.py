@@ -14,8 +14,9 @@ from trace.core.errors import Refusal
 from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.engineering.models import Characteristic
-from trace.floor.hung import find_here
+from trace.floor.hung import find_here, list_hung
 from trace.floor.operations.feeds import check_expiry, put_on
+from trace.floor.releases import check_released
 from trace.floor.tapes import Building, read_building
 from trace.floor.when import Position, Told
 from trace.holds.gate import check_moves, moving
@@ -31,6 +32,7 @@ from trace.material.models import (
     TapeReading,
     TapeStop,
 )
+from trace.material.operations.bags import check_floor_life_on_feed
 from trace.material.operations.setups import MOST
 from trace.material.sequencing import TAPINGS, pitch_limits, runs_of_empties
 
@@ -149,7 +151,8 @@ def resume_tape(*, tape: Tape, by: Person, at: datetime) -> TapeStop:
     """The tape runs, for the first time or again.
 
     Refuses with TapeRefused unless every head has something known on it, while two components in a row of what is on a
-    head were missing, or its last one measured lay outside its limits; with Held, Expired.
+    head were missing, or its last one measured lay outside its limits; with Held, Expired, FloorLifeOver,
+    LotNotReleased.
     """
     tape = _lock(tape)
     stop = _want_stopped(tape, at)
@@ -162,6 +165,8 @@ def resume_tape(*, tape: Tape, by: Person, at: datetime) -> TapeStop:
     check_moves(Move.LOAD, [tape, *(head.feed for head in building.heads), *on, *(one.lot for one in on)])
     for one in on:
         check_expiry(one.lot, at)
+    check_floor_life_on_feed([span for span in list_hung(head.feed for head in building.heads) if span.end == OPEN], at)
+    check_released([one.lot for one in on], at)
     note(tape)
     return _end(stop, by, at)
 

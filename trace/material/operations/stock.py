@@ -195,10 +195,7 @@ def discard_container(*, container: Container, reason: str, by: Person, at: date
     (container,) = lock_containers([container], Move.SCRAP, at)
     if not reason:
         raise StockRefused("Say why it leaves.")
-    if container.gone is not None:
-        raise StockRefused(f"Container {container.key} has left the plant.")
-    if to_ticks(at) < container.received:
-        raise StockRefused(f"Container {container.key} came after that moment.")
+    check_leaves(container, at)
     check_on_no_feed(container)
     container.gone, container.gone_recorded = to_ticks(at), to_ticks(now())
     container.save(update_fields=["gone", "gone_recorded"])
@@ -230,11 +227,14 @@ def plant_lot(key: str, part: Part, by: Person, at: datetime, mixed: Iterable[Lo
     return made
 
 
-def make_remainder(key: str, candidates: Iterable[Container | None], part: Part, by: Person, at: datetime) -> Container:
-    """A new container for what came off a feed, with a plant lot unless all is surely of one lot."""
+def make_remainder(
+    key: str, candidates: Iterable[Container | None], part: Part, by: Person, at: datetime, kind: str = ""
+) -> Container:
+    """A new container for what came off a feed, with a plant lot unless all is surely of one lot; of the `kind` of the
+    first of these unless told."""
     known = list(candidates)
     lots = {container.lot_id if container else None for container in known}
-    kind = next((container.kind for container in known if container), Container.Kind.BAG)
+    kind = kind or next((container.kind for container in known if container), Container.Kind.BAG)
     lot_id = lots.pop() if len(lots) == 1 else None
     return Container.objects.create(
         key=free_key(Container, key),
@@ -244,6 +244,13 @@ def make_remainder(key: str, candidates: Iterable[Container | None], part: Part,
         own=False,
         received=to_ticks(at),
     )
+
+
+def explain_earlier_expiry(poured: Container, kept: Container) -> str:
+    """What is wrong where something is poured into what is good for longer; empty where nothing is."""
+    if poured.lot.expiry is None or poured.lot.expiry >= (kept.lot.expiry or date.max):
+        return ""
+    return f"Container {poured.key} expires before {kept.key}, which would then be wrong on its label."
 
 
 def _shelf_life_ends(part: Part, at: datetime) -> date | None:
@@ -261,6 +268,14 @@ def check_quantity(quantity: Decimal | None, label: str) -> None:
 def check_kind(kind: str) -> None:
     if kind not in Container.Kind.values:
         raise StockRefused("There is no such kind of container.", action="Choose a reel, box or another of the list.")
+
+
+def check_leaves(container: Container, at: datetime) -> None:
+    """Refuse with StockRefused what can't leave for good at a moment: it has, or it came after that."""
+    if container.gone is not None:
+        raise StockRefused(f"Container {container.key} has left the plant.")
+    if to_ticks(at) < container.received:
+        raise StockRefused(f"Container {container.key} came after that moment.")
 
 
 def check_on_no_feed(container: Container) -> None:

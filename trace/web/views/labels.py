@@ -79,7 +79,7 @@ def _read_containers(text: str) -> list[Container]:
 
 
 def _codes_of_lot(key: str) -> str:
-    lot = Lot.objects.filter(key=key.upper()).first() if key.isascii() else None
+    lot = Lot.objects.filter(key=key.upper()).first() if key.isascii() and key.isprintable() else None
     return "\n".join(label_text(one) for one in lot.containers.values_list("key", flat=True)) if lot else ""
 
 

@@ -35,8 +35,9 @@ def mount(request: HttpRequest, key: str) -> HttpResponseBase:
     if request.method == "POST" and find_badge(text):
         return redirect(f"{reverse('scan')}?{urlencode({'q': text})}")
     mounted = find_mount(it)
-    station = Station.objects.filter(key=request.GET.get("station", "")[:40]).first()
-    assembly = Part.objects.filter(key=request.GET.get("for", "")[:40]).first()
+    asked = {name: request.GET.get(name, "")[:40].replace("\x00", "") for name in ("station", "for")}
+    station = Station.objects.filter(key=asked["station"]).first()
+    assembly = Part.objects.filter(key=asked["for"]).first()
 
     def do() -> str:
         if "slip" in request.POST:
