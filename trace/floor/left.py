@@ -89,7 +89,7 @@ def _divided(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> It
 
 
 def _poured(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iterator[tuple[int | None, Change]]:
-    """What was poured into bins and baths, and places filled by hand."""
+    """What was poured into bins and baths, or on what hung somewhere, and places filled by hand."""
     acts = FeedRecord.Act
     records = FeedRecord.objects.filter(container__in=known, happened__lte=at, superseded=None)
     for record in records.select_related("feed"):
@@ -98,7 +98,7 @@ def _poured(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Ite
             yield pk, (record.happened, _less(Decimal(1)))
         elif record.act == acts.CHARGE:
             fresh[pk].append((record.happened, 0, EMPTY))
-        elif record.act in (acts.LOAD, acts.TOP_UP, acts.FOUND) and record.feed.kind not in HANGS:
+        elif record.act == acts.TOP_UP or record.act in (acts.LOAD, acts.FOUND) and record.feed.kind not in HANGS:
             poured = record.quantity
             yield pk, (record.happened, None if poured is None else Left(-Decimal(poured), NONE))
         elif record.quantity is not None:  # counted as it was put on, before anything was drawn
@@ -127,7 +127,15 @@ def _drawn(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iter
     for span in list_hung(feeds.values()):
         if span.since <= at:
             there[span.feed_id].append(span)
-    ours = {pk: [span for span in there[pk] if span.container_id in known] for pk in feeds}
+    poured = set(
+        FeedRecord.objects.filter(container__in=known, act=acts.TOP_UP, superseded=None).values_list(
+            "feed", "container", "first"
+        )
+    )
+    ours = {
+        pk: [s for s in there[pk] if s.container_id in known and (pk, s.container_id, s.first) not in poured]
+        for pk in feeds
+    }
     draws, reached = list_draws_of(feeds, ours), list_reached(feeds.values())
     records: dict[int, list[FeedRecord]] = defaultdict(list)
     for record in FeedRecord.objects.filter(feed__in=feeds, happened__lte=at, superseded=None).order_by(

@@ -166,7 +166,7 @@ def _read_stock(evidence: Evidence, told: Told) -> None:
         evidence.received |= {label: told.at for label, _ in given["containers"]}
     elif told.verb == "receive_package":
         evidence.received |= {lot.container: told.at for lot in given["package"].lots}
-    elif told.verb == "split_container":
+    elif told.verb in ("split_container", "rereel_container"):
         evidence.fills[told.result.key].append((told.at, ("container", given["source"].key)))
     elif told.verb == "merge_containers":
         for source in given["sources"]:

@@ -21,12 +21,13 @@ class Cause:
 @dataclass(eq=False)
 class Piece:
     """One physical part, or one charge of solder: the lot it was delivered in, every label it lay under since, the
-    kinds of disturbance it went through, and the untold causes."""
+    kinds of disturbance it went through, and the untold causes. `poured`: out of its container, on others."""
 
     lot: str
     labels: list[str]
     kinds: set[str] = field(default_factory=set)
     causes: list[Cause] = field(default_factory=list)
+    poured: bool = False
 
     @property
     def hidden(self) -> str | None:
@@ -52,8 +53,10 @@ class Box:
 
     def pour_in(self, pieces: Iterable[Piece | None]) -> None:
         for piece in pieces:
-            if piece is not None and piece.labels[-1:] != [self.key]:
-                piece.labels.append(self.key)
+            if piece is not None:
+                piece.poured = False
+                if piece.labels[-1:] != [self.key]:
+                    piece.labels.append(self.key)
             self.pieces.append(piece)
 
 

@@ -110,6 +110,14 @@ class SimPlant(World):
         self.told.append(Told(verb, moment, arguments, result))
         return result
 
+    def try_to(self, operation: Callable[..., Any], **arguments: Any) -> None:
+        """What the system is to refuse is asked, and not done."""
+        try:
+            self.tell(operation, **arguments)
+        except Refusal:
+            return
+        raise AssertionError(f"{getattr(operation, '__name__', operation)} was not refused")
+
     def _word(self, value: Any) -> str:
         if isinstance(value, Model):
             return str(getattr(value, "key", value.pk))

@@ -224,7 +224,7 @@ def judge_left(plant: SimPlant, tally: Tally) -> None:
         truly[box.key] += sum(piece is not None for piece in box.pieces)
     for place in plant.places.values():
         if place.kind != "bin":
-            truly.update(piece.labels[-1] for piece in place.queue if piece)
+            truly.update(piece.labels[-1] for piece in place.queue if piece and not piece.poured)
     drawn_unseen = {piece.labels[-1]: piece.hidden for piece in plant.delivered if piece.hidden}
     containers = Container.objects.filter(key__in=plant.boxes).order_by("pk")
     said = find_all_left(containers)

@@ -103,6 +103,9 @@ def _top_up(plant: SimPlant, chance: random.Random, name: str, over: int | None)
     )
     _lose_order(plant, place)
     box.pieces = box.pieces[len(pouring) :]
+    for piece in pouring:
+        if piece:
+            piece.poured = True
     mixed = [*place.queue, *pouring]
     chance.shuffle(mixed)
     place.queue.clear()
