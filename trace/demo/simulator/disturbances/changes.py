@@ -82,7 +82,8 @@ def _record_late(plant: SimPlant, place: SupplyPlace, box: Box, cause: Cause, be
     where = (begun, plant.now if counted is None else counted[1])
     plant.tell(load_feed, feed=plant.feeds[place.key], container=plant.container(box.key), position=where)
     cause.revealed = True
-    plant.lead_astray("", box.key)
+    if box.astray == "recorded late":  # else it went untold since
+        plant.lead_astray("", box.key)
     place.untold = []
 
 
