@@ -68,9 +68,9 @@ def list_reached(feeds: Iterable[Feed]) -> dict[int, tuple[int, int]]:
         links[pk].append(link or 0)
     reached = {}
     for pk, (distance, tape) in heads.items():
-        stop = stops.get(tape.pk)
-        surely, perhaps = find_here(tape, distance, links[pk], stop)
-        reached[pk] = surely, OPEN if stop and stop.until < OPEN else perhaps
+        stood = stops.get(tape.pk)
+        surely, perhaps = find_here(tape, distance, links[pk], stood)
+        reached[pk] = surely, OPEN if stood and stood.until < OPEN else perhaps
     return reached
 
 

@@ -180,7 +180,7 @@ def _gone_from(
         here = mine[-1]
         others = [r for r in records if r != here and r.act in EMPTIES and not _before(r, here)]
         emptied = next((r.happened for r in others if _before(here, r)), None)
-        if emptied is None and pk in last and last[pk].end < OPEN and last[pk].until <= at:
+        if emptied is None and pk in last and last[pk].until < OPEN and last[pk].until <= at:
             emptied = last[pk].until
         if emptied is not None:
             yield pk, emptied, True

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from decimal import Decimal
+from typing import Any
 
 from trace.core.errors import Refusal
 from trace.demo.simulator.physics import Box, Piece, SupplyPlace
@@ -73,7 +74,7 @@ def load(plant: SimPlant, chance: random.Random, feed: str, *, inside: bool = Fa
     """A place is emptied and another box loaded, recorded at its very moment, on a head while its tape stands; what the
     system refuses stays away."""
     head = plant.places[feed].kind == "head"
-    said = {} if head else {"position": plant.position(feed, inside=inside)}
+    said: dict[str, Any] = {} if head else {"position": plant.position(feed, inside=inside)}
     for _ in range(6):
         box = choose_box(plant, chance, *plant.fitting(feed))
         try:

@@ -7,6 +7,7 @@ import random
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from decimal import Decimal
 
 from trace.core.clock import OPEN
 from trace.demo.simulator.narrowest import Narrowest, TooMany
@@ -233,7 +234,7 @@ def judge_left(plant: SimPlant, tally: Tally) -> None:
         if left is None:
             continue
         tally.counted += 1
-        if truly[key] in left:
+        if Decimal(truly[key]) in left:
             continue
         if cause := plant.boxes[key].astray or drawn_unseen.get(key):
             tally.hidden[f"miscounted: {cause}"] += 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from decimal import Decimal
+from typing import Any
 
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.physics import Box
@@ -53,7 +54,7 @@ def scrap_some(plant: SimPlant, chance: random.Random) -> None:
     gone = [piece for piece in box.pieces if piece][:lost]
     box.pieces = [piece for piece in box.pieces if piece not in gone]
     plant.wait(chance)
-    count = {"container": record, "quantity": number - lost}
+    count: dict[str, Any] = {"container": record, "quantity": number - lost}
     if chance.random() < 0.5:
         plant.tell(count_container, **count, reason="some were lost")
     elif not told or chance.random() < 0.5:

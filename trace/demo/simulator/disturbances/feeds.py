@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from typing import Any
 
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.layout import INSERTION, setup_of
@@ -62,7 +63,7 @@ def empty_places(plant: SimPlant, chance: random.Random) -> None:
 
 def _splice(plant: SimPlant, chance: random.Random, place: SupplyPlace, lead: int, tolerance: int, name: str) -> None:
     box = choose_box(plant, chance, *plant.fitting(place.key))
-    what = {"feed": plant.feeds[place.key], "container": plant.container(box.key)}
+    what: dict[str, Any] = {"feed": plant.feeds[place.key], "container": plant.container(box.key)}
     near = {"lead": max(lead, 0), "tolerance": tolerance}
     if place.kind == "head":
         stand(plant, chance, "to splice")
