@@ -127,21 +127,19 @@ def _drawn(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iter
     for span in list_hung(feeds.values()):
         if span.since <= at:
             there[span.feed_id].append(span)
-    poured = set(
-        FeedRecord.objects.filter(container__in=known, act=acts.TOP_UP, superseded=None).values_list(
-            "feed", "container", "first"
-        )
-    )
-    ours = {
-        pk: [s for s in there[pk] if s.container_id in known and (pk, s.container_id, s.first) not in poured]
-        for pk in feeds
-    }
-    draws, reached = list_draws_of(feeds, ours), list_reached(feeds.values())
     records: dict[int, list[FeedRecord]] = defaultdict(list)
     for record in FeedRecord.objects.filter(feed__in=feeds, happened__lte=at, superseded=None).order_by(
         "last", "happened", "id"
     ):
         records[record.feed_id].append(record)
+    poured = {
+        (pk, r.container_id, r.first) for pk, there_too in records.items() for r in there_too if r.act == acts.TOP_UP
+    }
+    ours = {
+        pk: [s for s in there[pk] if s.container_id in known and (pk, s.container_id, s.first) not in poured]
+        for pk in feeds
+    }
+    draws, reached = list_draws_of(feeds, ours), list_reached(feeds.values())
     for pk, feed in feeds.items():
         taken = draws[pk]
         if feed.axis.kind == Axis.Kind.CLOCK:  # on others nothing says when a draw was: all of them count
