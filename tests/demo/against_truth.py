@@ -64,7 +64,7 @@ def check_a_part_out_of_place_would_show(truth: Truth) -> None:
     for lot in (piece.lot, "K7802"):
         judge_question(truth, Question("lot", lot), tally)
     board.places["R9"] = [piece]
-    assert {(fault.what, fault.unit) for fault in tally.faults} >= {("missed", board.key)}
+    assert {(fault.what, fault.key) for fault in tally.faults} >= {("missed", board.key)}
 
 
 def check_lots(truth: Truth, tally: Tally) -> None:

@@ -10,14 +10,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
 
-from tests.factories import Plant, ticks
+from tests.factories import Plant, moment, ticks
+from tests.floor.sequencer import Sequencer
 from trace.floor.left import find_left
 from trace.floor.operations.counting import count_container, rereel_container, return_container, scrap_parts
-from trace.floor.operations.feeds import clear_feed, load_feed, splice_feed, take_off_feed
+from trace.floor.operations.feeds import clear_feed, load_feed, splice_feed, take_off_feed, top_up_feed
 from trace.floor.operations.fittings import fit_part, remove_part
+from trace.floor.operations.passes import record_passes
 from trace.floor.operations.stores import merge_containers, split_container
+from trace.floor.operations.tapes import load_head, stop_tape
 from trace.material.facts import Left
 from trace.material.models import Container
+from trace.material.operations.setups import abort_tape
 
 
 def left(container: Container, minute: float | None = None) -> str:
@@ -112,6 +116,64 @@ def test_more_used_than_there_was_shows() -> None:
     assert Decimal(0) in over
     assert Decimal(1) not in over
     assert Decimal("2.5") in Left(Decimal(2), Decimal(3))
+
+
+@pytest.mark.django_db
+def test_of_two_put_on_at_one_count_the_later_hangs_there() -> None:
+    plant = Plant(counts_cycles=True)
+    one, two = plant.reel("CB-1", quantity=50), plant.reel("CB-2", quantity=40)
+    plant.do(load_feed, 1, feed=plant.slot_r, container=one, position=(1, 1))
+    plant.do(load_feed, 2, feed=plant.slot_r, container=two, position=(1, 1))
+    assert (left(one), left(two)) == ("0", "40")
+
+
+@pytest.mark.django_db
+def test_where_nobody_knows_which_was_put_on_last_either_may_be_gone() -> None:
+    plant = Plant(counts_cycles=True)
+    one, two = plant.reel("CB-1", quantity=50), plant.reel("CB-2", quantity=40)
+    plant.do(load_feed, 1, feed=plant.slot_r, container=one, position=(1, 4))
+    plant.do(load_feed, 2, feed=plant.slot_r, container=two, position=(2, 3))
+    assert (left(one), left(two)) == ("0 to 50", "0 to 40")
+
+
+@pytest.mark.django_db
+def test_a_count_before_it_is_put_on_a_counting_machine_takes_no_draw_away() -> None:
+    plant = Plant(counts_cycles=True)
+    reel = plant.reel("CB-1", quantity=50)
+    plant.do(count_container, 2, container=reel, quantity=48, reason="two were lost")
+    plant.do(load_feed, 3, feed=plant.slot_c, container=plant.reel("CB-3", plant.capacitor), position=(1, 1))
+    plant.do(load_feed, 3, feed=plant.slot_r, container=reel, position=(1, 1))
+    (board,) = plant.boards()
+    told = {"entered": moment(4), "positions": [(1, 1)]}
+    plant.do(record_passes, 5, units=[board], station=plant.insertion, **told)
+    assert left(reel) == "46"
+
+
+@pytest.mark.django_db
+def test_what_is_poured_on_a_slot_leaves_the_rest_in_its_container() -> None:
+    plant = Plant()
+    reel, bag = plant.reel("CB-1", quantity=50), plant.reel("CB-2", quantity=20)
+    plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
+    plant.do(top_up_feed, 2, feed=plant.slot_r, container=bag, quantity=5, left=50)
+    assert left(bag) == "15 to 20", "five at most were poured"
+
+
+@pytest.mark.django_db
+def test_a_tape_that_runs_may_have_used_all_and_one_given_up_more_than_was_counted() -> None:
+    it = Sequencer(run=True)
+    assert (left(it.resistors), left(it.capacitors)) == ("460 to 500", "40 to 60"), "two and one in each of 20 sets"
+    it.do(stop_tape, 5, board_set=4, link=0, reason="run out")
+    assert (left(it.resistors), left(it.capacitors)) == ("492", "54"), "B stands two board sets up the chain"
+    it.do(abort_tape, 6, board_sets=4, reason="bent leads")
+    assert (left(it.resistors), left(it.capacitors)) == ("460 to 492", "40 to 56")
+
+
+@pytest.mark.django_db
+def test_a_tape_that_stops_before_its_first_board_set_was_given_to_by_heads_up_the_chain() -> None:
+    it = Sequencer(run=True)
+    it.do(stop_tape, 5, board_set=0, reason="run out")
+    record = it.do(load_head, 6, feed=it.b, container=it.plant.reel("CC", it.plant.capacitor, quantity=60))
+    assert (record.first, record.last) == (0, 3), "two board sets up, and the count may stand at the last link of 0"
 
 
 class Followed(TestCase):

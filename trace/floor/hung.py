@@ -27,15 +27,18 @@ def list_hung(feeds: Iterable[Feed]) -> list[Span]:
 
 
 def list_draws_of(feeds: Mapping[int, Feed], own: Mapping[int, Sequence[Span]]) -> dict[int, list[Draw]]:
-    """The draws from each feed since the first of these spans began there, in as many queries as there are stations."""
+    """The draws from each feed since the first of these spans began there, in as many queries as there are stations.
+
+    Of a tape that was ended early, heads up its chain gave perhaps to board sets that nobody counted any more.
+    """
     heads = {pk: feed.axis.tape for pk, feed in feeds.items() if feed.axis.tape}
     places = Counter(SetUpLine.objects.filter(feed__in=heads).values_list("feed", flat=True))
     fills = FeedRecord.objects.filter(feed__in=heads, act=FeedRecord.Act.HAND_FILL, superseded=None)
     by_hand = Counter(fills.values_list("feed", "first"))
     draws = {
         pk: [
-            Draw(k, k, places[pk] - by_hand[pk, k])
-            for k in range(min((span.first for span in own[pk]), default=0), tape.board_sets)
+            Draw(k, k, places[pk] - by_hand[pk, k], k < tape.board_sets)
+            for k in range(min((span.first for span in own[pk]), default=0), max(tape.board_sets, tape.planned or 0))
         ]
         for pk, tape in heads.items()
     }
@@ -50,7 +53,8 @@ def list_draws_of(feeds: Mapping[int, Feed], own: Mapping[int, Sequence[Span]]) 
 
 
 def list_reached(feeds: Iterable[Feed]) -> dict[int, tuple[int, int]]:
-    """Of each head of a tape that is being built: the board set that it has surely served, and perhaps."""
+    """Of each head of a tape that is being built: the board set that it has surely served, and perhaps: any, while it
+    runs."""
     heads = {
         feed.pk: (feed.distance, feed.axis.tape)
         for feed in feeds
@@ -62,13 +66,20 @@ def list_reached(feeds: Iterable[Feed]) -> dict[int, tuple[int, int]]:
     links: dict[int, list[int]] = defaultdict(list)
     for pk, link in SetUpLine.objects.filter(feed__in=heads).values_list("feed", "link"):
         links[pk].append(link or 0)
-    return {pk: find_here(tape, distance, links[pk], stops.get(tape.pk)) for pk, (distance, tape) in heads.items()}
+    reached = {}
+    for pk, (distance, tape) in heads.items():
+        stood = stops.get(tape.pk)
+        surely, perhaps = find_here(tape, distance, links[pk], stood)
+        reached[pk] = surely, OPEN if stood and stood.until < OPEN else perhaps
+    return reached
 
 
 def find_here(tape: Tape, distance: int, links: Sequence[int], stop: TapeStop | None) -> Position:
-    """The board sets in which a head's next component may land, as the tape stood last; at first, the first."""
-    if stop is None or not stop.last:
+    """The board sets in which a head's next component may land, as the tape stood last; at first, the first. Until its
+    first link has passed the reference the count stands at 0, while heads up the chain give already."""
+    if stop is None or not stop.last and stop.since == tape.built_from:
         return 0, 0
-    return board_sets_at(
+    first, last = board_sets_at(
         chain=stop.first, chain_end=stop.last, distance=distance, links=links, links_per_set=tape.links
     )
+    return first if stop.first else 0, last

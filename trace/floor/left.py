@@ -15,6 +15,7 @@ from trace.floor.hung import list_draws_of, list_hung, list_reached
 from trace.floor.models import Fitting, Salvage
 from trace.material.facts import EMPTIES, EMPTY, NONE, STAYS, Draw, Left
 from trace.material.models import Axis, Container, Count, Derivation, Feed, FeedRecord, ScrappedParts, Span
+from trace.material.operations.stock import MOST
 
 Change = tuple[int, Left | None]
 """What came in or went at a moment; None where nobody counted it."""
@@ -88,7 +89,7 @@ def _divided(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> It
 
 
 def _poured(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iterator[tuple[int | None, Change]]:
-    """What was poured into bins and baths, and places filled by hand."""
+    """What was poured into bins and baths, or on what hung somewhere, and places filled by hand."""
     acts = FeedRecord.Act
     records = FeedRecord.objects.filter(container__in=known, happened__lte=at, superseded=None)
     for record in records.select_related("feed"):
@@ -97,7 +98,7 @@ def _poured(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Ite
             yield pk, (record.happened, _less(Decimal(1)))
         elif record.act == acts.CHARGE:
             fresh[pk].append((record.happened, 0, EMPTY))
-        elif record.act in (acts.LOAD, acts.TOP_UP, acts.FOUND) and record.feed.kind not in HANGS:
+        elif record.act == acts.TOP_UP or record.act in (acts.LOAD, acts.FOUND) and record.feed.kind not in HANGS:
             poured = record.quantity
             yield pk, (record.happened, None if poured is None else Left(-Decimal(poured), NONE))
         elif record.quantity is not None:  # counted as it was put on, before anything was drawn
@@ -126,11 +127,19 @@ def _drawn(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iter
     for span in list_hung(feeds.values()):
         if span.since <= at:
             there[span.feed_id].append(span)
-    ours = {pk: [span for span in there[pk] if span.container_id in known] for pk in feeds}
-    draws, reached = list_draws_of(feeds, ours), list_reached(feeds.values())
     records: dict[int, list[FeedRecord]] = defaultdict(list)
-    for record in FeedRecord.objects.filter(feed__in=feeds, happened__lte=at, superseded=None).order_by("last", "id"):
+    for record in FeedRecord.objects.filter(feed__in=feeds, happened__lte=at, superseded=None).order_by(
+        "last", "happened", "id"
+    ):
         records[record.feed_id].append(record)
+    poured = {
+        (pk, r.container_id, r.first) for pk, there_too in records.items() for r in there_too if r.act == acts.TOP_UP
+    }
+    ours = {
+        pk: [s for s in there[pk] if s.container_id in known and (pk, s.container_id, s.first) not in poured]
+        for pk in feeds
+    }
+    draws, reached = list_draws_of(feeds, ours), list_reached(feeds.values())
     for pk, feed in feeds.items():
         taken = draws[pk]
         if feed.axis.kind == Axis.Kind.CLOCK:  # on others nothing says when a draw was: all of them count
@@ -142,29 +151,45 @@ def _drawn(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iter
         for span in ours[pk]:
             found = counted.get(span.container_id)
             if found is None or found.last <= span.first:
-                yield span.container_id, (span.since, _use(span, span.first, there[pk], taken))
+                # By when it was put on, not from when on it may have been: a count before that was of it whole.
+                put = [r.happened for r in records[pk] if r.container_id == span.container_id and r.act in STAYS]
+                known_since = max((moment for moment in put if moment <= span.until), default=span.since)
+                yield span.container_id, (max(span.since, known_since), _use(span, span.first, there[pk], taken))
             elif found.last < span.end:  # it was counted where it was found: what it gave before is in the count
                 yield span.container_id, (found.happened, _use(span, found.last, there[pk], taken))
         over = {span.container_id: span for span in sorted(ours[pk], key=lambda span: span.end)}
-        for container, moment in _gone_from(records[pk], known, over, at):
-            fresh[container].append((moment, 0, EMPTY))
+        for container, moment, surely in _gone_from(records[pk], known, over, at):
+            if surely:
+                fresh[container].append((moment, 0, EMPTY))
+            else:
+                yield container, (moment, Left(-MOST, NONE))
 
 
 def _gone_from(
     records: Sequence[FeedRecord], known: Iterable[int | None], last: Mapping[int | None, Span], at: int
-) -> Iterator[tuple[int | None, int]]:
-    """The containers that left a place and did not come back to stock, and when."""
+) -> Iterator[tuple[int | None, int, bool]]:
+    """The containers that left a place and did not come back to stock, when, and whether surely: not where nobody knows
+    which of two was put on first."""
     acts = FeedRecord.Act
     for pk in known:
         mine = [r for r in records if r.container_id == pk and r.act in STAYS | {acts.TAKE_OFF, acts.SEEN_AWAY}]
         if not mine or mine[-1].act not in STAYS:
             continue
-        later = (r for r in records if r != mine[-1] and r.last >= mine[-1].last)
-        emptied = next((r.happened for r in later if r.act in EMPTIES), None)
-        if emptied is None and pk in last and last[pk].end < OPEN and last[pk].until <= at:
+        here = mine[-1]
+        others = [r for r in records if r != here and r.act in EMPTIES and not _before(r, here)]
+        emptied = next((r.happened for r in others if _before(here, r)), None)
+        if emptied is None and pk in last and last[pk].until < OPEN and last[pk].until <= at:
             emptied = last[pk].until
         if emptied is not None:
-            yield pk, emptied
+            yield pk, emptied, True
+        elif others:
+            yield pk, here.happened, False
+
+
+def _before(one: FeedRecord, other: FeedRecord) -> bool:
+    """Whether it surely came first: as reckoning has it, where both are at one position by the clock."""
+    told_first = (one.happened, one.pk) <= (other.happened, other.pk)
+    return one.last < other.first or (one.last == other.first and told_first)
 
 
 def _use(span: Span, since: int, there: Iterable[Span], draws: Iterable[Draw]) -> Left:

@@ -17,14 +17,16 @@ from trace.engineering.models import ScanMode
 STEP = {**dict.fromkeys(INSERTION, 10), "TAPER": 20, "WAVE": 30, "FINAL": 10, "PROOF": 10}
 ACTS = {
     "load_feed": "load",
+    "load_head": "load",
     "splice_feed": "splice",
+    "splice_head": "splice",
     "top_up_feed": "pour",
     "charge_bath": "charge",
     "dump_bath": "dump",
     "take_off_feed": "take off",
     "clear_feed": "clear",
 }
-TAPE_DESIGNATORS = {"TAPE-H1": "T1", "TAPE-H2": "T2"}
+TAPE_HEADS = {"T1": "H1", "T2": "H2"}
 
 
 @dataclass
@@ -114,10 +116,10 @@ def _mark_unclear(evidence: Evidence, plant: SimPlant, told: Told) -> None:
         station = given["station"].key if "station" in given else given["feed"].key.split("-")[0]
         evidence.unclear |= {feed for feed in plant.feeds if feed.startswith(f"{station}-")}
     if told.verb == "correct_board_sets":
-        evidence.unclear |= set(TAPE_DESIGNATORS)
+        evidence.unclear |= {f"{given['tape'].key}-{head}" for head in TAPE_HEADS.values()}
     if "at_least" in given:
         evidence.unclear.add(given["feed"].key)
-    if told.verb in ("load_feed", "splice_feed", "find_on_feed", "store_container"):
+    if told.verb in ("load_feed", "load_head", "splice_feed", "splice_head", "find_on_feed", "store_container"):
         label, here = given["container"].key, given["feed"].key if "feed" in given else ""
         evidence.unclear |= {f for f, acts in evidence.acts.items() if f != here and label in _put_on(acts)}
 
@@ -146,6 +148,8 @@ def _read_act(evidence: Evidence, told: Told) -> None:
         return
     if kind == "found":
         first = told.result.first
+    if told.verb in ("load_head", "splice_head"):
+        first, last = told.result.first, told.result.last
     container = given["container"].key if "container" in given else None
     counted = None
     if given.get("quantity") is not None and given.get("left") is not None:
@@ -160,7 +164,9 @@ def _read_stock(evidence: Evidence, told: Told) -> None:
     given = told.arguments
     if told.verb == "receive_lot":
         evidence.received |= {label: told.at for label, _ in given["containers"]}
-    elif told.verb == "split_container":
+    elif told.verb == "receive_package":
+        evidence.received |= {lot.container: told.at for lot in given["package"].lots}
+    elif told.verb in ("split_container", "rereel_container"):
         evidence.fills[told.result.key].append((told.at, ("container", given["source"].key)))
     elif told.verb == "merge_containers":
         for source in given["sources"]:
@@ -177,7 +183,8 @@ def _read_floor(evidence: Evidence, told: Told, entries: dict[int, Visit]) -> No
             for serial in given["serials"]:
                 evidence.scans[serial].append((at, ""))
         case "start_pass":
-            visit = Visit(given["unit"].key, given["station"].key, at, position=given.get("position"))
+            tape = given["setup"].axis.tape.key if given.get("setup") else ""
+            visit = Visit(given["unit"].key, given["station"].key, at, position=given.get("position"), tape=tape)
             _enter(evidence, visit, entries, told.result)
         case "finish_pass":
             visit = next(v for v in reversed(evidence.visits) if v.unit == given["unit"].key and not v.outcome)
@@ -270,7 +277,7 @@ def _place(evidence: Evidence, visit: Visit) -> None:
     first, last = visit.position or (began, ended)
     events: dict[str, Event] = {}
     if visit.station == "TAPER":
-        served = [(0, OPEN, {designator: feed for feed, designator in TAPE_DESIGNATORS.items()})]
+        served = [(0, OPEN, {name: f"{visit.tape}-{head}" for name, head in TAPE_HEADS.items()})]
     else:
         setups = sorted(evidence.setups.get(visit.station, []))
         ends = [*(start for start, _ in setups[1:]), OPEN][: len(setups)]

@@ -29,6 +29,7 @@ from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.dispatch import define_customer
 from trace.material.models import Feed, Supplier
 from trace.material.operations.setups import define_feed
+from trace.material.operations.sources import approve_source
 from trace.material.operations.stock import define_supplier
 
 START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
@@ -114,6 +115,8 @@ def lay_out() -> Layout:
             layout.parts[key] = define_part(
                 key=key, number=key, name=key.title(), kind=_kind(key), level=level, serialised=level > 0, **done
             )
+    for key in COMPONENTS:
+        approve_source(part=layout.parts[key], supplier=supplier, number=key, **done)
     for assembly, route in ROUTES.items():
         by_part: dict[str, list[str]] = {}
         for designator, part in PLACES[assembly].items():

@@ -171,7 +171,7 @@ class Narrowest:
                     found.add((None, draw.ended))
                 if first <= last:
                     found |= {(label, draw.ended) for label in self._in_place(draw.feed, past, first, last, draw)}
-        if draw.feed.startswith("TAPE-") and (label := self.evidence.by_hand.get((draw.feed, draw.first))):
+        if draw.feed.startswith("TAPE") and (label := self.evidence.by_hand.get((draw.feed, draw.first))):
             return {(label, draw.ended)}
         return found or {(None, draw.ended)}
 
@@ -224,7 +224,7 @@ class Narrowest:
 
     def _other_sets(self, feed: str, since: int, until: int, surely: bool) -> int:
         """Board sets of a tape that were built and no unit has drawn yet."""
-        if not feed.startswith("TAPE-"):
+        if not feed.startswith("TAPE"):
             return 0
         drawn = {d.first for d in self._draws[feed]}
         sets = range((since + 1) // 2, (until if surely else until + 2) // 2)

@@ -21,12 +21,13 @@ class Cause:
 @dataclass(eq=False)
 class Piece:
     """One physical part, or one charge of solder: the lot it was delivered in, every label it lay under since, the
-    kinds of disturbance it went through, and the untold causes."""
+    kinds of disturbance it went through, and the untold causes. `poured`: out of its container, on others."""
 
     lot: str
     labels: list[str]
     kinds: set[str] = field(default_factory=set)
     causes: list[Cause] = field(default_factory=list)
+    poured: bool = False
 
     @property
     def hidden(self) -> str | None:
@@ -40,18 +41,22 @@ class Piece:
 
 @dataclass
 class Box:
-    """A container: its pieces in their order, None for an empty place; `at` is the supply place it is on."""
+    """A container: its pieces in their order, None for an empty place; `at` is the supply place it is on. `astray`: the
+    kind of disturbance by which it came or went, as long as nobody scanned it since."""
 
     key: str
     part: str
     pieces: list[Piece | None] = field(default_factory=list)
     at: str | None = None
     gone: bool = False
+    astray: str = ""
 
     def pour_in(self, pieces: Iterable[Piece | None]) -> None:
         for piece in pieces:
-            if piece is not None and piece.labels[-1:] != [self.key]:
-                piece.labels.append(self.key)
+            if piece is not None:
+                piece.poured = False
+                if piece.labels[-1:] != [self.key]:
+                    piece.labels.append(self.key)
             self.pieces.append(piece)
 
 
@@ -110,13 +115,16 @@ class Bath:
 
 @dataclass
 class Chain:
-    """A sequenced tape being built: `passed` links have gone by the reference; heads stand upstream of it."""
+    """A sequenced tape of so many board sets: `passed` links have gone by the reference, below 0 before its first;
+    heads stand upstream of it. `next_set` is the next to be drawn, `slip` how far the count of them is off."""
 
+    key: str
     links: list[str]
     heads: dict[str, tuple[int, str]]
+    board_sets: int
     passed: int = 0
+    stands: bool = True
     cells: dict[tuple[int, str], Piece] = field(default_factory=dict)
-    gaps: set[tuple[int, str]] = field(default_factory=set)
     next_set: int = 0
     slip: int = 0
     cause: Cause | None = None
@@ -125,10 +133,13 @@ class Chain:
         """The board set and designator into which a head drops now, if this link is one of its own."""
         distance, designator = self.heads[head]
         board_set, link = divmod(self.passed + distance, len(self.links))
-        return (board_set, designator) if self.links[link] == designator else None
+        mine = self.links[link] == designator and 0 <= board_set < self.board_sets
+        return (board_set, designator) if mine else None
 
-    def whole(self, board_set: int) -> bool:
-        return all((board_set, designator) in self.cells for designator in self.links)
+    @property
+    def counted(self) -> int:
+        """The next board set, as the inserter counts."""
+        return self.next_set - self.slip
 
 
 @dataclass(eq=False)

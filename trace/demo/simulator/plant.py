@@ -16,7 +16,7 @@ from trace.demo.simulator.layout import BEGIN, INSERTION, LINKS, SECOND, Layout,
 from trace.demo.simulator.physics import Bath, Cause, Chain, Piece, SimUnit, SupplyPlace, World, clock
 from trace.demo.simulator.physics import Box as SimBox
 from trace.floor.models import Unit
-from trace.material.models import Container, Feed
+from trace.material.models import Container, Feed, Tape
 
 T = TypeVar("T")
 
@@ -47,8 +47,12 @@ class SimPlant(World):
     places: dict[str, SupplyPlace] = field(default_factory=dict)
     bath: Bath = field(default_factory=Bath)
     chain: Chain | None = None
+    built: list[Chain] = field(default_factory=list)
+    mounted: Chain | None = None
+    tapes: dict[str, Tape] = field(default_factory=dict)
     variants: dict[str, int] = field(default_factory=lambda: dict.fromkeys((*INSERTION, "WAVE", "FINAL"), 0))
     lots: dict[str, str] = field(default_factory=dict)
+    delivered: list[Piece] = field(default_factory=list)
     pending: list[Callable[[], None]] = field(default_factory=list)
     told: list[Told] = field(default_factory=list)
     story: list[str] = field(default_factory=list)
@@ -106,6 +110,14 @@ class SimPlant(World):
         self.told.append(Told(verb, moment, arguments, result))
         return result
 
+    def try_to(self, operation: Callable[..., Any], **arguments: Any) -> None:
+        """What the system is to refuse is asked, and not done."""
+        try:
+            self.tell(operation, **arguments)
+        except Refusal:
+            return
+        raise AssertionError(f"{getattr(operation, '__name__', operation)} was not refused")
+
     def _word(self, value: Any) -> str:
         if isinstance(value, Model):
             return str(getattr(value, "key", value.pk))
@@ -158,19 +170,24 @@ class SimPlant(World):
         """Where on its axis a place stands now; `inside`: in the middle of a board, which then may have both."""
         if feed.startswith("COUNT-"):
             return (self.cycle, self.cycle + 1) if inside else (self.cycle + 1, self.cycle + 1)
-        if self.chain and feed.startswith("TAPE-"):
+        if self.chain and feed.startswith("TAPE"):
             distance, designator = self.chain.heads[feed]
             first = self.chain.passed + distance
             board_set = -((LINKS.index(designator) - first) // len(LINKS))
-            return board_set, board_set
+            return max(board_set, 0), max(board_set, 0)
         return None
 
     def on_clock(self, feed: str) -> bool:
-        return not feed.startswith(("COUNT-", "TAPE-"))
+        return not feed.startswith(("COUNT-", "TAPE"))
 
     def hide(self, kind: str) -> Cause:
         """Something is done and not told (yet)."""
         return Cause(kind, self.now)
+
+    def lead_astray(self, kind: str, *keys: str) -> None:
+        """These boxes come or go untold; "" once it was told."""
+        for key in keys:
+            self.boxes[key].astray = kind
 
     # Truth -------------------------------------------------------------------------------------------------------
 

@@ -19,7 +19,7 @@ from trace.demo.simulator.narrowest import Narrowest
 from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.shrinking import shrink
 from trace.demo.simulator.supply import clear, receive, stock_up
-from trace.demo.simulator.truth import Fault, Tally, judge_backward, judge_question, questions, weigh
+from trace.demo.simulator.truth import Fault, Tally, judge_backward, judge_left, judge_question, questions, weigh
 from trace.demo.simulator.work import carry_on, work
 
 ORDINARY: dict[str, Callable[[SimPlant, random.Random], object]] = {
@@ -103,6 +103,7 @@ def judge(plant: SimPlant, seed: int) -> Tally:
     units = sorted(plant.units)
     for key in chance.sample(units, min(8, len(units))):
         judge_backward(plant, plant.units[key], tally)
+    judge_left(plant, tally)
     return tally
 
 

@@ -14,7 +14,7 @@ def report(tally: Tally) -> str:
         "and places.",
         f"Carriers {tally.carriers}; said to be certain {tally.certain}, possible {tally.possible}.",
         f"Missed {_count(tally, 'missed')}, falsely certain {_count(tally, 'falsely certain')}, lost backward "
-        f"{_count(tally, 'lost')}.",
+        f"{_count(tally, 'lost')}, miscounted {_count(tally, 'miscounted')} of {tally.counted} containers.",
         f"Wrong by what no evidence could reveal, counted apart: {_list(tally.hidden)}.",
         f"Possible and no carriers: {tally.wide}.",
         f"Width: of {tally.reasoned} answers reasoned draw by draw ({tally.unreasoned} more had too many ways to try), "

@@ -26,6 +26,7 @@ class Visit:
     only: list[str] | None = None
     sure: bool = True
     void: bool = False
+    tape: str = ""
 
 
 def ranges(visit: Visit, visits: Sequence[Visit], elsewhere: Sequence[int]) -> tuple[int, int]:

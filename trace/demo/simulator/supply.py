@@ -1,43 +1,45 @@
-"""Material in an ordinary shift: it is received, loaded, runs out and is replaced; a tape is sequenced."""
+"""Material in an ordinary shift: it is received, loaded, runs out and is replaced."""
 
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
-from types import MappingProxyType
+from decimal import Decimal
+from typing import Any
 
 from trace.core.errors import Refusal
-from trace.demo.simulator.layout import LINKS
-from trace.demo.simulator.physics import Box, Chain, Piece, SupplyPlace
+from trace.demo.simulator.physics import Box, Piece, SupplyPlace
 from trace.demo.simulator.plant import SimPlant, Skip
 from trace.floor.operations.feeds import charge_bath, clear_feed, dump_bath, load_feed
-from trace.material.models import Feed, SetUp
-from trace.material.operations.setups import start_tape
+from trace.floor.operations.tapes import load_head
+from trace.material.models import Container
+from trace.material.operations.receipts import Package, PackageLot, receive_package
 from trace.material.operations.stock import receive_lot
 
 LOTS = {"RES": ["LA", "LB", "LH"], "RES2": ["LC"], "CAP": ["LD", "LE"], "SOLDER": ["LF", "LG"]}
-TAPE_SETS = 60
 
 
-def receive(plant: SimPlant, chance: random.Random, part: str, boxes: int = 1) -> list[Box]:
-    """Some containers of a lot; another delivery of a lot known before joins it."""
+def receive(plant: SimPlant, chance: random.Random, part: str) -> Box:
+    """A package of a lot; another delivery of a lot known before joins it."""
     lot = plant.pick(chance, LOTS[part])
-    labels = [plant.new_key(lot) for _ in range(boxes)]
-    plant.tell(
-        receive_lot,
-        key=lot,
-        supplier=plant.layout.supplier,
-        part=plant.layout.parts[part],
-        number=lot,
-        containers=[(label, None) for label in labels],
-    )
-    return [_fill(plant, chance, label, part, lot) for label in labels]
+    label, size = plant.new_key(lot), _size(chance, part)
+    inside = PackageLot(lot, quantity=_count(chance, size), lot=lot, container=label)
+    plant.tell(receive_package, supplier=plant.layout.supplier, package=Package(part, [inside], package=label))
+    return _fill(plant, label, part, lot, size)
 
 
-def _fill(plant: SimPlant, chance: random.Random, label: str, part: str, lot: str) -> Box:
-    size = 1 if part == "SOLDER" else chance.randint(4, 9)
+def _size(chance: random.Random, part: str) -> int:
+    return 1 if part == "SOLDER" else chance.randint(4, 9)
+
+
+def _count(chance: random.Random, size: int) -> Decimal | None:
+    """What the label says is in it, if it does."""
+    return Decimal(size) if chance.random() < 0.8 else None
+
+
+def _fill(plant: SimPlant, label: str, part: str, lot: str, size: int) -> Box:
     box = plant.boxes[label] = Box(label, part)
     box.pour_in(Piece(lot, []) for _ in range(size))
+    plant.delivered += [piece for piece in box.pieces if piece]
     plant.lots[label] = lot
     return box
 
@@ -47,17 +49,17 @@ def stock_up(plant: SimPlant, chance: random.Random) -> None:
     plant.tell(dump_bath, feed=plant.feeds["WAVE-S"], cleaned=True)
     for part, lots in LOTS.items():
         for lot in lots:
-            labels = [plant.new_key(lot) for _ in range(3)]
+            sizes = {plant.new_key(lot): _size(chance, part) for _ in range(3)}
             plant.tell(
                 receive_lot,
                 key=lot,
                 supplier=plant.layout.supplier,
                 part=plant.layout.parts[part],
                 number=lot,
-                containers=[(label, None) for label in labels],
+                containers=[(label, _count(chance, size)) for label, size in sizes.items()],
             )
-            for label in labels:
-                _fill(plant, chance, label, part, lot)
+            for label, size in sizes.items():
+                _fill(plant, label, part, lot, size)
 
 
 def choose_box(plant: SimPlant, chance: random.Random, *parts: str, least: int = 1) -> Box:
@@ -65,19 +67,22 @@ def choose_box(plant: SimPlant, chance: random.Random, *parts: str, least: int =
     stored = plant.stored(*parts, least=least)
     if stored:
         return plant.pick(chance, stored)
-    return receive(plant, chance, parts[0])[0]
+    return receive(plant, chance, parts[0])
 
 
 def load(plant: SimPlant, chance: random.Random, feed: str, *, inside: bool = False) -> Box:
-    """A place is emptied and another box loaded, recorded at its very moment; what the system refuses stays away."""
+    """A place is emptied and another box loaded, recorded at its very moment, on a head while its tape stands; what the
+    system refuses stays away."""
+    head = plant.places[feed].kind == "head"
+    said: dict[str, Any] = {} if head else {"position": plant.position(feed, inside=inside)}
     for _ in range(6):
         box = choose_box(plant, chance, *plant.fitting(feed))
         try:
             plant.tell(
-                load_feed,
+                load_head if head else load_feed,
                 feed=plant.feeds[feed],
                 container=plant.container(box.key),
-                position=plant.position(feed, inside=inside),
+                **said,
             )
         except Refusal:
             box.gone = True  # set aside: somebody would have to find out what is wrong with it
@@ -110,6 +115,23 @@ def add_on(place: SupplyPlace, box: Box) -> None:
     place.boxes.append(box.key)
 
 
+def put_back(plant: SimPlant, place: SupplyPlace, record: Container) -> Box:
+    """The parts at a place go into a box, which may be new, with all that was done to them there."""
+    kinds, causes = set(place.kinds), list(place.causes)
+    pieces = place.empty_out()
+    place.untold = []
+    for piece in pieces:
+        if piece:
+            piece.kinds |= kinds
+            piece.causes += causes
+    box = plant.boxes.get(record.key)
+    if box is None:
+        return plant.new_box(record, pieces)
+    box.pieces, box.at = [], None
+    box.pour_in(pieces)
+    return box
+
+
 def charge(plant: SimPlant, chance: random.Random) -> None:
     """A bar goes into the bath."""
     box = choose_box(plant, chance, "SOLDER")
@@ -118,64 +140,3 @@ def charge(plant: SimPlant, chance: random.Random) -> None:
         if piece:
             plant.bath.charge(piece, 1.0)
     box.pieces, box.gone = [], True
-
-
-def begin_tape(plant: SimPlant, chance: random.Random) -> Chain:
-    """A sequenced tape with two heads, the one further along the chain than the other."""
-    distances = [chance.randrange(3), chance.randrange(5)]
-    heads = {f"H{n + 1}": (distance, [LINKS[n]]) for n, distance in enumerate(distances)}
-    plant.tell(
-        start_tape,
-        key="TAPE",
-        assembly=plant.layout.parts["BOARD"],
-        sequence=LINKS,
-        heads=heads,
-        board_sets=TAPE_SETS,
-    )
-    chain = plant.chain = Chain(LINKS, {f"TAPE-{name}": (d, links[0]) for name, (d, links) in heads.items()})
-    for key, (_, designator) in chain.heads.items():
-        plant.feeds[key] = Feed.objects.select_related("axis__tape").get(key=key)
-        plant.places[key] = SupplyPlace(key, "TAPER", "RES" if designator == "T1" else "CAP", "head")
-        load(plant, chance, key)
-    return chain
-
-
-def advance(
-    plant: SimPlant, chance: random.Random, links: int = 1, by_hand: Mapping[str, Piece] = MappingProxyType({})
-) -> None:
-    """The chain moves on; each head over a link of its own drops a component into it, or misses it where a place was
-    filled `by_hand`: {head: the piece}."""
-    chain = plant.chain or begin_tape(plant, chance)
-    for _ in range(links):
-        for head in chain.heads:
-            cell = chain.cell_at(head)
-            if cell is None:
-                continue
-            if head in by_hand:
-                chain.cells[cell] = by_hand[head]
-                continue
-            place = plant.places[head]
-            if not place.left:
-                load(plant, chance, head)
-            piece = place.draw()
-            assert piece
-            chain.cells[cell] = piece
-        chain.passed += 1
-
-
-def next_board_set(plant: SimPlant, chance: random.Random) -> int:
-    """The next whole board set of the tape; those at its beginning that a head further on never reached are cut off."""
-    chain = plant.chain or begin_tape(plant, chance)
-    while not chain.whole(chain.next_set):
-        if any(chain.passed + d > len(chain.links) * (chain.next_set + 1) for d, _ in chain.heads.values()) and all(
-            chain.passed + d > len(chain.links) * chain.next_set + chain.links.index(name)
-            for d, name in chain.heads.values()
-        ):
-            chain.next_set += 1
-        else:
-            advance(plant, chance)
-    return chain.next_set
-
-
-def tape_setup() -> SetUp:
-    return SetUp.objects.select_related("axis__tape").get(key="TAPE-SETUP")

@@ -7,11 +7,13 @@ import random
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from decimal import Decimal
 
 from trace.core.clock import OPEN
 from trace.demo.simulator.narrowest import Narrowest, TooMany
 from trace.demo.simulator.physics import Piece, SimUnit, World, clock
 from trace.demo.simulator.plant import SimPlant
+from trace.floor.left import find_all_left
 from trace.floor.models import Unit
 from trace.genealogy.backward import AsBuilt, Origin, trace_backward
 from trace.genealogy.forward import trace_forward
@@ -35,15 +37,16 @@ class Question:
 
 @dataclass(frozen=True)
 class Fault:
-    """Something that the system said and that is not so: `missed`, `falsely certain` or `lost` (backward)."""
+    """Something that the system said and that is not so, about a unit or container: `missed`, `falsely certain`, `lost`
+    (backward) or `miscounted`."""
 
     what: str
-    unit: str
+    key: str
     about: str
     truth: str
 
     def __str__(self) -> str:
-        return f"{self.what}: {self.unit}, {self.about}: {self.truth}"
+        return f"{self.what}: {self.key}, {self.about}: {self.truth}"
 
 
 @dataclass
@@ -65,6 +68,7 @@ class Tally:
     excess: int = 0
     unnamed: int = 0
     impossible: int = 0
+    counted: int = 0
     faults: list[Fault] = field(default_factory=list)
     hidden: Counter[str] = field(default_factory=Counter)
     played: Counter[str] = field(default_factory=Counter)
@@ -211,3 +215,28 @@ def _may_be(origin: Origin, piece: Piece) -> bool:
     if origin.container is None:
         return True
     return origin.container == piece.labels[-1] and any(first.lot in (None, piece.lot) for first in origin.first_lots())
+
+
+def judge_left(plant: SimPlant, tally: Tally) -> None:
+    """Hold what the system says is left in each container against the number of parts that really are in it, or hang
+    from it on a feed."""
+    truly: Counter[str] = Counter()
+    for box in plant.boxes.values():
+        truly[box.key] += sum(piece is not None for piece in box.pieces)
+    for place in plant.places.values():
+        if place.kind != "bin":
+            truly.update(piece.labels[-1] for piece in place.queue if piece and not piece.poured)
+    drawn_unseen = {piece.labels[-1]: piece.hidden for piece in plant.delivered if piece.hidden}
+    containers = Container.objects.filter(key__in=plant.boxes).order_by("pk")
+    said = find_all_left(containers)
+    for container in containers:
+        key, left = container.key, said[container.pk]
+        if left is None:
+            continue
+        tally.counted += 1
+        if Decimal(truly[key]) in left:
+            continue
+        if cause := plant.boxes[key].astray or drawn_unseen.get(key):
+            tally.hidden[f"miscounted: {cause}"] += 1
+        else:
+            tally.faults.append(Fault("miscounted", key, f"{left} left", f"{truly[key]} are"))

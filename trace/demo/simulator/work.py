@@ -11,9 +11,11 @@ from trace.core.errors import Refusal
 from trace.demo.simulator.layout import ROUTES
 from trace.demo.simulator.physics import SimUnit
 from trace.demo.simulator.plant import SimPlant, Skip
-from trace.demo.simulator.supply import charge, load, next_board_set, tape_setup
+from trace.demo.simulator.supply import charge, load
+from trace.demo.simulator.tapes import mounted_tape
 from trace.floor.operations.orders import release_order
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
+from trace.material.models import SetUp
 
 Between = Callable[[], None]
 
@@ -174,9 +176,11 @@ def _gated(
         plant.cycle += 1
         position = (plant.cycle, plant.cycle)
     elif station == "TAPER":
-        board_set = next_board_set(plant, chance)
-        counted = board_set - (plant.chain.slip if plant.chain else 0)
-        position, setup = (counted, counted), tape_setup()
+        chain = mounted_tape(plant, chance)
+        position, setup = (
+            (chain.counted, chain.counted),
+            SetUp.objects.select_related("axis__tape").get(key=f"{chain.key}-SETUP"),
+        )
     elif station == "WAVE" and not plant.bath.shares:
         charge(plant, chance)
         plant.wait(chance)
@@ -195,7 +199,7 @@ def _gated(
 
 def take_board_set(plant: SimPlant, unit: SimUnit) -> None:
     """A board's components come off the tape."""
-    chain = plant.chain
+    chain = plant.mounted
     assert chain
     for designator in chain.links:
         piece = chain.cells.pop((chain.next_set, designator))

@@ -29,6 +29,7 @@ def _take_away(plant: SimPlant, chance: random.Random, name: str) -> tuple[Suppl
     other.pieces, other.at, place.boxes = [], place.key, [other.key]
     place.causes, place.kinds = [cause], {name}
     place.untold.append(cause)
+    plant.lead_astray(name, away.key, other.key)
     return place, away, cause
 
 
@@ -49,6 +50,7 @@ def seen_on_another_feed(plant: SimPlant, chance: random.Random) -> None:
         position=plant.position(other.key),
     )
     cause.revealed = other is not place
+    plant.lead_astray("", away.key)
     put_on(other, away)
 
 
@@ -68,6 +70,8 @@ def _store(plant: SimPlant, place: SupplyPlace, away: Box, cause: Cause) -> None
     shows = cause in place.untold  # else a change recorded there since has covered it up
     plant.tell(store_container, container=plant.container(away.key), store="SHELF")
     cause.revealed = cause.revealed or shows
+    if shows:
+        plant.lead_astray("", away.key)
 
 
 @kind(
@@ -97,3 +101,4 @@ def run_out_untold(plant: SimPlant, chance: random.Random) -> None:
     place.queue.extend(other.pieces)
     other.pieces, other.at = [], place.key
     place.boxes.append(other.key)
+    plant.lead_astray(UNTOLD, other.key)

@@ -24,6 +24,7 @@ def _change_untold(
     old = plant.boxes[place.boxes[0]] if keep_old and len(place.boxes) == 1 else None
     plant.say(f"untold: {box.key} is put on {place.key}")
     earlier = list(place.causes)
+    plant.lead_astray(name, box.key, *place.boxes)
     rest = place.empty_out()
     if old and not earlier:
         old.pieces, old.at = rest, None
@@ -54,6 +55,7 @@ def _find(plant: SimPlant, place: SupplyPlace, box: Box, cause: Cause) -> None:
             container=plant.container(box.key),
             position=plant.position(place.key),
         )
+        plant.lead_astray("", box.key)
         for each in place.untold:  # what came and went meanwhile was unknown material, and the record says so
             each.revealed = True
         place.untold = []
@@ -80,6 +82,8 @@ def _record_late(plant: SimPlant, place: SupplyPlace, box: Box, cause: Cause, be
     where = (begun, plant.now if counted is None else counted[1])
     plant.tell(load_feed, feed=plant.feeds[place.key], container=plant.container(box.key), position=where)
     cause.revealed = True
+    if box.astray == "recorded late":  # else it went untold since
+        plant.lead_astray("", box.key)
     place.untold = []
 
 

@@ -55,6 +55,7 @@ def _outage(plant: SimPlant, chance: random.Random, name: str, sheet: str) -> No
 
 def _change(plant: SimPlant, chance: random.Random, feed: str, name: str) -> Line:
     place, box = plant.places[feed], choose_box(plant, chance, *plant.fitting(feed))
+    plant.lead_astray(name, box.key, *place.boxes)
     put_on(place, box)
     plant.say(f"not yet told: {box.key} is put on {feed}")
     cause = plant.hide(name)
@@ -63,6 +64,7 @@ def _change(plant: SimPlant, chance: random.Random, feed: str, name: str) -> Lin
     def enter(**said: Any) -> None:
         plant.tell(load_feed, feed=plant.feeds[feed], container=plant.container(box.key), **said)
         cause.revealed = True
+        plant.lead_astray("", box.key)
 
     return plant.now, enter
 

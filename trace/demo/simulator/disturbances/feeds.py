@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import random
+from typing import Any
 
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.layout import INSERTION, setup_of
 from trace.demo.simulator.physics import SupplyPlace
 from trace.demo.simulator.plant import SimPlant
-from trace.demo.simulator.supply import add_on, choose_box, load, put_on
+from trace.demo.simulator.supply import add_on, choose_box, load, put_back, put_on
+from trace.demo.simulator.tapes import stand
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.feeds import load_feed, splice_feed, take_off_feed, top_up_feed
+from trace.floor.operations.tapes import splice_head
 
 
 def some_place(plant: SimPlant, chance: random.Random, *kinds: str, least: int = 0) -> SupplyPlace:
@@ -60,14 +63,13 @@ def empty_places(plant: SimPlant, chance: random.Random) -> None:
 
 def _splice(plant: SimPlant, chance: random.Random, place: SupplyPlace, lead: int, tolerance: int, name: str) -> None:
     box = choose_box(plant, chance, *plant.fitting(place.key))
-    plant.tell(
-        splice_feed,
-        feed=plant.feeds[place.key],
-        container=plant.container(box.key),
-        lead=max(lead, 0),
-        tolerance=tolerance,
-        position=plant.position(place.key),
-    )
+    what: dict[str, Any] = {"feed": plant.feeds[place.key], "container": plant.container(box.key)}
+    near = {"lead": max(lead, 0), "tolerance": tolerance}
+    if place.kind == "head":
+        stand(plant, chance, "to splice")
+        plant.tell(splice_head, **what, **near)
+    else:
+        plant.tell(splice_feed, **what, **near, position=plant.position(place.key))
     add_on(place, box)
     place.kinds.add(name)
 
@@ -102,6 +104,9 @@ def _top_up(plant: SimPlant, chance: random.Random, name: str, over: int | None)
     )
     _lose_order(plant, place)
     box.pieces = box.pieces[len(pouring) :]
+    for piece in pouring:
+        if piece:
+            piece.poured = True
     mixed = [*place.queue, *pouring]
     chance.shuffle(mixed)
     place.queue.clear()
@@ -142,23 +147,11 @@ def return_part_used(plant: SimPlant, chance: random.Random) -> None:
         into=into and plant.container(into.key),
         position=plant.position(place.key),
     )
-    kinds, causes = place.kinds | {"part-used, returned"}, list(place.causes)
+    place.kinds.add("part-used, returned")
     _lose_order(plant, place)
-    pieces = place.empty_out()
-    place.untold = []
-    for piece in pieces:
-        if piece:
-            piece.kinds |= kinds
-            piece.causes += causes
-    if label:
-        plant.new_box(result, pieces)
-    else:
-        box = plant.boxes[result.key]
-        box.pieces, box.at = [], None
-        box.pour_in(pieces)
+    box = put_back(plant, place, result)
     plant.wait(chance)
     other = some_place(plant, chance, "slot", "bin")
-    box = plant.boxes[result.key]
     if chance.random() < 0.6 and box.part in plant.fitting(other.key):
         plant.tell(
             load_feed, feed=plant.feeds[other.key], container=plant.container(box.key),

@@ -6,8 +6,11 @@ import random
 from functools import partial
 
 from trace.demo.simulator.disturbances.table import kind
+from trace.demo.simulator.layout import LINKS
+from trace.demo.simulator.physics import Chain
 from trace.demo.simulator.plant import SimPlant, Skip
-from trace.demo.simulator.supply import advance, begin_tape, choose_box, load, next_board_set
+from trace.demo.simulator.supply import choose_box, load
+from trace.demo.simulator.tapes import advance, begin_tape, mounted_tape, stand
 from trace.floor.operations.corrections import correct_board_sets
 from trace.floor.operations.feeds import fill_by_hand
 
@@ -18,8 +21,9 @@ from trace.floor.operations.feeds import fill_by_hand
     recorded="where the head's next component lands, by its distance",
 )
 def heads_apart(plant: SimPlant, chance: random.Random) -> None:
-    chain = plant.chain or begin_tape(plant, chance)
     advance(plant, chance, chance.randint(1, 5))
+    chain = plant.chain or begin_tape(plant, chance)
+    stand(plant, chance, "end of shift")
     head = plant.pick(chance, sorted(chain.heads))
     load(plant, chance, head)
     plant.places[head].kinds.add("heads apart")
@@ -31,8 +35,8 @@ def heads_apart(plant: SimPlant, chance: random.Random) -> None:
     recorded="the container and the board set",
 )
 def filled_by_hand(plant: SimPlant, chance: random.Random) -> None:
-    chain = plant.chain or begin_tape(plant, chance)
-    for _ in range(len(chain.links)):
+    for _ in range(len(LINKS)):
+        chain = plant.chain or begin_tape(plant, chance)
         cells = {head: cell for head in chain.heads if (cell := chain.cell_at(head))}
         if cells:
             break
@@ -55,10 +59,10 @@ def filled_by_hand(plant: SimPlant, chance: random.Random) -> None:
     recorded="wrong board sets, put right once somebody finds out",
 )
 def slipped(plant: SimPlant, chance: random.Random) -> None:
-    chain = plant.chain or begin_tape(plant, chance)
-    if chain.slip or chain.next_set < 1:
+    chain = mounted_tape(plant, chance)
+    if chain.slip or chain.next_set < 1 or chain.next_set + 2 > chain.board_sets:
         raise Skip
-    good = next_board_set(plant, chance) - 1
+    good = chain.next_set - 1
     chain.slip = chance.choice([1, -1])
     if chain.slip > 0:
         for designator in chain.links:
@@ -66,14 +70,18 @@ def slipped(plant: SimPlant, chance: random.Random) -> None:
         chain.next_set += 1
     chain.cause = plant.hide("board set slipped")
     plant.say(f"untold: from board set {good + 1} on the count is off by {chain.slip}")
-    plant.pending.append(partial(_put_right, plant, chance, good))
+    plant.pending.append(partial(_put_right, plant, chain, good))
 
 
-def _put_right(plant: SimPlant, chance: random.Random, good: int) -> None:
-    chain = plant.chain
-    assert chain and chain.cause
-    slip, chain.slip = chain.slip, 0
-    tape = plant.feeds["TAPE-H1"].axis.tape
-    found = next_board_set(plant, chance) - slip
-    plant.tell(correct_board_sets, tape=tape, good=good, found=found, slip=slip, reason="the count had slipped")
+def _put_right(plant: SimPlant, chain: Chain, good: int) -> None:
+    assert chain.cause
+    found, slip, chain.slip = chain.counted, chain.slip, 0
+    plant.tell(
+        correct_board_sets,
+        tape=plant.tapes[chain.key],
+        good=good,
+        found=found,
+        slip=slip,
+        reason="the count had slipped",
+    )
     chain.cause.revealed = True
