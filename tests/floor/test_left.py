@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, deque
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -12,6 +13,7 @@ from hypothesis.extra.django import TestCase
 
 from tests.factories import Plant, moment, ticks
 from tests.floor.sequencer import Sequencer
+from tests.material.inspecting import EVERY, SAMPLE, planned, waiting
 from trace.floor.left import find_left
 from trace.floor.operations.counting import count_container, rereel_container, return_container, scrap_parts
 from trace.floor.operations.feeds import clear_feed, load_feed, splice_feed, take_off_feed, top_up_feed
@@ -20,7 +22,9 @@ from trace.floor.operations.passes import record_passes
 from trace.floor.operations.stores import merge_containers, split_container
 from trace.floor.operations.tapes import load_head, stop_tape
 from trace.material.facts import Left
+from trace.material.inspecting import list_tasks
 from trace.material.models import Container
+from trace.material.operations.inspection import record_inspection
 from trace.material.operations.setups import abort_tape
 
 
@@ -250,3 +254,23 @@ class Followed(TestCase):
             assert found is not None
             assert truth[key] in found, (key, truth[key], str(found), deeds)
             assert came[key] == truth[key] + gone[key]
+
+
+@pytest.mark.django_db
+def test_what_an_inspection_rejects_leaves_once() -> None:
+    """A hundred came; ten were split off; of a sample one was rejected, then of all that were left eight."""
+    plant = Plant()
+    planned(plant, replace(SAMPLE, aql=Decimal(10)), EVERY)
+    lot = waiting(plant, "K1", 100)
+    reel = Container.objects.get(key="K1-1")
+    plant.do(split_container, 2, source=reel, key="BAG", quantity=10)
+    bag = Container.objects.get(key="BAG")
+    sample = next(task for task in list_tasks(lot) if task.planned.name == SAMPLE.name)
+    assert sample.pieces is not None
+    counts = [(reel, sample.pieces - 1, 1), (bag, 1, 0)]
+    plant.do(record_inspection, 3, lot=lot, name=SAMPLE.name, counts=counts)
+    assert (left(reel), left(reel, 2.5), left(bag)) == ("89", "90", "10")
+    plant.do(record_inspection, 4, lot=lot, name=EVERY.name, counts=[(reel, 89, 8), (bag, 10, 0)], screened=True)
+    assert (left(reel), left(bag)) == ("81", "10")
+    plant.do(split_container, 5, source=reel, key="BAG-2", quantity=1)
+    assert left(reel) == "80"

@@ -14,7 +14,18 @@ from trace.floor.away import HANGS
 from trace.floor.hung import list_draws_of, list_hung, list_reached
 from trace.floor.models import Fitting, Salvage
 from trace.material.facts import EMPTIES, EMPTY, NONE, STAYS, Draw, Left
-from trace.material.models import Axis, Container, Count, Derivation, Feed, FeedRecord, ScrappedParts, Span
+from trace.material.models import (
+    Axis,
+    Container,
+    Count,
+    Derivation,
+    Feed,
+    FeedRecord,
+    InspectionCount,
+    Manner,
+    ScrappedParts,
+    Span,
+)
 from trace.material.operations.stock import MOST
 
 Change = tuple[int, Left | None]
@@ -32,13 +43,12 @@ def find_all_left(containers: Collection[Container], at: int = OPEN) -> dict[int
     As many queries as there are feeds at which they were.
     """
     known: dict[int | None, Container] = {container.pk: container for container in containers}
-    fresh: dict[int | None, list[tuple[int, int, Left]]] = defaultdict(
-        list
-    )  # (moment, counted after, what it held then)
+    # (moment, whether it was counted after what was done then, what it held)
+    fresh: dict[int | None, list[tuple[int, int, Left]]] = defaultdict(list)
     changes: dict[int | None, list[Change]] = defaultdict(list)
     for count in Count.objects.filter(container__in=known, at__lte=at):
         fresh[count.container_id].append((count.at, 1, Left(count.quantity, count.quantity)))
-    for pk, change in _divided(known, at, fresh):
+    for pk, change in [*_divided(known, at, fresh), *_inspected(known, at, fresh)]:
         changes[pk].append(change)
     for pk, change in [*_poured(known, at, fresh), *_drawn(known, at, fresh), *_by_hand(known, at)]:
         changes[pk].append(change)
@@ -86,6 +96,26 @@ def _divided(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> It
                 yield row.source_id, (row.at, _less(row.quantity))
         if row.result_id in known and row.deed in (deeds.MERGE, deeds.REMAINDER):
             yield row.result_id, (row.at, find_left(row.source, row.at - 1) if row.source and whole else None)
+
+
+def _inspected(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iterator[tuple[int | None, Change]]:
+    """What inspections took out. Where every piece was inspected that counted them; what a sample rejected is no longer
+    in the quantity that is on record from the beginning, and so is put back to be taken out when it was."""
+    rows = InspectionCount.objects.filter(container__in=known).select_related("inspection").order_by("inspection__at")
+    every: dict[int | None, list[InspectionCount]] = defaultdict(list)
+    for row in rows:
+        every[row.container_id].append(row)
+    for pk, found in every.items():
+        for row in found:
+            moment, exact = row.inspection.at, row.inspection.manner in (Manner.EVERY, Manner.SORTED)
+            if exact and moment <= at:
+                good = Decimal(row.inspected - row.rejected)
+                fresh[pk].append((moment, 1, Left(good, good)))
+            elif not exact:
+                rejected = Decimal(row.rejected)
+                yield pk, (0, Left(rejected, rejected))
+                if moment <= at:
+                    yield pk, (moment, _less(rejected))
 
 
 def _poured(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iterator[tuple[int | None, Change]]:
