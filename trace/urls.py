@@ -64,6 +64,7 @@ urlpatterns = [
     path("containers/<str:key>/label/", labels.container_label, name="container-label"),
     path("containers/<str:key>/bag/", clocks.bag, name="bag"),
     path("material/clocks/", clocks.clocks, name="clocks"),
+    path("tapes/<str:key>/label/", labels.tape_label, name="tape-label"),
     path("material/labels/", labels.labels, name="labels"),
     re_path(r"^(?P<letter>[A-Z])/(?P<label>[A-Za-z0-9.-]+)$", labels.short_link, name="short-link"),
     path("material/containers/<str:key>/", stock.stock, name="stock"),

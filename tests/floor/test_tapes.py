@@ -9,6 +9,7 @@ import pytest
 
 from tests.factories import Plant, candidates_at, make_assembly, make_part
 from tests.floor.sequencer import Sequencer
+from tests.refusals import refused
 from trace.core.clock import OPEN
 from trace.engineering.models import Characteristic, Part
 from trace.floor.operations.feeds import fill_by_hand
@@ -156,6 +157,9 @@ def test_an_empty_place_is_filled_by_hand_before_the_end() -> None:
     assert read_building(it.tape).empties == []
     it.finish()
     assert candidates_at(it.a, 4) == {"RA", "RB"} and candidates_at(it.a, 5) == {"RA"}
+    spare = it.plant.reel("RC")
+    refusal = refused(it.plant, "feed-refused", fill_by_hand, feed=it.a, container=spare, board_set=20)
+    assert "20 board sets, 0 to 19" in refusal.message
 
 
 def test_an_empty_place_off_the_end_does_not_matter() -> None:
@@ -257,6 +261,6 @@ def test_reading_a_tape_of_many_heads_costs_no_more_queries(django_assert_max_nu
         plant.do(load_head, 2, feed=Feed.objects.get(key=f"T8-H{n}"), container=reel)
     plant.do(resume_tape, 3, tape=tape)
     plant.do(stop_tape, 4, tape=tape, board_set=10, link=0, reason="look")
-    with django_assert_max_num_queries(22):
+    with django_assert_max_num_queries(24):
         building = read_building(tape)
     assert [head.runs_out for head in building.heads[:3]] == [40, 41, 42], "each began at the first board set"

@@ -19,7 +19,9 @@ from trace.labels.code import encode
 from trace.labels.containers import make_container_labels
 from trace.labels.label import Label
 from trace.labels.paper import A4, MOST, SHEETS, SIZES, PrintRefused, print_sheets, print_singles
+from trace.labels.tapes import make_tape_label
 from trace.material.models import Container
+from trace.material.operations.setups import abort_tape, finish_tape, start_tape
 
 DPI = 100
 """Coarser than any label printer (203 dpi and more)."""
@@ -207,3 +209,20 @@ def test_what_is_not_known_is_not_on_the_label_and_level_6_says_bake_first() -> 
     plant.resistor.save()
     (label,) = make_container_labels(Container.objects.select_related("part", "lot__supplier"))
     assert label.lines[1] == "MSL 6, 12 h open, bake first"
+
+
+@pytest.mark.django_db
+def test_a_tapes_label_says_for_what_it_is_and_how_much_is_on_it() -> None:
+    plant = Plant()
+    told = {"sequence": ("R1", "R2", "C1"), "heads": {"A": (1, ("R1", "R2")), "B": (2, ("C1",))}, "board_sets": 12}
+    tape = plant.do(start_tape, 1, key="T-1", assembly=plant.board, **told)
+    assert make_tape_label(tape).lines == ("For BOARD", "12 board sets of 3 components", "Being built", "Board")
+    tape = plant.do(finish_tape, 30, tape=tape, board_sets=11)
+    label = make_tape_label(tape)
+    assert (label.code, label.head) == (code_of("tape", "T-1"), label_text("T-1"))
+    assert label.lines[1:3] == ("11 board sets of 3 components", "Built 2026-03-02 06:30")
+    (page,) = pages(print_singles([label], next(iter(SIZES))))
+    assert read(page) == [label_text("T-1")]
+    torn = plant.do(start_tape, 31, key="T-2", assembly=plant.board, **told)
+    given_up = plant.do(abort_tape, 32, tape=torn, board_sets=2, reason="torn")
+    assert make_tape_label(given_up).lines[0] == "GIVEN UP: not to be mounted"

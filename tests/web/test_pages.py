@@ -81,7 +81,7 @@ def test_the_timeline_has_passes_fittings_packing_and_shipping(visitor: Client, 
 # Every page ----------------------------------------------------------------------------------------------------------
 
 
-NO_PAGES = {"attachment", "container-label", "short-link"}
+NO_PAGES = {"attachment", "container-label", "tape-label", "short-link"}
 """Files, and what leads on to a page."""
 
 
@@ -102,6 +102,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "compared": "/parts/BOARD/revisions/PRODUCT/", "lists": "/lists/", "list": "/lists/parts/",
         "inspections": "/material/inspect/", "inspect": "/material/inspect/K77/", "early-use": "/material/early-use/",
         "equipment-list": "/equipment/", "equipment": "/equipment/HV-1/", "use-equipment": "/equipment/HV-1/use/",
+        "tape-label": "/tapes/T-1/label/",
         "container-label": "/containers/BAD/label/", "bag": "/containers/BAD/bag/", "clocks": "/material/clocks/",
         "labels": "/material/labels/", "short-link": "/C/BAD",
         "stock": "/material/containers/BAD/", "counts": "/material/counts/", "calls": "/material/calls/",

@@ -24,7 +24,7 @@ KEY_LENGTH = 40
 UNSTORABLE = re.compile(r"[\x00\ud800-\udfff]")
 """Characters that no database takes."""
 
-LETTERS: Mapping[str, str] = {"container": "C"}
+LETTERS: Mapping[str, str] = {"container": "C", "tape": "T"}
 """Kind of a thing: the letter that stands for it in a link. Letters are printed, and never change."""
 
 LINK = re.compile(r"(HTTPS?://[^/]+/)([A-Z])/([A-Z0-9.-]+)")

@@ -203,7 +203,7 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("inspections", "inspect", "early-use"), EVERYONE),
     **dict.fromkeys(("calendar", "equipment-list", "equipment"), EVERYONE),
     "use-equipment": STATIONS | UPKEEP,
-    **dict.fromkeys(("clocks", "labels", "container-label", "short-link"), EVERYONE),
+    **dict.fromkeys(("clocks", "labels", "container-label", "tape-label", "short-link"), EVERYONE),
     "bag": FEEDING,
     **dict.fromkeys(("move-equipment", "retire-equipment"), UPKEEP),
     "tapes": EVERYONE,

@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 from django.db.models import Max, Q
 
 from trace.approvals.models import Deviation
-from trace.core.clock import EXACT, now, to_ticks
+from trace.core.clock import EXACT, OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.floor.away import HANGS, record_left, take_as_left, take_old_as_left
@@ -28,7 +28,7 @@ from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.facts import EMPTIES, STAYS, Record
-from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, Span
+from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, Span, Tape
 from trace.material.operations.bags import check_floor_life, lay_open
 from trace.material.operations.setups import check_part
 from trace.material.rules import reckon
@@ -134,10 +134,16 @@ def fill_by_hand(
 ) -> FeedRecord:
     """A place that a dispensing head left empty on a tape was filled by hand from a container.
 
-    Refusals as load_feed, and FeedRefused where the feed is not a head.
+    Refusals as load_feed, and FeedRefused where the feed is not a head, or the tape ends before that board set.
     """
     if feed.kind != Feed.Kind.HEAD:
         raise FeedRefused(f"{feed.key} is not a dispensing head of a tape.")
+    tape = Tape.objects.get(pk=feed.axis.tape_id or 0)
+    if tape.built_until < OPEN and board_set >= tape.board_sets:
+        raise FeedRefused(
+            f"Tape {tape.key} has {tape.board_sets} board sets, 0 to {tape.board_sets - 1}.",
+            action="Count the board sets again, from 0 at the tape's beginning.",
+        )
     told = Told(at, error, position=(board_set, board_set))
     return put_on(FeedRecord.Act.HAND_FILL, feed, container, by, told)
 

@@ -10,12 +10,13 @@ from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
 from django.urls import reverse
 
-from trace.core.errors import Refusal
+from trace.core.errors import NotFound, Refusal
 from trace.core.keys import clean_key, label_text, read_label
 from trace.exchange.statuses import status_of
 from trace.labels.containers import make_container_labels
 from trace.labels.paper import SHEETS, SIZES, PrintRefused, print_sheets, print_singles
-from trace.material.models import Container, Lot
+from trace.labels.tapes import make_tape_label
+from trace.material.models import Container, Lot, Tape
 from trace.material.queries import get_container
 
 
@@ -29,6 +30,15 @@ def container_label(request: HttpRequest, key: str) -> HttpResponse:
     """The label of one container, as large as was chosen."""
     it = get_container(clean_key(key))
     pdf = print_singles(make_container_labels([it]), request.GET.get("size", next(iter(SIZES))))
+    return _pdf(pdf, f"label-{it.key}")
+
+
+def tape_label(request: HttpRequest, key: str) -> HttpResponse:
+    """The label of one sequenced tape, as large as was chosen."""
+    it = Tape.objects.select_related("assembly").filter(key=clean_key(key)).first()
+    if it is None:
+        raise NotFound(f"No tape has the key {key[:60]}.")
+    pdf = print_singles([make_tape_label(it)], request.GET.get("size", next(iter(SIZES))))
     return _pdf(pdf, f"label-{it.key}")
 
 
