@@ -514,7 +514,11 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "some_parts_scrapped": [(scrapped_parts, {"quantity": 0})],
     "parts_scrapped_for_a_reason": [(scrapped_parts, {"reason": ""})],
     "call_for_some": [(call, {"quantity": 0})],
-    "call_issued_with_a_container": [(call, {"container": None}), (call, {"issued": 0}), (call, {"issued": None})],
+    "call_issued_with_a_container": [
+        (call, {"container": None}),
+        (call, {"issued": 0}),
+        (call, {"issued": None, "delivered": None, "delivered_by": None}),
+    ],
     "call_delivered_after_it_was_issued": [
         (call, {"delivered": 1}),
         (call, {"delivered_by": None}),
