@@ -23,6 +23,11 @@ def test_a_programmer_finds_an_operation_and_asks_for_a_lot(page, enter_as: Call
     page.locator("#operations-tag-floor").click()
     page.locator("#operations-tag-on_record").click()
     entry = page.locator("#operations-on\\ record-get_lots, [id$=get_lots]").first
+    for _ in range(60):  # what is far below is not there before somebody scrolls
+        if entry.count():
+            break
+        page.mouse.wheel(0, 600)
+        page.wait_for_timeout(100)
     entry.scroll_into_view_if_needed()
     entry.get_by_role("button").first.click()
     entry.get_by_role("button", name="Try it out").click()

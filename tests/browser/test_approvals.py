@@ -35,7 +35,7 @@ def test_a_deviation_from_opening_to_its_end(
     page.get_by_label("the step due on the unit's route").check()
     page.get_by_label("Limited to, one a line").fill("part:BOARD\nstep:20\nstep:99")
     page.get_by_label("Reason").fill("The tester waits for a spare part.")
-    page.get_by_label("Until").fill("2099-01-01T12:00")
+    page.get_by_label("Until", exact=True).fill("2099-01-01T12:00")
     page.get_by_label("For at most so many units").fill("5")
     page.get_by_role("button", name="Open it").click()
     assert "No route has a step 99" in page.get_by_role("alert").inner_text()

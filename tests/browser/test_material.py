@@ -53,7 +53,7 @@ def test_what_runs_out_is_baked_and_sealed(
     page.get_by_role("link", name="Record that it was opened").click()
     assert "only qualified people" in page.get_by_role("note").inner_text()
     look("dry pack")
-    page.get_by_label("In", exact=True).select_option("OVEN-1")
+    page.get_by_label("In which oven or chamber").select_option("OVEN-1")
     page.get_by_label("Temperature").fill("300")
     page.get_by_label("Hours").fill("9.5")
     page.get_by_role("button", name="Record the bake").click()

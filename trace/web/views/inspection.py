@@ -32,7 +32,7 @@ from trace.material.operations.statuses import CHANGES
 from trace.material.queries import get_lot
 from trace.material.sampling import Ruling, Severity, share
 from trace.web.cells import Link, Ref
-from trace.web.forms import asking, fill_in
+from trace.web.forms import asking, do_or_show
 from trace.web.inspection import (
     SCREEN_CAUTION,
     SUSPECT_CAUTION,
@@ -116,10 +116,7 @@ def inspect(request: HttpRequest, key: str) -> HttpResponseBase:
             raise InspectionRefused("Say what is to be recorded.")
         return reverse("inspect", args=[lot.key])
 
-    if request.method == "POST":
-        shown = {table.name: table.bind(request.GET, request.path, "") for table in tables}
-        return fill_in(request, "inspect.html", {**context, "tables": shown}, do)
-    return respond(request, "inspect.html", {**context, "sent": {}}, tables, name=f"inspect-{lot.key}")
+    return do_or_show(request, "inspect.html", do, lambda: (context, tables), name=f"inspect-{lot.key}")
 
 
 DECISION_WORDS = {
