@@ -40,7 +40,7 @@ def find_left(container: Container, at: int = OPEN) -> Left | None:
 def find_all_left(containers: Collection[Container], at: int = OPEN) -> dict[int, Left | None]:
     """What is left in each of them: from the last count, or the last moment at which it was surely empty, on.
 
-    As many queries as there are feeds at which they were.
+    The number of queries grows with the stations and tapes at which they were, and with what was poured into them.
     """
     known: dict[int | None, Container] = {container.pk: container for container in containers}
     # (moment, whether it was counted after what was done then, what it held)
@@ -101,21 +101,15 @@ def _divided(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> It
 def _inspected(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iterator[tuple[int | None, Change]]:
     """What inspections took out. Where every piece was inspected that counted them; what a sample rejected is no longer
     in the quantity that is on record from the beginning, and so is put back to be taken out when it was."""
-    rows = InspectionCount.objects.filter(container__in=known).select_related("inspection").order_by("inspection__at")
-    every: dict[int | None, list[InspectionCount]] = defaultdict(list)
-    for row in rows:
-        every[row.container_id].append(row)
-    for pk, found in every.items():
-        for row in found:
-            moment, exact = row.inspection.at, row.inspection.manner in (Manner.EVERY, Manner.SORTED)
-            if exact and moment <= at:
-                good = Decimal(row.inspected - row.rejected)
-                fresh[pk].append((moment, 1, Left(good, good)))
-            elif not exact:
-                rejected = Decimal(row.rejected)
-                yield pk, (0, Left(rejected, rejected))
-                if moment <= at:
-                    yield pk, (moment, _less(rejected))
+    for row in InspectionCount.objects.filter(container__in=known).select_related("inspection"):
+        pk, moment, rejected = row.container_id, row.inspection.at, Decimal(row.rejected)
+        if row.inspection.manner not in (Manner.EVERY, Manner.SORTED):
+            yield pk, (0, Left(rejected, rejected))
+            if moment <= at:
+                yield pk, (moment, _less(rejected))
+        elif moment <= at:
+            good = row.inspected - rejected
+            fresh[pk].append((moment, 1, Left(good, good)))
 
 
 def _poured(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iterator[tuple[int | None, Change]]:

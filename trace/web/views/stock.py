@@ -17,6 +17,7 @@ from trace.floor.left import find_left
 from trace.floor.operations.calls import call_material, deliver_call, issue_container, withdraw_call
 from trace.floor.operations.counting import count_container, rereel_container, return_container, scrap_parts
 from trace.floor.operations.stores import merge_containers, split_container, store_container
+from trace.material.facts import Left
 from trace.material.models import Call, Container, Count, Feed
 from trace.material.operations.stock import discard_container
 from trace.material.queries import get_container, list_overdue_clearings
@@ -171,10 +172,9 @@ def _list_deeds(calls: QuerySet[Call]) -> list[Deed]:
 
 def _counts_table(rows: Any) -> Table:
     def by_record(count: Count) -> str:
-        if count.least is None:
+        if count.least is None or count.most is None:
             return "nobody knew"
-        least, most = f"{count.least.normalize():f}", f"{count.most.normalize():f}"  # type: ignore[union-attr]
-        return least if least == most else f"{least} to {most}"
+        return str(Left(count.least, count.most))
 
     return Table(
         "counts",
