@@ -6,6 +6,7 @@ Which database a run used is in its header, `database: …`; CI reads it there.
 import os
 import re
 import shutil
+import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from django.db import connection
 from django.test import TransactionTestCase
 from django.test.utils import override_settings
 
+from tests.migrated import copy_database, remove_database
 from tests.seeds import seed_of_commit
 
 ARTIFACTS = Path(settings.BASE_DIR) / ".artifacts"
@@ -28,6 +30,23 @@ hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 def pytest_report_header() -> str:
     return f"database: {connection.vendor}\nproof of this commit: PROOF_SEED={seed_of_commit()}"
+
+
+@pytest.fixture(scope="session")
+def django_db_keepdb() -> bool:
+    """What `django_db_modify_db_settings` made is taken as it is."""
+    return True
+
+
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(
+    request: pytest.FixtureRequest, django_db_modify_db_settings_parallel_suffix: None, django_db_blocker
+) -> Iterator[None]:
+    with django_db_blocker.unblock():
+        copy_database(request.config.cache.mkdir("migrated"))
+    yield
+    with django_db_blocker.unblock():
+        remove_database()
 
 
 @pytest.fixture(autouse=True, scope="session")
@@ -89,12 +108,16 @@ FLAGS = [
 ]
 
 
+def find_chromium() -> str:
+    """Where Debian's Chromium is. Without one: a failure in CI, elsewhere a skip."""
+    found = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    return found or (pytest.fail if os.environ.get("CI") else pytest.skip)("no browser: apt-get install chromium")
+
+
 @pytest.fixture(scope="session")
 def browser():
-    """Debian's Chromium. Without one: a failure in CI, elsewhere a skip."""
-    found = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    if not found:
-        (pytest.fail if os.environ.get("CI") else pytest.skip)("no browser: apt-get install chromium")
+    """Debian's Chromium, started once."""
+    found = find_chromium()
     from playwright.sync_api import sync_playwright
 
     with pytest.MonkeyPatch.context() as patch, sync_playwright() as playwright:
@@ -105,8 +128,27 @@ def browser():
         chromium.close()
 
 
+LONGEST = 400
+"""Seconds that a browser test may take, if it is not marked with another number: some calls of Playwright wait without
+an end."""
+
+
 @pytest.fixture
-def page(browser, live_server):
+def _in_time(request: pytest.FixtureRequest) -> Iterator[None]:
+    marked = request.node.get_closest_marker("longest")
+    longest: int = marked.args[0] if marked else LONGEST
+
+    def stop(*_: object) -> None:
+        raise TimeoutError(f"a browser test took longer than {longest} s")
+
+    signal.signal(signal.SIGALRM, stop)
+    signal.alarm(longest)
+    yield
+    signal.alarm(0)
+
+
+@pytest.fixture
+def page(browser, live_server, _in_time):
     """A fresh page on the live server. A script error, a CSP violation, a lost file or a 5xx fails the test."""
     context = browser.new_context(
         base_url=live_server.url,

@@ -15,15 +15,19 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
+from functools import cache
 from itertools import count
 from typing import Any
 
+from tests.built_once import built_once
 from trace.core.clock import to_ticks
 from trace.core.models import Person
 from trace.core.permissions import Role
 from trace.engineering.models import BomLine, Designator, Part, ScanMode, Site, Station, Step, Substitute
-from trace.floor.models import Pass, Unit
+from trace.floor.models import Carton, Pass, Unit
+from trace.floor.operations.cartons import close_carton
 from trace.floor.operations.changeovers import start_setup
+from trace.floor.operations.dispatch import pack_units
 from trace.floor.operations.orders import release_order
 from trace.floor.operations.passes import finish_pass, start_pass
 from trace.material.models import Container, Feed, Lot, SetUp, Span, Supplier
@@ -129,6 +133,9 @@ class Plant:
 
     def __init__(self, *, mode: str = ScanMode.GATED, counts_cycles: bool = False, work_seconds: int = 0) -> None:
         """The arguments are of the insertion station."""
+        vars(self).update(_plants(mode, counts_cycles, work_seconds)())
+
+    def _build(self, mode: str, counts_cycles: bool, work_seconds: int) -> dict[str, Any]:
         self.site = make_site()
         self.ann = make_person("ANN")
         self.supplier: Supplier = self.do(define_supplier, key="ACME", name="Acme")
@@ -160,6 +167,7 @@ class Plant:
             feeds={"R1": self.slot_r, "R2": self.slot_r, "C1": self.slot_c},
             position=0 if counts_cycles else None,
         )
+        return vars(self)
 
     def do(self, operation: Callable[..., Any], minute: float = 0, **arguments: Any) -> Any:
         """Carry out an operation as Ann, so many minutes after START."""
@@ -204,6 +212,11 @@ class Plant:
         self.do(start_pass, begin, unit=unit, station=station, **entry)
         return self.do(finish_pass, end, unit=unit, **details)
 
+    def carton(self, units: Sequence[Unit], minute: float, key: str = "") -> Carton:
+        """Finished units packed in a carton that is closed."""
+        carton: Carton = self.do(pack_units, minute, carton=key or new_key("CT"), units=units)
+        return self.do(close_carton, minute, carton=carton)
+
     def finish(self, unit: Unit, minute: float = 0) -> Unit:
         """The unit through all of its route, half a minute at each step."""
         for step in unit.part.steps.order_by("number"):
@@ -222,3 +235,9 @@ def candidates_at(feed: Feed, first: int, last: int | None = None) -> set[str | 
     """Keys of what the feed may have given at a position, or somewhere in a range; None is unknown."""
     last = first if last is None else last
     return {key for start, end, key in spans_of(feed) if start <= last and first < end}
+
+
+@cache
+def _plants(mode: str, counts_cycles: bool, work_seconds: int) -> Callable[[], dict[str, Any]]:
+    """What makes such plants."""
+    return built_once(lambda: Plant.__new__(Plant)._build(mode, counts_cycles, work_seconds))

@@ -135,13 +135,22 @@ def test_a_planner_mends_the_lines_of_a_draft(client, planner, records):
     chip = line.child
     Designator.objects.update(step_number=10)
     page = f"/admin/trace/part/{board.pk}/change/"
-    own = {"name": "Board"}
+    Part.objects.filter(pk=board.pk).update(serialised=True)
+    own = {"name": "Board", "serialised": "on"}
     lines = rows("lines", [line], {"child": chip.pk, "quantity": "2", "designators": "U1, U2", "step_number": "10"})
     steps = rows(
         "steps",
         [step],
         {"number": "10", "name": "Insert", "stations": [station.pk], "minutes": "1.5", "caution": "Hot"},
-        {"number": "20", "name": "Test", "stations": [station.pk], "minutes": "0", "sample_every": "5"},
+        {
+            "number": "20",
+            "name": "Test",
+            "stations": [station.pk],
+            "minutes": "0",
+            "sample_every": "5",
+            "attempts": "3",
+            "verification": "anybody",
+        },
     )
     looked = rows("characteristics", [], {"step_number": "10", "name": "Height", "unit_of_measure": "mm", "upper": "9"})
     wrong = {**lines, "lines-0-quantity": "3"}
@@ -154,7 +163,10 @@ def test_a_planner_mends_the_lines_of_a_draft(client, planner, records):
     board.refresh_from_db()
     assert board.name == "Board"
     assert list(board.designators.values_list("name", "step_number")) == [("U1", 10), ("U2", 10)]
-    assert list(board.steps.values_list("number", "caution", "sample_every")) == [(10, "Hot", None), (20, "", 5)]
+    assert list(board.steps.values_list("number", "caution", "sample_every", "attempts", "verification")) == [
+        (10, "Hot", None, None, ""),
+        (20, "", 5, 3, "anybody"),
+    ]
     assert list(board.characteristics.values_list("name", "upper")) == [("Height", 9)]
     verbs = list(Event.objects.order_by("id").values_list("verb", flat=True))
     assert verbs == ["amend_record", "set_bom", "set_route", "set_characteristics"]
@@ -317,9 +329,18 @@ def test_it_goes_by_our_own_words(client, chief):
     page = client.get("/admin/").content.decode()
     menu = re.findall(r'<th scope="row"[^>]*>\s*<a [^>]*>([^<]+)</a>', page)
     assert menu == [
-        *("Accounts", "Approved sources", "BOM lines", "Badges", "Check pieces", "Customers", "Days off", "Devices"),
-        *("Equipment", "Parts", "People", "Programs", "Qualifications", "Qualified people", "Shifts", "Sites"),
-        *("Stations", "Suppliers"),
+        *(
+            "Accounts",
+            "Approved sources",
+            "BOM lines",
+            "Badges",
+            "Cause codes",
+            "Check pieces",
+            "Customers",
+            "Days off",
+        ),
+        *("Devices", "Equipment", "Fault codes", "Parts", "People", "Programs", "Qualifications"),
+        *("Qualified people", "Racks and panels", "Serial rules", "Shifts", "Sites", "Stations", "Suppliers"),
     ]
     assert "<title>What the plant is made of | Traceability</title>" in page
     assert "Django" not in page[page.index("<title>") : page.index("</title>")] and "Master data" in page

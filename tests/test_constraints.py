@@ -12,13 +12,44 @@ import pytest
 from django.apps import apps
 from django.db import IntegrityError, connection, models, transaction
 
+from tests.containment.constraints import BREAKS as OF_CONTAINMENTS
 from tests.factories import Plant, make_person, moment, ticks
 from trace.approvals.models import Attachment, Deviation, Signature
 from trace.core.clock import OPEN
 from trace.core.models import Badge, Device, Token
-from trace.engineering.equipment import Equipment
-from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Salvage, Shipment, Skip, WorkOrder
-from trace.holds.models import Hold
+from trace.engineering.equipment import Equipment, Program
+from trace.engineering.models import CauseCode, Characteristic, FaultCode
+from trace.floor.models import (
+    Alias,
+    BatchPass,
+    Carried,
+    Carrier,
+    Carton,
+    Closing,
+    Conformity,
+    Consignment,
+    Customer,
+    Diagnosis,
+    Fault,
+    FirstPiece,
+    Fitting,
+    Packing,
+    Pallet,
+    Pass,
+    Reading,
+    RefusedScan,
+    Repair,
+    Return,
+    Salvage,
+    Sample,
+    SampleEntry,
+    SampleRule,
+    Shipment,
+    Skip,
+    Stacking,
+    WorkOrder,
+)
+from trace.holds.models import Disposition, Hold
 from trace.ledger.models import Answer, Event, EventSubject
 from trace.material.models import (
     Axis,
@@ -54,7 +85,7 @@ from trace.material.models import (
     TapeStop,
 )
 
-AREAS = {"core", "ledger", "approvals", "holds", "material", "floor"}
+AREAS = {"core", "ledger", "approvals", "holds", "material", "floor", "containment"}
 
 Make = Callable[[Plant], models.Model]
 
@@ -184,6 +215,24 @@ def skip(p: Plant) -> Skip:
     fields = {"unit": board, "step": step, "deviation": saved_copy(deviation(p)), "at": 1, "by": p.ann, "recorded": 1}
     saved(Skip, **fields)
     return Skip(**fields, superseded=2)
+
+
+def reading(p: Plant) -> Reading:
+    """Measured with equipment that had a program on it."""
+    limits = {"part": p.board, "step_number": 20, "number": 1, "name": "Ripple", "unit_of_measure": "mV", "upper": 20}
+    tester = saved(Equipment, key="HV-1", name="x", kind="tester")
+    return Reading(
+        unit=p.boards()[0], characteristic=saved(Characteristic, **limits), step=p.board.steps.get(number=20),
+        station=p.test, value=5, good=True, equipment=tester,
+        program=saved(Program, key="P-1", kind="tester", name="x", revision="1"), attempt=1, by=p.ann,
+        happened=1, recorded=1,
+    )  # fmt: skip
+
+
+def first_piece(p: Plant) -> FirstPiece:
+    (board,), step = p.boards(), p.board.steps.first()
+    told = {"approved": False, "reason": "x", "happened": 1, "recorded": 1}
+    return FirstPiece(setup=p.setup, step=step, unit=board, by=p.ann, **told)
 
 
 def hold(p: Plant) -> Hold:
@@ -331,6 +380,44 @@ def order(p: Plant) -> WorkOrder:
     return WorkOrder(key="WO", part=p.board, site=p.site, quantity=1, released=moment())
 
 
+def label(p: Plant) -> Alias:
+    (board,) = p.boards()
+    return Alias(unit=board, kind="label", text=f"{board.key}-L2", reason="torn", at=1, by=p.ann, recorded=1)
+
+
+def second_label(p: Plant) -> Alias:
+    first = label(p)
+    first.text = "L-2"
+    first.save()
+    return label(p)
+
+
+def customers_serial(p: Plant) -> Alias:
+    (board,) = p.boards()
+    return Alias(unit=board, kind="customer", text="4711", at=1, by=p.ann, recorded=1)
+
+
+def returned(p: Plant) -> Return:
+    (board,) = p.boards()
+    customer = Customer.objects.create(key="CUST", name="A customer")
+    shipment = Shipment.objects.create(key="S", customer=customer, opened=1)
+    return Return(
+        key="RET-1", unit=board, customer=customer, shipment=shipment, complaint="stops", hold=saved_copy(hold(p)),
+        received=5, by=p.ann, recorded=6,
+    )  # fmt: skip
+
+
+def closed_return(p: Plant) -> Return:
+    it = returned(p)
+    it.closed, it.closed_by, it.disposition, it.close_recorded = 7, p.ann, saved_copy(disposition(p)), 8
+    return it
+
+
+def conformity(p: Plant) -> Conformity:
+    (board,) = p.boards()
+    return Conformity(unit=board, part=p.board, at=1, reason="change 17", by=p.ann, recorded=1)
+
+
 def visit(p: Plant) -> Pass:
     (board,) = p.boards()
     return Pass(
@@ -381,6 +468,27 @@ def fitting_at_the_same_place(p: Plant) -> Fitting:
     return second
 
 
+def fault(p: Plant) -> Fault:
+    (unit,) = p.boards(1)
+    code, _ = FaultCode.objects.get_or_create(key="BRIDGE", name="solder bridge")
+    return Fault(unit=unit, code=code, station=p.test, found=5, by=p.ann, recorded=9)
+
+
+def diagnosis(p: Plant) -> Diagnosis:
+    cause, _ = CauseCode.objects.get_or_create(key="WAVE", name="wave too slow")
+    return Diagnosis(fault=saved_copy(fault(p)), cause=cause, at=6, by=p.ann, recorded=9)
+
+
+def repair(p: Plant) -> Repair:
+    (unit,) = p.boards(1)
+    return Repair(unit=unit, action="resoldered", minutes=1, at=7, by=p.ann, recorded=9)
+
+
+def disposition(p: Plant) -> Disposition:
+    told = {"target_kind": "unit", "target_key": "B", "decision": "scrap", "reason": "x", "decided": moment()}
+    return Disposition(key="D-1", permits=[], decided_by=p.ann, recorded=moment(), **told)
+
+
 def salvage(p: Plant) -> Salvage:
     (board,) = p.boards()
     return Salvage(unit=board, designator="R1", result=p.reel("CB-1"), at=1, by=p.ann, recorded=1)
@@ -398,6 +506,75 @@ def consignment(p: Plant) -> Consignment:
     shipment = saved(Shipment, key="SH", customer=saved(Customer, key="C", name="C"), opened=1)
     saved(Consignment, carton=carton, shipment=shipment, since=1)
     return Consignment(carton=carton, shipment=shipment, since=5, until=6)
+
+
+def sample_rule(p: Plant) -> SampleRule:
+    return SampleRule(
+        number="BOARD", name="life test", kind="hours", demand=500, step_number=20, chooses="one in", every=50, days=30
+    )
+
+
+def sample(p: Plant) -> Sample:
+    """Of a life test that a board passed."""
+    (board,) = p.boards()
+    ran = {"started": 2, "started_by": p.ann, "start_recorded": 2, "ended": 3, "ended_by": p.ann, "end_recorded": 3}
+    told = {"unit": board, "test": "life test", "kind": "hours", "demand": 500, "step": p.board.steps.first()}
+    return Sample(**told, **ran, result="passed", owed=1, by=p.ann, recorded=1)
+
+
+def sample_waived(p: Plant) -> Sample:
+    it = sample(p)
+    it.started = it.started_by = it.start_recorded = None
+    it.deviation, it.reason, it.result = saved_copy(deviation(p)), "no room", "waived"
+    return it
+
+
+def sample_entry(p: Plant) -> SampleEntry:
+    return SampleEntry(sample=saved_copy(sample(p)), done=12, at=2, by=p.ann, recorded=2)
+
+
+def closing(p: Plant) -> Closing:
+    """A carton that was opened again, and is closed."""
+    carton = saved(Carton, key="CT", made=1)
+    saved(Closing, carton=carton, since=5, by=p.ann, recorded=5)
+    told = {"since": 1, "until": 4, "by": p.ann, "recorded": 1, "opened_by": p.ann, "reason": "x", "ended": 4}
+    return Closing(carton=carton, **told)
+
+
+def stacking(p: Plant) -> Stacking:
+    carton, pallet = saved(Carton, key="CT", made=1), saved(Pallet, key="PAL", made=1)
+    saved(Stacking, carton=carton, pallet=pallet, since=1, by=p.ann, recorded=1)
+    return Stacking(carton=carton, pallet=pallet, since=5, until=6, by=p.ann, recorded=1)
+
+
+def rack(p: Plant) -> Carrier:
+    return Carrier(key="RACK", kind="rack", slots=4, made=1)
+
+
+def panel(p: Plant) -> Carrier:
+    return Carrier(key="PANEL", kind="panel", part=p.board, slots=4, made=1)
+
+
+def carried(p: Plant) -> Carried:
+    """A unit in a slot, which it left and took again."""
+    (board,) = p.boards()
+    held = saved_copy(rack(p))
+    saved(Carried, unit=board, carrier=held, slot=1, since=1, by=p.ann, recorded=1)
+    return Carried(unit=board, carrier=held, slot=2, since=5, until=6, by=p.ann, recorded=1)
+
+
+def in_the_same_slot(p: Plant) -> Carried:
+    (other,) = p.boards()
+    row = carried(p)
+    row.unit, row.slot = other, 1
+    return row
+
+
+def batch_pass(p: Plant, **fields: Any) -> BatchPass:
+    counted = saved_copy(count_row(p))
+    told = {"container": counted.container, "step": p.board.steps.first(), "station": p.test, "count": counted}
+    numbers = {"quantity": 6, "good": 5, "scrapped": 1, "reason": "bent"}
+    return BatchPass(began=1, ended=2, scanned_out=2, by=p.ann, recorded=1, **told, **numbers)
 
 
 def copy_of(make: Make) -> Make:
@@ -434,6 +611,12 @@ def call(p: Plant) -> Call:
     )  # fmt: skip
 
 
+def refused_scan(p: Plant) -> RefusedScan:
+    told = {"scanned": "Scan in SN-1", "code": "held", "sentence": "Stop."}
+    settled = {"settled": 5, "settled_by": p.ann, "reason": "done again", "ended": 6}
+    return RefusedScan(key="SCAN-1", station=p.test, by=p.ann, happened=2, recorded=3, **told, **settled)
+
+
 def second_call(p: Plant) -> Call:
     first = call(p)
     first.delivered = first.delivered_by = None
@@ -466,7 +649,15 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
         (lambda p: deviation(p, revoked=moment(1), revoked_by=p.ann, revoke_reason="y"), {"revoked_by": None}),
         (lambda p: deviation(p, revoked=moment(1), revoked_by=p.ann, revoke_reason="y"), {"revoked": None}),
     ],
+    "first_piece_rejected_for_a_reason": [(first_piece, {"reason": ""})],
     "step_skipped_once_by_a_unit": [(skip, {"superseded": None})],
+    "reading_attempt_once": [(copy_of(reading), {})],
+    "reading_attempts_from_one": [(reading, {"attempt": 0})],
+    "reading_measured_or_judged": [
+        (reading, {"value": None}),
+        (reading, lambda r: {"judge": r.by}),
+    ],
+    "reading_program_on_equipment": [(reading, {"equipment": None})],
     "plant_supplies_once": [(lambda p: Supplier(key="X", name="X"), {"is_plant": True})],
     "lot_received_under_one_record": [(copy_of(lot), {"key": "L2"})],
     "package_received_once": [(second_receipt, {"package": "PK-1"})],
@@ -513,6 +704,13 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "count_that_differs_has_a_reason": [(count_row, {"quantity": 7}), (count_row, {"quantity": 3})],
     "some_parts_scrapped": [(scrapped_parts, {"quantity": 0})],
     "parts_scrapped_for_a_reason": [(scrapped_parts, {"reason": ""})],
+    "refused_scan_settled_with_a_reason": [
+        (refused_scan, {"reason": ""}),
+        (refused_scan, {"settled_by": None}),
+        (refused_scan, {"ended": None}),
+        (refused_scan, {"settled": None}),
+    ],
+    "refused_scan_settled_afterwards": [(refused_scan, {"settled": 1})],
     "call_for_some": [(call, {"quantity": 0})],
     "call_issued_with_a_container": [
         (call, {"container": None}),
@@ -576,6 +774,13 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "span_oldest_first": [(span, {"oldest": 11})],
     "span_sure_inside": [(span, {"sure_from": 9})],
     "order_for_at_least_one": [(order, {"quantity": 0})],
+    "order_closed_for_a_reason": [(order, {"closed": 5})],
+    "label_code_of_one_unit": [(second_label, {"text": "L-2"})],
+    "alias_of_a_unit_once": [(copy_of(customers_serial), {})],
+    "unit_conforms_to_a_revision_once": [(copy_of(conformity), {})],
+    "conformity_has_a_reason": [(conformity, {"reason": ""})],
+    "alias_is_not_empty": [(customers_serial, {"text": ""})],
+    "label_replaced_for_a_reason": [(label, {"reason": ""})],
     "one_open_pass_per_unit": [(second_visit, {"inside": True, "outcome": ""})],
     "pass_runs_forward": [(visit, {"last": 0}), (visit, {"ended": 0})],
     "void_pass_drew_none": [(visit, {"outcome": "void"})],
@@ -585,6 +790,23 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "one_fitting_per_designator": [(fitting_at_the_same_place, {"until": None})],
     "fitted_child_level_below_parent": [(fitting, {"child_level": 2}), (fitting, {"child_level": 3})],
     "fitting_error_not_negative": [(fitting, {"error": -1})],
+    "fault_recorded_once": [(copy_of(fault), {})],
+    "unit_in_one_open_return": [(copy_of(returned), {"key": "RET-2"})],
+    "return_has_a_complaint": [(returned, {"complaint": ""})],
+    "return_runs_forward": [(closed_return, {"closed": 4})],
+    "return_closed_by_a_disposition": [
+        (returned, {"closed": 7}),
+        *((closed_return, {name: None}) for name in ("closed", "closed_by", "disposition", "close_recorded")),
+    ],
+    "one_diagnosis_of_a_fault_stands": [(copy_of(diagnosis), {})],
+    "repair_minutes_not_negative": [(repair, {"minutes": -1})],
+    "replaced_part_has_a_designator": [(repair, {"action": "replaced"})],
+    "disposition_has_a_reason": [(disposition, {"reason": ""})],
+    "withdrawal_is_signed_and_reasoned": [
+        (disposition, {"withdrawn": moment()}),
+        (disposition, {"withdraw_reason": "x"}),
+        (disposition, lambda d: {"withdrawn": moment(), "withdrawn_by": d.decided_by}),
+    ],
     "salvage_error_not_negative": [(salvage, {"error": -1})],
     "fitting_runs_forward": [(fitting, {"until": 4})],
     "fitting_found_after_earliest": [(fitting, {"earliest": 6})],
@@ -662,8 +884,73 @@ BREAKS: dict[str, list[tuple[Make, dict[str, Any]]]] = {
     "lot_status_has_its_evidence": [(lot_status, {"evidence": ""})],
     "sampling_ruling_has_a_reason": [(ruling, {"reason": ""})],
     "unit_in_one_carton": [(packing, {"until": None})],
+    "carrier_has_slots": [(rack, {"slots": 0})],
+    "carrier_is_rack_or_panel": [
+        (rack, {"kind": "panel"}),
+        (panel, {"kind": "rack"}),
+        (rack, {"parted": 2}),
+        (rack, {"kind": "crate"}),
+    ],
+    "panel_parted_after_made": [(panel, {"parted": 0})],
+    "unit_in_one_carrier": [(carried, {"until": None})],
+    "one_unit_in_a_slot": [(in_the_same_slot, {"until": None})],
+    "slots_from_one": [(carried, {"slot": 0})],
+    "carried_runs_forward": [(carried, {"until": 4})],
+    "batch_counts_add_up": [
+        (batch_pass, {"quantity": 7}),
+        (batch_pass, {"quantity": 0, "good": 0, "scrapped": 0, "reason": ""}),
+        (batch_pass, {"good": -1, "scrapped": 7}),
+        (batch_pass, {"good": 7, "scrapped": -1}),
+    ],
+    "batch_pass_runs_forward": [(batch_pass, {"ended": 0})],
+    "batch_pass_error_not_negative": [(batch_pass, {"error": -1})],
+    "batch_scrapped_for_a_reason": [(batch_pass, {"reason": ""})],
     "packing_runs_forward": [(packing, {"until": 4})],
     "carton_on_one_shipment": [(consignment, {"until": None})],
+    "sample_rule_name_once": [(copy_of(sample_rule), {})],
+    "sample_rule_demands_something": [(sample_rule, {"demand": 0})],
+    "sample_rule_chooses_one_way": [
+        (sample_rule, {"every": 0}),
+        (sample_rule, {"every": None}),
+        (sample_rule, {"level": "II"}),
+        (sample_rule, {"chooses": "first"}),
+        (sample_rule, {"chooses": "plan", "every": None, "level": "II"}),
+    ],
+    "sample_rule_days_positive": [(sample_rule, {"days": 0})],
+    "sample_owed_once_by_a_unit": [(copy_of(sample), {})],
+    "sample_demands_something": [(sample, {"demand": 0})],
+    "sample_starts_once_owed": [
+        (sample, {"owed": 3}),
+        (sample, {"started": None, "ended": None, "ended_by": None, "end_recorded": None, "result": ""}),
+        (sample, {"started_by": None}),
+        (sample, {"start_recorded": None}),
+    ],
+    "sample_is_dropped_from_a_height": [(sample, {"mass": 1}), (sample, {"kind": "drops"})],
+    "sample_ends_with_a_result": [
+        (sample, {"result": ""}),
+        (sample, {"ended": None}),
+        (sample, {"ended_by": None}),
+        (sample, {"end_recorded": None}),
+        (sample_waived, {"ended": 0}),
+    ],
+    "sample_result_of_a_test_that_ran": [
+        (sample, {"started": None, "started_by": None, "start_recorded": None}),
+        (sample, {"ended": 1}),
+    ],
+    "sample_waived_under_a_deviation": [(sample_waived, {"deviation": None})],
+    "sample_spared_for_a_reason": [(sample_waived, {"reason": ""})],
+    "sample_done_not_negative": [(sample_entry, {"done": -1})],
+    "consignment_runs_forward": [(consignment, {"until": 4})],
+    "carton_closed_once": [(closing, {"until": None, "opened_by": None, "reason": "", "ended": None})],
+    "closing_runs_forward": [(closing, {"until": 0})],
+    "opening_is_signed_and_reasoned": [
+        (closing, {"reason": ""}),
+        (closing, {"opened_by": None}),
+        (closing, {"ended": None}),
+    ],
+    "carton_on_one_pallet": [(stacking, {"until": None})],
+    "stacking_runs_forward": [(stacking, {"until": 4})],
+    **OF_CONTAINMENTS,
 }
 CONSTRAINTS = {
     constraint.name: (model, constraint)
@@ -726,6 +1013,14 @@ def test_a_constraint_refuses(name: str, make: Make, change: Any) -> None:
         (copy_of(attachment), {"key": "FILE-2", "target_key": "M"}),
         (copy_of(signature), {"meaning": "reviewed"}),
         (skip, {}),
+        (copy_of(fault), {"superseded": 5}),
+        (copy_of(fault), {"found": 6}),
+        (copy_of(diagnosis), {"superseded": 5}),
+        (copy_of(returned), {"key": "RET-2", "superseded": 9}),
+        (copy_of(closed_return), {"key": "RET-2"}),
+        (copy_of(reading), {"attempt": 2}),
+        (copy_of(reading), lambda r: {"attempt": 2, "value": None, "judge": r.by}),
+        (first_piece, {"approved": True, "reason": ""}),
         (setup, {}),
         (copy_of(setup), {"key": "S3", "end": OPEN - 1}),
         (line, {}),
@@ -734,15 +1029,28 @@ def test_a_constraint_refuses(name: str, make: Make, change: Any) -> None:
         (second_fitting, {}),
         (fitting_at_the_same_place, {}),
         (packing, {}),
+        (carried, {}),
+        (carried, {"until": None, "superseded": 5}),
+        (in_the_same_slot, {}),
         (consignment, {}),
+        (sample_rule, {}),
+        (sample, {}),
+        (sample_waived, {}),
+        (sample_entry, {}),
+        (closing, {}),
+        (stacking, {}),
         (copy_of(tape_stop), {"until": 2}),
         (copy_of(empty_place), {"board_set": 2}),
+        (copy_of(conformity), {"superseded": 5}),
+        (second_label, {}),
+        (copy_of(customers_serial), {"kind": "supplier"}),
+        (copy_of(customers_serial), {"superseded": 5}),
         (second_mount, {}),
         (mount_beside, {}),
     ],
 )
-def test_what_a_unique_constraint_should_let_in(make: Make, change: dict[str, Any]) -> None:
+def test_what_a_unique_constraint_should_let_in(make: Make, change: Any) -> None:
     row = make(Plant())
-    for field, value in change.items():
+    for field, value in (change(row) if callable(change) else change).items():
         setattr(row, field, value)
     row.save(force_insert=True)

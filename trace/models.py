@@ -1,6 +1,7 @@
 """Index of the areas' models: what is imported here Django knows. Import them from their areas."""
 
 import trace.approvals.models
+import trace.containment.models
 import trace.core.models
 import trace.engineering.equipment
 import trace.engineering.models

@@ -11,10 +11,15 @@ import pytest
 from django.core.management import call_command
 
 from tests.web.conftest import Suspects, build_suspects
-from trace.core.clock import now
+from tests.web.test_pages import opened_alarm
+from trace.containment.rates import rates_of
+from trace.core.clock import now, now_ticks
 from trace.core.permissions import PAGES, Role
+from trace.costing.containments import summarise_ways
 from trace.engineering.models import Part
 from trace.floor.operations.bags import open_bag
+from trace.web.alarms import answer_of
+from trace.web.moments import Asof
 
 pytestmark = pytest.mark.django_db
 
@@ -46,6 +51,33 @@ def test_looking_back_and_the_work_at_a_station(client, suspects: Suspects) -> N
     assert before["counts"]["units"] == 1 and before["at"].startswith("2026-03-02T06:11")
     window = client.get("/api/v1/affected/?passed=INSERT,2026-03-02T06:09Z,2026-03-02T06:13:30Z").json()
     assert {carrier["key"] for carrier in window["carriers"]} >= {suspects.certain.key, suspects.shipped.key}
+
+
+def test_the_population_of_a_containment_is_that_of_its_page(client, suspects: Suspects) -> None:
+    alarm = opened_alarm(suspects)
+    address = f"/api/v1/containments/{alarm.key}/population/"
+    answer = client.get(address).json()
+    of_lot = client.get("/api/v1/affected/?lot=K77").json()
+    same = {name: value for name, value in of_lot.items() if name not in ("suspicion", "sentence", "cost")}
+    assert {name: value for name, value in answer.items() if name in same} == same
+    answers = answer_of(alarm, Asof())
+    # What it costs is what the page and the report of the containment say, by the rates that were set for it.
+    alarm.rates.create(name="freight", value=Decimal("2.5"), given=0, by=alarm.opened_by)
+    ways = summarise_ways(answers.population, rates_of(alarm)).costs
+    assert {name: cost["total"] for name, cost in client.get(address).json()["cost"].items() if name != "currency"} == {
+        way.value.replace(" ", "_"): f"{cost.total:f}" for way, cost in ways.items()
+    }
+    assert answer["sentence"] == answers.sentence and answer["counts"]["units"] == answers.summary.units == 3
+    (term,) = answer["suspicion"]["terms"]
+    assert term["words"] == "lot K77 of Acme" and term["evidence"] == "lab report 7"
+    assert term["adds"] == {"certain": 2, "possible": 1, "cleared": 1, "stock": 1}
+    rows = client.get(address, headers={"Accept": "text/csv"})
+    told = list(csv.DictReader(b"".join(rows.streaming_content).decode().splitlines()))
+    assert [row["key"] for row in told] == [carrier["key"] for carrier in answer["carriers"]]
+    assert client.get(f"{address}?at=2026-03-02T06:11Z").json()["counts"]["units"] == 1
+    assert client.get("/api/v1/containments/NONE/population/").status_code == 404
+    alarm.terms.update(removed=now_ticks(), removed_by=alarm.opened_by, remove_reason="It was another lot.")
+    assert client.get(address).json()["sentence"] == "Nothing is suspect yet."
 
 
 @pytest.mark.parametrize(

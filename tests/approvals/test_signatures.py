@@ -15,9 +15,10 @@ from trace.approvals.content import SIGNED, content_digest, content_of, find_rec
 from trace.approvals.models import Signature
 from trace.approvals.operations import sign
 from trace.approvals.queries import list_signatures, verify_signature
+from trace.containment.operations.alarms import open_containment
 from trace.core.permissions import Role
 from trace.engineering.models import Part
-from trace.holds.operations import place_holds, release_hold
+from trace.holds.operations import decide_disposition, place_holds, release_hold
 from trace.ledger import triggers
 from trace.ledger.models import Event
 from trace.material.models import Lot
@@ -99,11 +100,14 @@ def test_every_kind_that_is_signed_has_its_content_and_the_same_every_time() -> 
     plant.run(board, plant.insertion, 6, 7)
     (hold,) = plant.do(place_holds, 8, targets=[plant.lot("K77")], reason="x")
     it = deviation(plant)
+    told = {"decision": "rework", "reason": "reviewed"}
+    plant.do(decide_disposition, 8, key="D-1", subject=board, **told)
+    alarm = plant.do(open_containment, 8, problem="x")
     keys = {
         "lot": "K77", "part": "BOARD", "setup": "SETUP", "unit": board.key, "workorder": board.order.key,
-        "hold": str(hold.pk), "deviation": it.key,
+        "hold": str(hold.pk), "deviation": it.key, "disposition": "D-1", "containment": alarm.key,
     }  # fmt: skip
-    assert set(SIGNED) == {*keys, "attachment"}
+    assert set(SIGNED) == {*keys, "attachment", "notice"}  # of the latter: tests/containment/test_notices.py
     for kind, key in keys.items():
         content = content_of(kind, key)
         assert content == content_of(kind, key) and json.loads(content)["content"], kind

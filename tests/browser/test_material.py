@@ -76,15 +76,15 @@ def test_labels_are_scanned_and_printed_by_keyboard_alone(
     enter_as(make_user("hal"))
     page.goto("/material/labels/")
     page.keyboard.type("DRY\nHALF\nNONE\n")  # as fast as a scanner
-    assert page.get_by_label("Containers, one a line").input_value() == "DRY\nHALF\nNONE\n"
+    assert page.get_by_label("Containers and units, one a line").input_value() == "DRY\nHALF\nNONE\n"
     page.keyboard.press("Tab")
     page.keyboard.press("Tab")
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")
-    assert "No container is labelled NONE" in page.get_by_role("alert").inner_text()
+    assert "No container or unit is labelled NONE" in page.get_by_role("alert").inner_text()
     shot("labels refused")
     accessible()
-    page.get_by_label("Containers, one a line").fill("DRY\nHALF")
+    page.get_by_label("Containers and units, one a line").fill("DRY\nHALF")
     with page.expect_response("**/material/labels/") as answer:
         page.get_by_role("button", name="Make the PDF").click()
     assert answer.value.status == 200 and answer.value.headers["content-type"] == "application/pdf"

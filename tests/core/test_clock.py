@@ -1,10 +1,11 @@
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trace.core.clock import OPEN, from_ticks, now, to_ticks
+from trace.core import clock
+from trace.core.clock import DAY, OPEN, from_ticks, now, now_ticks, to_ticks
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -28,3 +29,19 @@ def test_a_moment_without_a_zone_is_a_mistake() -> None:
 def test_the_clock_is_in_utc_and_open_is_exact_as_a_float() -> None:
     assert now().tzinfo is UTC
     assert int(float(OPEN)) == OPEN and float(OPEN) != float(OPEN - 1)
+
+
+def test_what_is_recorded_later_is_later_though_the_clock_is_set_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    class SetBack(datetime):
+        by = timedelta(0)
+
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> datetime:
+            return datetime.now(tz) - cls.by
+
+    monkeypatch.setattr(clock, "datetime", SetBack)
+    first = now_ticks()
+    SetBack.by = timedelta(seconds=30)
+    assert now_ticks() == first + 1 and now_ticks() == first + 2
+    SetBack.by = timedelta(days=1)
+    assert first - DAY < now_ticks() < first - DAY + 10_000_000

@@ -2,9 +2,12 @@ import json
 from pathlib import Path
 
 import pytest
+from django.db import IntegrityError, transaction
 
-from trace.core.sql import fetch, load_sql
+from tests.factories import Plant, moment
+from trace.core.sql import fetch, insert_rows, load_sql
 from trace.engineering.models import Part
+from trace.holds.models import Hold
 
 
 @pytest.fixture
@@ -55,3 +58,37 @@ def test_a_query_sets_out_from_a_list_and_takes_fragments(anchor):
     )
     assert fetch(anchor, "each", {"when": "WHERE id > 1"}, ids=[3, 1, 2]) == [(2,), (3,)]
     assert fetch(anchor, "each", {"when": ""}, ids=[]) == []
+
+
+OF_HOLD = (
+    *("target_kind", "target_key", "permits", "reason", "placed", "placed_by", "recorded", "release_reason"),
+    "under",
+)
+
+
+@pytest.mark.django_db
+def test_rows_are_inserted_as_bulk_create_does():
+    plant = Plant()
+    told = ("unit", "U\t\\1", ["finish"], "ä\nb", moment(3), plant.ann.pk, moment(4), "", "CM-1")
+    insert_rows(Hold, OF_HOLD, (one for one in [told, ("unit", "U2", [], *told[3:])]))
+    (kept,) = Hold.objects.bulk_create(
+        [Hold(**dict(zip(OF_HOLD, ("unit", "U3", *told[2:5], plant.ann, *told[6:]), strict=True)))]
+    )
+    rows = [
+        [value for name, value in row.items() if name not in ("id", "target_key")]
+        for row in Hold.objects.order_by("pk").values()
+    ]
+    assert rows[0] == rows[2] and kept.pk == Hold.objects.order_by("pk").last().pk
+    assert list(Hold.objects.order_by("pk").values_list("target_key", "permits"))[:2] == [
+        ("U\t\\1", ["finish"]),
+        ("U2", []),
+    ]
+
+
+@pytest.mark.django_db
+def test_what_the_database_refuses_is_refused_as_ever():
+    plant = Plant()
+    row = ("unit", "U", [], "x", moment(), plant.ann.pk, moment(), "", "CM-1")
+    with pytest.raises(IntegrityError), transaction.atomic():
+        insert_rows(Hold, OF_HOLD, [row, row])
+    assert not Hold.objects.exists()

@@ -96,6 +96,7 @@ def check(population: Population) -> None:
             assert len(list_units_behind(population, line)) == line.count
 
 
+@pytest.mark.once
 @settings(max_examples=15, suppress_health_check=list(HealthCheck))
 @given(st.lists(st.tuples(st.sampled_from(DEEDS), number, number, number), min_size=12, max_size=40))
 def test_costs_of_random_plants(shop, history) -> None:

@@ -16,7 +16,7 @@ from trace.costing.queries import (
 )
 from trace.costing.rules import CostPlace, Outlay
 from trace.engineering.models import BomLine, Part, Station, Step
-from trace.floor.operations.dispatch import define_customer, load_shipment, pack_units, send_shipment
+from trace.floor.operations.dispatch import define_customer, load_shipment, send_shipment
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.orders import scrap_unit
@@ -42,7 +42,7 @@ def price(plant: Plant) -> None:
 
 def ship(plant: Plant, unit, minute: float) -> None:
     customer = plant.do(define_customer, key=f"C-{unit.key}", name="Customer")
-    carton = plant.do(pack_units, minute, carton=f"BOX-{unit.key}", units=[unit])
+    carton = plant.carton([unit], minute, f"BOX-{unit.key}")
     shipment = plant.do(load_shipment, minute, shipment=f"SH-{unit.key}", customer=customer, cartons=[carton])
     plant.do(send_shipment, minute, shipment=shipment)
 

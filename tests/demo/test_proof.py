@@ -24,6 +24,7 @@ from trace.demo.simulator.proof import Size, judge, plan, play, prove, try_plant
 from trace.demo.simulator.report import report, tell_failure
 from trace.demo.simulator.shrinking import shrink
 from trace.demo.simulator.truth import Tally, answer, questions
+from trace.floor import draws
 from trace.genealogy import places, rules, verdicts
 from trace.material import rules as material_rules
 from trace.material import spans
@@ -64,6 +65,26 @@ def test_a_swap_that_nothing_shows_is_counted_apart(layout: Layout) -> None:
         if total.hidden:
             return
     pytest.fail("no swap changed an answer")
+
+
+def test_repairs_salvage_and_swaps_go_through_the_floors_operations(layout: Layout) -> None:
+    wanted = {
+        "diagnose_fault", "record_repair with container", "record_repair with child", "record_repair with keep",
+        "record_repair with returns", "salvage of a part", "salvage of a child", "swap_child",
+    }  # fmt: skip
+    told: set[str] = set()
+    for seed in range(MOST):
+        with transaction.atomic():
+            plant = play(layout, plan(seed, Size(10, 8), ["replaced", "salvaged", "child moved"]))
+            transaction.set_rollback(True)
+        for one in plant.told:
+            given = one.arguments
+            told |= {one.verb, *(f"{one.verb} with {name}" for name, value in given.items() if value)}
+            kept = given.get("salvage", {}).values() if one.verb == "scrap_unit" else ()
+            told |= {f"salvage of a {'part' if label else 'child'}" for label in kept}
+        if told >= wanted:
+            return
+    pytest.fail(f"never done: {wanted - told}")
 
 
 def test_an_answer_is_held_against_what_the_records_allow(layout: Layout) -> None:
@@ -113,20 +134,20 @@ def mutant(*kinds: str) -> Callable[[Patch], Patch]:
 @mutant("found later")
 def there_is_no_unknown(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(verdicts, "where_unknown", lambda *_: {})
-    reckon = spans.reckon
+    reckon = draws.reckon
 
     def known_only(*a: Any, **k: Any) -> Any:
         found = reckon(*a, **k)
         return replace(found, spans=[span for span in found.spans if span.container])
 
-    patch.setattr(spans, "reckon", known_only)
+    patch.setattr(draws, "reckon", known_only)
 
 
 @mutant("recorded late", "change with a board open")
 def a_change_is_never_blurred(patch: pytest.MonkeyPatch) -> None:
-    reckon = spans.reckon
+    reckon = draws.reckon
     patch.setattr(
-        spans, "reckon", lambda records, *a, **k: reckon([replace(r, first=r.last) for r in records], *a, **k)
+        draws, "reckon", lambda records, *a, **k: reckon([replace(r, first=r.last) for r in records], *a, **k)
     )
 
 
@@ -143,9 +164,9 @@ def a_splice_settles_too_early(patch: pytest.MonkeyPatch) -> None:
 
 @mutant("top-up", "miscount")
 def a_pour_ends_what_was_there(patch: pytest.MonkeyPatch) -> None:
-    reckon, act = spans.reckon, {"top-up": "load"}
+    reckon, act = draws.reckon, {"top-up": "load"}
     patch.setattr(
-        spans,
+        draws,
         "reckon",
         lambda records, *a, **k: reckon([replace(r, act=act.get(r.act, r.act)) for r in records], *a, **k),
     )

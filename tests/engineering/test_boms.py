@@ -193,6 +193,7 @@ def test_a_route_says_where_and_what_each_step_fills(part, board, stations, who)
 WRONG_ROUTES = {
     "no step": ([], "at least one step"),
     "a number twice": ([RouteRow(10, "a", ["WAVE"]), RouteRow(10, "b", ["WAVE"])], "Step 10 stands there 2 times"),
+    "no attempt": ([RouteRow(10, "a", ["WAVE"], attempts=0), RouteRow(20, "b", ["WAVE"])], "step_allows_an_attempt"),
     "number 0": ([RouteRow(0, "a", ["WAVE"]), RouteRow(10, "b", ["WAVE"])], "number can't be 0"),
     "nowhere": ([RouteRow(10, "a")], "no station"),
     "unknown station": ([RouteRow(10, "a", ["NONE"])], "NONE, which does not exist"),

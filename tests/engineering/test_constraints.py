@@ -16,11 +16,14 @@ from trace.engineering.models import (
     Characteristic,
     Designator,
     HourlyRate,
+    PackingLine,
     PanelPlace,
     Part,
     Placement,
     Qualification,
     Qualified,
+    QualityOutlay,
+    SerialRule,
     Site,
     StandardCost,
     Station,
@@ -52,6 +55,7 @@ def plant(db) -> SimpleNamespace:
     Qualified.objects.create(person=bob, qualification=solder, since=moment(1), vouched_by=ann)
     Characteristic.objects.create(part=board, step_number=10, number=1, name="c", unit_of_measure="V", lower=1)
     PanelPlace.objects.create(panel=board, number=1, board=chip, x=0, y=0, rotation=0)
+    PackingLine.objects.create(product=board, part=board, quantity=1)
     StandardCost.objects.create(part=chip, since=WHEN.date(), standard_cost=1, replace_minutes=0)
     HourlyRate.objects.create(station=station, since=WHEN.date(), rate_per_hour=1)
     return SimpleNamespace(
@@ -96,9 +100,21 @@ def characteristic(plant, **changed):
     Characteristic.objects.create(**{"part": plant.board, **sound, **changed})
 
 
+def serial_rule(plant, **changed):
+    SerialRule.objects.create(**{"number": "B", "digits": 5, **changed})
+
+
 def panel_place(plant, **changed):
     sound = {"number": 2, "x": 0, "y": 0, "rotation": 0}
     PanelPlace.objects.create(**{"panel": plant.board, "board": plant.chip, **sound, **changed})
+
+
+def packed(plant, **changed):
+    PackingLine.objects.create(**{"product": plant.board, "part": plant.chip, "quantity": 1, **changed})
+
+
+def packed_again(plant, **changed):
+    packed(plant, part=plant.board)
 
 
 def cost(plant, **changed):
@@ -109,6 +125,11 @@ def cost(plant, **changed):
 def rate(plant, **changed):
     sound = {"since": WHEN.date() + timedelta(days=1), "rate_per_hour": 1}
     HourlyRate.objects.create(**{"station": plant.station, **sound, **changed})
+
+
+def outlay(plant, **changed):
+    sound = {"day": WHEN.date(), "heading": "prevention", "words": "training", "amount": 1, "recorded": 1}
+    QualityOutlay.objects.create(**{"by": plant.bob, **sound, **changed})
 
 
 def qualified(plant, **changed):
@@ -168,6 +189,8 @@ def programmed_step(plant, **changed):
 
 BREACHES: list[tuple[str, Callable, dict]] = [
     ("station_rate_not_negative", station, {"rate_per_hour": Decimal("-0.0001")}),
+    ("yield_limit_in_percent", station, {"yield_limit": 0}),
+    ("yield_limit_in_percent", station, {"yield_limit": Decimal("100.01")}),
     ("part_number_and_revision", part, {"number": "B", "revision": "A"}),
     ("part_costs_not_negative", part, {"standard_cost": Decimal("-0.000001")}),
     ("part_costs_not_negative", part, {"replace_minutes": Decimal("-0.01")}),
@@ -202,6 +225,7 @@ BREACHES: list[tuple[str, Callable, dict]] = [
     ("part_takes_effect_in_one_way", part, {"effective_from": WHEN, "effective_serial": "B-7"}),
     ("step_is_free_or_alternative_not_both", step, {"free_order": "A", "alternative": "B"}),
     ("step_samples_some", step, {"sample_every": 1}),
+    ("step_allows_an_attempt", step, {"attempts": 0}),
     ("characteristic_number_once", characteristic, {"number": 1}),
     ("characteristic_measured_or_judged", characteristic, {"judge": "inspector"}),
     ("characteristic_measured_or_judged", characteristic, {"unit_of_measure": ""}),
@@ -210,6 +234,10 @@ BREACHES: list[tuple[str, Callable, dict]] = [
     ("characteristic_limits_in_order", characteristic, {"lower": 9, "upper": 9}),
     ("characteristic_limits_in_order", characteristic, {"target": 10}),
     ("characteristic_limits_in_order", characteristic, {"target": 0}),
+    ("serial_has_digits", serial_rule, {"digits": 0}),
+    ("serial_has_digits", serial_rule, {"digits": 13}),
+    ("packed_part_once", packed_again, {}),
+    ("packed_quantity_positive", packed, {"quantity": 0}),
     ("panel_place_once", panel_place, {"number": 1}),
     ("panel_place_from_one", panel_place, {"number": 0}),
     ("panel_rotation_within_one_turn", panel_place, {"rotation": 360}),
@@ -218,6 +246,8 @@ BREACHES: list[tuple[str, Callable, dict]] = [
     ("standard_cost_not_negative", cost, {"replace_minutes": -1}),
     ("one_hourly_rate_a_day", rate, {"since": WHEN.date()}),
     ("hourly_rate_not_negative", rate, {"rate_per_hour": -1}),
+    ("quality_outlay_of_some_money", outlay, {"amount": 0}),
+    ("quality_outlay_says_for_what", outlay, {"words": ""}),
     ("one_shift_of_a_name", second_shift, {"until": None}),
     ("shift_holds_forward", shift, {"until": "2026-03-01"}),
     ("day_off_once", day_off, {"withdrawn": None}),
@@ -262,9 +292,11 @@ def test_the_database_refuses(plant, name, make, changed):
         placement,
         step,
         characteristic,
+        packed,
         panel_place,
         cost,
         rate,
+        outlay,
         qualified,
         shift,
         day_off,

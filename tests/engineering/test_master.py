@@ -69,6 +69,7 @@ def test_a_station_says_what_its_scans_prove(site, who):
         ({"rate_per_hour": Decimal("NaN")}, "Rate per hour: "),
         ({"rate_per_hour": Decimal("0.00001")}, "Rate per hour: "),
         ({"work_seconds": -1}, "Work seconds: "),
+        ({"yield_limit": Decimal("100.5")}, "yield_limit_in_percent"),
     ],
 )
 def test_a_station_that_is_none(site, who, wrong, says):

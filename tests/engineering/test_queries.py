@@ -170,9 +170,9 @@ def test_a_place_may_hold_its_part_or_a_substitute(part, who):
     own, other, third, board = part("OWN"), part("OTHER"), part("THIRD"), part("BOARD", 1)
     set_bom(assembly=board, rows=[BomRow(own, 1, ("R1",)), BomRow(own, 1, ("R2",)), BomRow(third, 1, ("C1",))], **who)
     approve_substitute(assembly=board, part=own, substitute=other, **who)
-    assert list_fitting_parts(board, "R2") == {own.pk, other.pk}
-    assert list_fitting_parts(board, "C1") == {third.pk}
-    assert list_fitting_parts(board, "R9") == set()
+    assert list_fitting_parts(board.pk, "R2") == {own.pk, other.pk}
+    assert list_fitting_parts(board.pk, "C1") == {third.pk}
+    assert list_fitting_parts(board.pk, "R9") == set()
     assert sorted(list_places_of([other.pk])) == [(board.pk, "R1", other.pk), (board.pk, "R2", other.pk)]
 
 

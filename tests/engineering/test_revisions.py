@@ -122,6 +122,8 @@ def test_a_draft_that_is_not_whole_is_not_released(part, board, who) -> None:
     assert problems(top) == "BOARD-A in it is a draft."
     set_route(part=top, rows=[RouteRow(10, "Marry", ["INS"])], **who)
     assert "No step fills M1." in problems(top)
+    top.serialised = True
+    top.save()
     set_characteristics(part=top, rows=[CharacteristicRow(10, "Torque", "Nm", lower=Decimal(1))], **who)
     set_route(part=top, rows=[RouteRow(20, "Marry", ["INS"], designators=["M1"])], **who)
     assert "“Torque” is of step 10, which is not on the route." in problems(top)

@@ -15,6 +15,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from tests.approvals.signing import approved
+from tests.built_once import built_once
 from tests.factories import make_person
 from tests.refusals import contents
 from trace.core.clock import now
@@ -37,7 +38,7 @@ LISTS: dict[str, str] = {
     "2026-01-05,Night,Monday,22:00,06:00\n",
     "days-off": "year,day,name\n2026,2026-12-25,Christmas Day\n2026,2026-12-26,Boxing Day\n",
     "people": "key,name,roles\nP-7,Bea,operator technician\nP-8,Cleo,supervisor\n",
-    "stations": "key;name;site;area;scan_mode;rate_per_hour\nINS;Insertion;WORKS;boards;gated;31.50\n"
+    "stations": "key;name;site;area;scan_mode;rate_per_hour;yield_limit\nINS;Insertion;WORKS;boards;gated;31.50;97.5\n"
     "TEST;Test;WORKS;boards;one at a time;40\n",
     "equipment": "key,name,kind,station,calibrate_every,caution\n"
     "HV-1,High-voltage tester,hv tester,TEST,365,High voltage\n",
@@ -45,20 +46,27 @@ LISTS: dict[str, str] = {
     "programs": "key,kind,name,revision\nPRG-1,hv tester,board test,3\n",
     "suppliers": "key,name,is_plant\nACME,Acme,\nOWN,The works,yes\n",
     "customers": "key,name\nCUST,A customer\n",
+    "racks": "key,slots,ordered\nRACK-1,12,yes\nRACK-2,20,\n",
     "parts": "number,name,kind,level,serialised,unit_of_measure,standard_cost,shelf_life,moisture_level,time_on_label\n"
     "RES,Resistor,component,,,,0.01,365,3,\nRES2,Resistor,,,,,,,6,12\nBOARD,Board,assembly,1,yes,,,,,\n"
     "PANEL,Panel,assembly,2,yes,,,,,\n",
+    "serial-rules": "number,prefix,digits,next_number\nBOARD,CB-{YY}{WW}-,5,\nPANEL,P,4,17\n",
     "sources": "part,supplier,number\nRES,ACME,A-10K\n",
     "qualifications": "key,name\nTEST,testing live boards\n",
     "qualified": "person,qualification,since,until,vouched_by,remark\n"
     "P-7,TEST,2026-01-05T00:00:00+00:00,2028-01-05T00:00:00+00:00,P-8,certificate 7\n",
+    "fault-codes": "key,name,retired\nBRIDGE,solder bridge,\nLIFTED,lifted pad,yes\n",
+    "cause-codes": "key,name,retired\nWAVE,wave too slow,\n",
     "bom": "assembly,part,quantity,designators,each,step_number\nBOARD,RES,2,R1 R2,1,10\n",
-    "routes": 'part,number,name,stations,minutes,caution,free_order\nBOARD,10,Insert,INS,1.5,"Sharp, hot",\n'
-    "BOARD,20,Test,INS TEST,,,LAST\nBOARD,30,Look,TEST,,,LAST\n",
+    "routes": "part,number,name,stations,minutes,caution,free_order,attempts,verification\n"
+    'BOARD,10,Insert,INS,1.5,"Sharp, hot",,,another\nBOARD,20,Test,INS TEST,,,LAST,3,\nBOARD,30,Look,TEST,,,LAST,,\n',
     "substitutes": "assembly,part,substitute\nBOARD,RES,RES2\n",
     "characteristics": "part,step_number,name,unit_of_measure,lower,target,upper,judge\n"
     "BOARD,20,Ripple,mV,,5,20,\nBOARD,30,Gloss,,,,,inspector\n",
+    "sample-rules": "number,name,kind,demand,step_number,chooses,every,level,aql,ships,days\n"
+    "BOARD,Life test,hours,500,20,one in,50,,,,30\nBOARD,Shock,drops,10,30,plan,,II,1,yes,\n",
     "panels": "panel,number,board,x,y,rotation\nPANEL,1,BOARD,0,0,\nPANEL,2,BOARD,80.5,0,180\n",
+    "packing": "product,part,quantity\nBOARD,BOARD,4\nBOARD,RES2,1\n",
     "placements": "assembly,designator,x,y,rotation,side\nBOARD,R1,1,2,90,top\nBOARD,R2,3,2.5,0,top\n",
     "inspection-plans": "part,name,manner,aql,level,pieces,unit_of_measure,lower,upper,equipment\n"
     "RES,Marking,sample,0.65,II,,,,,\nRES,Body length,gauged,,,5,mm,6.2,6.8,calliper\n",
@@ -69,8 +77,8 @@ LISTS: dict[str, str] = {
 
 
 @pytest.fixture
-def by():
-    return make_person("ANN", roles=Role.values)
+def by(request):
+    return build_plant() if "plant" in request.fixturenames else make_person("ANN", roles=Role.values)
 
 
 def bring(name: str, content: str | bytes, by: Any, **more: Any):
@@ -85,10 +93,18 @@ def out(name: str) -> str:
     return write_csv(export_list(KINDS[name]))
 
 
-@pytest.fixture
-def plant(by) -> None:
+@built_once
+def build_plant():
+    """The plant of the lists, and who brought them in."""
+    by = make_person("ANN", roles=Role.values)
     for name, content in LISTS.items():
         bring(name, content, by)
+    return by
+
+
+@pytest.fixture
+def plant(by) -> None:
+    """`by` brought it in."""
 
 
 def test_every_kind_has_its_example() -> None:
@@ -193,7 +209,10 @@ WRONG = {
         ),
         ("assembly,part,quantity\nBOARD,RES,1\nRES,RES2,1\n", "Line 3: RES is a component: nothing is in it."),
     ],
-    "routes": [("part,number,name,stations\nBOARD,10,Insert,GONE\n", "names station GONE, which does not exist")],
+    "routes": [
+        ("part,number,name,stations\nBOARD,10,Insert,GONE\n", "names station GONE, which does not exist"),
+        ("part,number,name,stations,verification\nBOARD,10,Insert,INS,all\n", "Verification: Value 'all' is not"),
+    ],
     "people": [("key,name,roles\nP-7,Bea,wizard\n", "Line 2: wizard: there is no such role.")],
     "costs": [("part,since,standard_cost\nRES,tomorrow,1\n", "Line 2, column since: “tomorrow”")],
 }

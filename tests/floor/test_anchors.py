@@ -12,7 +12,7 @@ from tests.factories import Plant, spans_of, ticks
 from trace.floor import draws
 from trace.floor.operations.feeds import clear_feed, load_feed, splice_feed, take_off_feed, top_up_feed
 from trace.material.models import Derivation, Span
-from trace.material.spans import find_anchor
+from trace.material.spans import list_standing
 
 pytestmark = pytest.mark.django_db
 
@@ -20,13 +20,13 @@ pytestmark = pytest.mark.django_db
 def test_what_is_read_does_not_grow_with_history(monkeypatch: pytest.MonkeyPatch) -> None:
     plant = Plant()
     read: list[int] = []
-    reckoned = draws.keep_spans
+    reckoned = draws.reckon
 
-    def count(**arguments):
-        read.append(len(arguments["records"]) + len(arguments["draws"]))
-        return reckoned(**arguments)
+    def count(records, drawn, **arguments):
+        read.append(len(records) + len(drawn))
+        return reckoned(records, drawn, **arguments)
 
-    monkeypatch.setattr(draws, "keep_spans", count)
+    monkeypatch.setattr(draws, "reckon", count)
 
     def asked(n: int) -> tuple[int, int]:
         """(queries, records and draws read) of two boards from the n-th counted reel."""
@@ -45,11 +45,15 @@ def test_what_is_read_does_not_grow_with_history(monkeypatch: pytest.MonkeyPatch
 
 def test_no_record_lies_across_an_anchor() -> None:
     plant = Plant()
+
+    def anchor(minute: float) -> int | None:
+        return list_standing([plant.slot_r.pk], ticks(minute))[plant.slot_r.pk].anchor
+
     first = plant.do(load_feed, 10, feed=plant.slot_r, container=plant.reel())
     plant.do(load_feed, 20, feed=plant.slot_r, container=plant.reel())
-    assert find_anchor(plant.slot_r, ticks(15)) == first
+    assert anchor(15) == first.pk
     plant.do(load_feed, 30, feed=plant.slot_r, container=plant.reel(), position=(ticks(15), ticks(25)))
-    assert find_anchor(plant.slot_r, ticks(40)) == first
+    assert anchor(40) == first.pk
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -12,6 +12,7 @@ from tests.factories import Plant, make_assembly, moment, ticks
 from tests.refusals import refused
 from trace.core.clock import to_ticks
 from trace.floor.models import Carton, Fitting, Packing, Unit
+from trace.floor.operations.cartons import open_carton
 from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.dispatch import define_customer, load_shipment, pack_units, send_shipment, unpack_unit
 from trace.floor.operations.fittings import fit_child, fit_children, fit_part, remove_part
@@ -37,7 +38,7 @@ class Nest:
         self.reel = plant.reel("CB-1")
 
     def pack(self, minute: float = 20) -> Carton:
-        return self.plant.do(pack_units, minute, carton="CT-1", units=[self.crate])
+        return self.plant.carton([self.crate], minute, "CT-1")
 
     def damage(self, what: str) -> None:
         """Something goes wrong with the board behind the back of the rules of today."""
@@ -85,7 +86,7 @@ def test_packing_and_loading_ask_as_often_for_many_as_for_few() -> None:
         for product in products:
             plant.finish(product, 6)
         with CaptureQueriesContext(connection) as queries:
-            carton = plant.do(pack_units, 10, carton=f"CT-{number}", units=products)
+            carton = plant.carton(products, 10, f"CT-{number}")
             plant.do(load_shipment, 11, shipment=f"SH-{number}", customer=customer, cartons=[carton])
         asked.append(len(queries))
     assert asked[0] == asked[1]
@@ -119,7 +120,7 @@ def test_what_is_packed_or_shipped_is_neither_scrapped_nor_worked_on_however_dee
 
 def test_what_was_taken_out_of_its_carton_may_be_scrapped() -> None:
     nest = Nest()
-    nest.pack()
+    nest.plant.do(open_carton, 21, carton=nest.pack(), reason="x")
     nest.plant.do(unpack_unit, 21, unit=nest.crate, reason="x")
     assert nest.plant.do(scrap_unit, 22, unit=nest.board, reason="x").scrapped == ticks(22)
 

@@ -174,7 +174,7 @@ def top_up(plant: Plant, minute: float, caps: Container) -> FeedRecord:
 
 
 def fit(plant: Plant, minute: float, caps: Container) -> Any:
-    (board,) = plant.boards(minute=-100)
+    (board,) = plant.boards()
     told = {"unit": board, "designator": "C1", "container": caps, "reason": "cracked"}
     return plant.do(fit_part, minute, **told)
 
@@ -327,7 +327,7 @@ def test_a_unit_is_stopped_where_a_feed_may_give_what_is_past_its_floor_life(pla
     caps = reel(plant, "CAPS")
     load(plant, 0, caps)
     plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("RS", minute=-100))
-    on_time, late = plant.boards(2, minute=-100)
+    on_time, late = plant.boards(2)
     plant.do(start_pass, LIFE, unit=on_time, station=plant.insertion)
     plant.do(finish_pass, LIFE, unit=on_time)
     refusal = refused(plant, "stopped", start_pass, LIFE + EPS, unit=late, station=plant.insertion)

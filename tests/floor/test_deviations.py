@@ -283,7 +283,7 @@ def test_a_skip_leads_to_no_station_where_another_rule_stops_the_unit() -> None:
     it = deviation(plant)
     plant.do(place_holds, 5, targets=[board], reason="a crack")
     refusal = refused(plant, "stopped", start_pass, 10, unit=board, station=plant.test)
-    assert [code for code, _, _ in refusal.extra["refusals"]] == ["not-due", "no-setup", "held"]
+    assert [code for code, _, _ in refusal.extra["refusals"]] == ["not-due", "held"]
     plant.do(scrap_unit, 11, unit=plant.boards(1)[0], reason="x")
     assert used(it) == 0
 

@@ -72,7 +72,7 @@ class Goods:
 def test_units_are_packed_loaded_and_sent() -> None:
     goods = Goods()
     plant, units = goods.plant, [goods.first, goods.second]
-    carton = plant.do(pack_units, 10, carton="ct-1", units=units)
+    carton = plant.carton(units, 10, "ct-1")
     assert set(Packing.objects.values_list("unit", "carton__key", "since", "until")) == {
         (unit.pk, "CT-1", ticks(10), None) for unit in units
     }
@@ -124,7 +124,7 @@ def test_loading_and_sending_are_refused() -> None:
     plant = goods.plant
     other = plant.do(define_customer, key="OTHER", name="Another")
     refused(plant, "key-in-use", define_customer, key="other", name="x")
-    carton = plant.do(pack_units, 10, carton="CT-1", units=[goods.first])
+    carton = plant.carton([goods.first], 10, "CT-1")
     emptied = plant.do(pack_units, 10, carton="CT-2", units=[goods.second])
     plant.do(unpack_unit, 11, unit=goods.second, reason="x")
     load = {"shipment": "SH-1", "customer": goods.customer, "cartons": [carton]}

@@ -51,6 +51,12 @@ def test_a_draft_is_not_ordered_nor_what_is_retired(plant) -> None:
     assert "is retired" in says
 
 
+def test_no_order_comes_before_the_revision_that_it_builds(plant) -> None:
+    new = revised(plant)
+    assert order_refused(plant, 15, new, "S-1") == f"{new.key} was released on 2026-03-02 06:20 UTC, after that moment."
+    assert order(plant, 20, new, "S-1").part == new
+
+
 def test_at_once_the_new_revision_takes_the_place_of_the_old(plant) -> None:
     order(plant, 15, plant.board, "S-1")
     new = revised(plant)

@@ -521,3 +521,16 @@ def test_a_lot_that_expires_on_a_feed_stops_the_next_unit() -> None:
     plant.do(start_pass, 2, unit=first, station=plant.insertion)
     late = refused(plant, "stopped", start_pass, 60 * 24, unit=second, station=plant.insertion)
     assert late.extra["rule"] == "expired"
+
+
+@pytest.mark.parametrize("late", [False, True], ids=["in order", "the load late"])
+def test_what_was_divided_elsewhere_had_left_its_feed_whichever_is_entered_first(late: bool) -> None:
+    plant = Plant()
+    reel = plant.reel("CB-1")
+    deeds = [
+        lambda: plant.do(load_feed, 2, feed=plant.slot_r, container=reel),
+        lambda: plant.do(split_container, 9, source=reel, key="S1"),
+    ]
+    for deed in reversed(deeds) if late else deeds:
+        deed()
+    assert [candidates_at(plant.slot_r, ticks(minute)) for minute in (5, 10)] == [{"CB-1", None}, {None}]

@@ -7,19 +7,21 @@ from dataclasses import replace
 from decimal import Decimal
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
 
-from tests.factories import Plant, moment, ticks
+from tests.factories import Plant, candidates_at, moment, ticks
 from tests.floor.sequencer import Sequencer
 from tests.material.inspecting import EVERY, SAMPLE, planned, waiting
 from trace.floor.left import find_left
 from trace.floor.operations.counting import count_container, rereel_container, return_container, scrap_parts
-from trace.floor.operations.feeds import clear_feed, load_feed, splice_feed, take_off_feed, top_up_feed
+from trace.floor.operations.feeds import clear_feed, find_on_feed, load_feed, splice_feed, take_off_feed, top_up_feed
 from trace.floor.operations.fittings import fit_part, remove_part
 from trace.floor.operations.passes import record_passes
-from trace.floor.operations.stores import merge_containers, split_container
+from trace.floor.operations.stores import merge_containers, split_container, store_container
 from trace.floor.operations.tapes import load_head, stop_tape
 from trace.material.facts import Left
 from trace.material.inspecting import list_tasks
@@ -114,6 +116,22 @@ def test_a_count_bends_no_history_and_the_record_goes_on_from_it() -> None:
     assert (left(reel), Container.objects.get(key="CB-1").store) == ("89", "A-12")
 
 
+@pytest.mark.django_db
+def test_what_was_counted_put_on_and_replaced_at_one_moment_is_gone() -> None:
+    plant = Plant()
+    one = plant.reel("CB-1", quantity=50)
+    plant.do(count_container, 5, container=one, quantity=48, reason="spilled")
+    plant.do(load_feed, 5, feed=plant.slot_r, container=one)
+    plant.do(load_feed, 5, feed=plant.slot_c, container=plant.reel("CB-3", plant.capacitor))
+    plant.run(*plant.boards(1), plant.insertion, 5, 6)
+    assert left(one) == "46", "it was counted before it was put on"
+    two = plant.reel("CB-2", quantity=50)
+    plant.do(count_container, 6, container=two, quantity=40, reason="spilled")
+    plant.do(load_feed, 6, feed=plant.slot_r, container=two)
+    plant.do(load_feed, 6, feed=plant.slot_r, container=plant.reel("CB-4"))
+    assert (left(one), left(two)) == ("0", "0")
+
+
 def test_more_used_than_there_was_shows() -> None:
     over = Left(Decimal(-6), Decimal(-2))
     assert (str(over), over.overdrawn) == ("0", 2)
@@ -138,6 +156,36 @@ def test_where_nobody_knows_which_was_put_on_last_either_may_be_gone() -> None:
     plant.do(load_feed, 1, feed=plant.slot_r, container=one, position=(1, 4))
     plant.do(load_feed, 2, feed=plant.slot_r, container=two, position=(2, 3))
     assert (left(one), left(two)) == ("0 to 50", "0 to 40")
+
+
+@pytest.mark.django_db
+def test_what_came_off_and_may_be_of_either_of_two_is_not_of_both() -> None:
+    """The second reel was put on some time between minutes 2 and 6; what came off at minute 4 was it, or the first."""
+    plant = Plant()
+    one, two = plant.reel("CB-1", quantity=50), plant.reel("CB-2", quantity=40)
+    plant.do(load_feed, 1, feed=plant.slot_r, container=one)
+    rest = plant.do(take_off_feed, 4, feed=plant.slot_r, label="REST")
+    assert left(rest) == "50"
+    plant.do(load_feed, 6, feed=plant.slot_r, container=two, position=(ticks(2), ticks(6)))
+    assert left(rest) == "40 to 90"
+
+
+@pytest.mark.django_db
+def test_what_came_off_empties_no_bag_that_was_poured_on_it() -> None:
+    plant = Plant()
+    bag = plant.reel("BAG", quantity=30)
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("CB-1", quantity=50))
+    plant.do(top_up_feed, 2, feed=plant.slot_r, container=bag, quantity=10)
+    plant.do(take_off_feed, 4, feed=plant.slot_r, label="REST")
+    assert left(bag) == "20 to 30"
+
+
+@pytest.mark.django_db
+def test_what_came_off_spliced_is_of_both() -> None:
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("CB-1", quantity=50))
+    plant.do(splice_feed, 2, feed=plant.slot_r, container=plant.reel("CB-2", quantity=40), lead=50, tolerance=0)
+    assert left(plant.do(take_off_feed, 4, feed=plant.slot_r, label="REST")) == "90"
 
 
 @pytest.mark.django_db
@@ -274,3 +322,44 @@ def test_what_an_inspection_rejects_leaves_once() -> None:
     assert (left(reel), left(bag)) == ("81", "10")
     plant.do(split_container, 5, source=reel, key="BAG-2", quantity=1)
     assert left(reel) == "80"
+
+
+@pytest.mark.django_db
+def test_what_a_sample_rejects_leaves_a_container_that_was_filled_from_others() -> None:
+    """Two bags of 40 and 20 were poured together, and of a sample one piece was rejected."""
+    plant = Plant()
+    planned(plant, replace(SAMPLE, aql=Decimal(10)))
+    lot = waiting(plant, "K1", 40, 20)
+    bags = [Container.objects.get(key=key) for key in ("K1-1", "K1-2")]
+    box = plant.do(merge_containers, 2, sources=bags, key="BOX")
+    (sample,) = list_tasks(lot)
+    plant.do(record_inspection, 3, lot=lot, name=SAMPLE.name, counts=[(box, sample.pieces, 1)])
+    assert (left(box, 2.5), left(box)) == ("60", "59")
+
+
+@pytest.mark.django_db
+def test_a_reel_that_was_seen_in_the_store_and_found_on_its_feed_again_is_there_whole() -> None:
+    """Of 8, a part went into each of three boards at most; then it was away, and came back by minute 30."""
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("CB-R"))
+    plant.do(load_feed, 2, feed=plant.slot_c, container=plant.reel("CB-1", plant.capacitor, quantity=9))
+    reel = plant.reel("CB-2", plant.capacitor, quantity=8)
+    plant.do(load_feed, 7, feed=plant.slot_c, container=reel)
+    told = {"units": plant.boards(3), "station": plant.insertion, "entered": moment(5)}
+    plant.do(record_passes, 8, **told, rack="RACK")
+    plant.do(store_container, 20, container=reel, store="SHELF")
+    assert left(reel) == "5 to 8"
+    plant.do(find_on_feed, 30, feed=plant.slot_c, container=reel)
+    assert left(reel) == "5 to 8"
+    assert candidates_at(plant.slot_c, ticks(31)) == {"CB-2"}
+
+
+@pytest.mark.django_db
+def test_how_many_are_poured_together_asks_no_more_queries(django_assert_num_queries) -> None:
+    plant = Plant()
+    box = plant.do(merge_containers, 2, sources=[plant.reel("CB-1", quantity=5)], key="BOX-1")
+    with CaptureQueriesContext(connection) as one:
+        assert left(box) == "5"
+    box = plant.do(merge_containers, 3, sources=[plant.reel(f"CB-{n}", quantity=n) for n in range(2, 12)], key="BOX-2")
+    with django_assert_num_queries(len(one)):
+        assert left(box) == "65"

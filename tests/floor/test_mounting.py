@@ -215,3 +215,15 @@ def test_what_was_drawn_from_a_tape_that_was_given_up_is_on_record_but_has_not_p
     (board,) = it.plant.boards()
     told = {"station": it.plant.insertion, "position": (2, 2), "setup": SetUp.objects.get(axis__tape=it.tape)}
     assert refused(it.plant, "stopped", start_pass, unit=board, **told).message == "Stop. Tape T1 was given up."
+
+
+def test_what_was_drawn_from_a_tape_before_it_was_finished_is_on_record_but_has_not_passed() -> None:
+    it = Sequencer(run=True)
+    (board,) = it.plant.boards()
+    told = {"station": it.plant.insertion, "unit": board, "position": (0, 0)}
+    refusal = refused(it.plant, "stopped", start_pass, 20, setup=SetUp.objects.get(axis__tape=it.tape), **told)
+    assert refusal.message == "Stop. Tape T1 is not finished."
+    it.finish(30)
+    (entry,) = get_unit(draw(it, 1, 29)).passes.all()
+    assert (entry.outcome, entry.drew) == ("aborted", "all"), "it drew before, and is told later"
+    it.plant.do(start_pass, 30, setup=SetUp.objects.get(axis__tape=it.tape), **told)

@@ -23,7 +23,7 @@ from trace.holds.operations import place_holds
 from trace.holds.rules import Move
 from trace.ledger.models import Event
 from trace.ledger.operation import Request
-from trace.material.operations.setups import define_feed, start_tape
+from trace.material.operations.setups import define_feed, finish_tape, start_tape
 
 pytestmark = pytest.mark.django_db
 
@@ -394,6 +394,7 @@ def test_a_tape_is_refused_for_another_assembly() -> None:
         heads={"A": (0, ["R1", "R2"]), "B": (5, ["C1"])},
         board_sets=10,
     )
+    plant.do(finish_tape, 4, tape=tape, board_sets=10)
     setup = plant.setup.__class__.objects.get(axis__tape=tape)
     (board,), other = plant.boards(), make_assembly(places={"R1": plant.resistor}, route={10: [plant.insertion]})
     (unit,) = plant.units(other)
@@ -538,6 +539,18 @@ def test_a_rack_on_both_sides_of_a_changeover_meets_the_holds_of_both() -> None:
     boards = plant.boards(2)
     rack = {"units": boards, "station": plant.insertion, "positions": [(10, 10), (60, 60)]}
     assert plant.do(record_passes, 8, **rack)[1].outcome == ABORTED
+
+
+def test_a_label_scanned_twice_where_units_go_one_at_a_time_passes_no_step() -> None:
+    """The scan of another lets a unit out; its own, by a finger too many, does not."""
+    plant = Plant(mode=ScanMode.ONE_AT_A_TIME)
+    plant.board.steps.get(number=20).stations.set([plant.insertion])
+    first, second = plant.boards(2)
+    plant.do(start_pass, 5, unit=first, station=plant.insertion)
+    for scan in ({"operation": start_pass, "unit": first}, {"operation": record_passes, "units": [first]}):
+        assert refused(plant, "stopped", minute=6, station=plant.insertion, **scan).extra["rule"] == "inside"
+    plant.do(start_pass, 7, unit=second, station=plant.insertion)
+    assert list(Pass.objects.filter(unit=first).values_list("step__number", "outcome")) == [(10, PASSED)]
 
 
 # Texts that no record takes ------------------------------------------------------------------------------------------

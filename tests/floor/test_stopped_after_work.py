@@ -56,6 +56,16 @@ def test_what_was_drawn_before_a_hold_stopped_it_is_found_and_the_unit_gets_no_f
     refused(plant, "stopped", start_pass, 11, unit=board, station=plant.insertion)
 
 
+def test_what_failed_has_failed_however_it_is_stopped_beside() -> None:
+    """So it counts towards the repair limit, and in the yield."""
+    plant = Plant(mode=ONE)
+    load(plant, "A", 1)
+    (board,) = plant.boards(minute=2)
+    held(plant, Container.objects.get(key="A"), "unit", board)
+    (entry,) = record(plant, 10, board, outcome="failed")
+    assert (entry.outcome, codes(entry)) == ("failed", ["held"])
+
+
 def test_the_same_request_again_hears_the_same_reasons() -> None:
     plant = Plant(mode=ONE)
     reel = load(plant, "A", 1)
@@ -147,5 +157,5 @@ def test_a_scan_that_is_wrong_is_refused_with_all_that_is_wrong() -> None:
 
 def test_rules_about_where_the_unit_is_refuse_the_scan_itself() -> None:
     assert {rule.code for rule in RULES} - DRAWS_STAND == {
-        "scrapped", "shipped", "packed", "fitted", "inside", "not-due", "made-later", "no-setup",
+        "scrapped", "shipped", "packed", "fitted", "in-panel", "inside", "not-due", "made-later", "no-setup",
     }  # fmt: skip

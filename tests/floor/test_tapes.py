@@ -11,22 +11,24 @@ from tests.factories import Plant, candidates_at, make_assembly, make_part
 from tests.floor.sequencer import Sequencer
 from tests.refusals import refused
 from trace.core.clock import OPEN
-from trace.engineering.models import Characteristic, Part
+from trace.engineering.models import Part
+from trace.floor.left import find_left
 from trace.floor.operations.feeds import fill_by_hand
 from trace.floor.operations.mounting import mount_tape
 from trace.floor.operations.tapes import (
     load_head,
     record_empty,
     record_pitch,
-    record_reading,
+    record_verifier_reading,
     resume_tape,
     splice_head,
     stop_tape,
 )
 from trace.floor.tapes import read_building
 from trace.holds.operations import place_holds
-from trace.material.models import Feed, TapeStop
-from trace.material.operations.inspection import reject_lot
+from trace.material.facts import Left
+from trace.material.models import Feed, Manner, TapeStop
+from trace.material.operations.inspection import InspectionRow, reject_lot, set_inspection
 from trace.material.operations.setups import abort_tape, finish_tape, start_tape
 
 pytestmark = pytest.mark.django_db
@@ -162,6 +164,34 @@ def test_an_empty_place_is_filled_by_hand_before_the_end() -> None:
     assert "20 board sets, 0 to 19" in refusal.message
 
 
+def test_a_tape_runs_on_after_the_board_set_that_a_head_gives_to_next_was_filled_by_hand() -> None:
+    """Its one place there is filled: what hangs on the head is what gives to the one after it."""
+    it = Sequencer()
+    for board_set in (0, 1):
+        it.plant.do(fill_by_hand, 1, feed=it.b, container=it.plant.reel(f"H{board_set}", it.plant.capacitor),
+                    board_set=board_set)  # fmt: skip
+    assert {head.feed: head.on for head in read_building(it.tape).heads} == {
+        it.a: [it.resistors],
+        it.b: [it.capacitors],
+    }
+    it.do(resume_tape, 2)
+    assert it.state == "running"
+
+
+def test_what_was_found_empty_was_not_drawn() -> None:
+    """Nor does it use up what lies before a splice: the old reel gives one part more, to the next board set."""
+    it = Sequencer(run=True)
+    it.do(
+        splice_head, 4, feed=it.b, container=it.plant.reel("CB", it.plant.capacitor), lead=4, tolerance=0, board_set=8
+    )
+    assert [candidates_at(it.b, k) for k in (13, 14, 15)] == [{"CA"}, {"CA", "CB"}, {"CB"}]
+    it.do(record_empty, 5, feed=it.b, designator="C1", board_set=12)
+    assert [candidates_at(it.b, k) for k in (13, 14, 15, 16)] == [{"CA"}, {"CA"}, {"CA", "CB"}, {"CB"}]
+    it.do(record_empty, 6, feed=it.a, designator="R1", board_set=4)
+    it.do(stop_tape, 9, board_set=8, link=0, reason="end of shift")
+    assert find_left(it.resistors) == Left(Decimal(500 - 8 * 2 + 1), Decimal(500 - 8 * 2 + 1))
+
+
 def test_an_empty_place_off_the_end_does_not_matter() -> None:
     it = Sequencer(run=True)
     it.do(record_empty, 5, feed=it.b, designator="C1", board_set=19)
@@ -193,10 +223,9 @@ def test_two_missing_in_a_row_stop_the_tape_until_the_reel_is_changed() -> None:
 
 def with_limits() -> Sequencer:
     it = Sequencer(load=False)
-    Characteristic.objects.create(
-        part=it.plant.resistor, step_number=0, number=1, name="resistance", unit_of_measure="ohm",
-        lower=Decimal(95), target=Decimal(100), upper=Decimal(105),
-    )  # fmt: skip
+    limits = {"unit_of_measure": "ohm", "lower": Decimal(95), "upper": Decimal(105)}
+    rows = [InspectionRow("finish", Manner.EVERY), InspectionRow("resistance", Manner.EVERY, **limits)]
+    it.plant.do(set_inspection, part=it.plant.resistor, rows=rows)
     return it
 
 
@@ -210,20 +239,20 @@ def test_a_component_out_of_its_limits_is_not_loaded() -> None:
 
 def test_a_reading_out_of_its_limits_stops_the_tape() -> None:
     it = with_limits()
-    it.refused("tape-refused", record_reading, feed=it.a, value=Decimal(100))
+    it.refused("tape-refused", record_verifier_reading, feed=it.a, value=Decimal(100))
     it.do(load_head, 1, feed=it.a, container=it.resistors)
     it.do(load_head, 1, feed=it.b, container=it.capacitors)
     it.do(resume_tape, 2)
-    it.do(record_reading, 3, feed=it.a, value=Decimal(99))
+    it.do(record_verifier_reading, 3, feed=it.a, value=Decimal(99))
     assert it.state == "running"
-    it.refused("tape-refused", record_reading, feed=it.b, value=Decimal(1))
-    it.refused("tape-refused", record_reading, feed=it.a, value=Decimal(99), characteristic="colour")
+    it.refused("tape-refused", record_verifier_reading, feed=it.b, value=Decimal(1))
+    it.refused("tape-refused", record_verifier_reading, feed=it.a, value=Decimal(99), characteristic="colour")
     for wrong in (Decimal("1e12"), Decimal("-1e30"), Decimal("NaN"), Decimal("Infinity")):
-        it.refused("tape-refused", record_reading, feed=it.a, value=wrong)
-    it.do(record_reading, 4, feed=it.a, value=Decimal(94))
+        it.refused("tape-refused", record_verifier_reading, feed=it.a, value=wrong)
+    it.do(record_verifier_reading, 4, feed=it.a, value=Decimal(94))
     assert it.state == "stands"
     it.refused("tape-refused", resume_tape)
-    it.do(record_reading, 5, feed=it.a, value=Decimal(96))
+    it.do(record_verifier_reading, 5, feed=it.a, value=Decimal(96))
     it.do(resume_tape, 6)
     assert it.state == "running"
 
@@ -261,6 +290,6 @@ def test_reading_a_tape_of_many_heads_costs_no_more_queries(django_assert_max_nu
         plant.do(load_head, 2, feed=Feed.objects.get(key=f"T8-H{n}"), container=reel)
     plant.do(resume_tape, 3, tape=tape)
     plant.do(stop_tape, 4, tape=tape, board_set=10, link=0, reason="look")
-    with django_assert_max_num_queries(24):
+    with django_assert_max_num_queries(26):
         building = read_building(tape)
     assert [head.runs_out for head in building.heads[:3]] == [40, 41, 42], "each began at the first board set"

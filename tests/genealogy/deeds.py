@@ -14,6 +14,9 @@ from tests.genealogy.plantlog import Box, Log
 from tests.genealogy.shop import MINUTE, PAPER, PAPER_ERROR, Shop
 from trace.material.models import Feed, SetUp, Tape
 
+SETS = 5
+"""Board sets on the tape."""
+
 INSERTION = ["GATED", "ONE", "LOOSE", "COUNT", PAPER]
 
 
@@ -131,7 +134,9 @@ class Deeds:
             self.note_left(name, known[-1], last)
 
     def drawn_until(self, feed: str) -> list[int]:
-        """First positions after those drawn so far; a tape is still being built, which tells nothing."""
+        """First positions after those drawn so far; a head has given to all board sets."""
+        if feed in self.heads:
+            return [SETS]
         visits = [v for v in self.log.visits if feed.startswith(v.station) and v.position and not v.void]
         return [0, *(v.position[1] + 1 for v in visits if v.position)]
 

@@ -8,9 +8,10 @@ from tests.factories import moment, ticks
 from tests.genealogy.deeds import INSERTION, Deeds, Skip
 from tests.genealogy.plantlog import CHILDREN, Visit
 from tests.genealogy.shop import PAPER
-from trace.floor.models import Pass
+from trace.floor.models import Fitting, Pass
 from trace.floor.operations import findings, fittings
-from trace.floor.operations.corrections import correct_board_sets, void_pass
+from trace.floor.operations.cartons import close_carton
+from trace.floor.operations.corrections import correct_board_sets, void_fitting, void_pass
 from trace.floor.operations.dispatch import load_shipment, pack_units, send_shipment
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
@@ -235,6 +236,21 @@ class FloorDeeds(Deeds):
             self.do(fittings.remove_part, **arguments)
         self.log.fit(unit, designator, ("nothing",), self.now, self.error)
 
+    def unfit(self, a: int, b: int, c: int) -> None:
+        """What was fitted or removed last at a place turns out never to have been."""
+        place = self.pick(self.log.fits, a)
+        standing = Fitting.objects.get(unit__key=place[0], designator=place[1], until=None, superseded=None)
+        self.do(void_fitting, fitting=standing, reason="another label was scanned")
+        kind, *what = self.log.unfit(*place)
+        if kind == "feed":
+            by_hand = [
+                self.shop.fitting("BOARD" if unit[0] == "B" else "MODULE", designator)
+                for (unit, designator), fits in self.log.fits.items()
+                if any(fit.what == ("feed", *what) for fit in fits)
+            ]
+            self.log.feeds[what[0]].by_hand = set().union(*by_hand)
+        self.done.append("late")
+
     def child(self, a: int, b: int, c: int) -> None:
         kind, designator = self.pick(CHILDREN, a)
         parent = self.pick([u for u in self.shop.units if u[0] == kind], b)
@@ -292,5 +308,6 @@ class FloorDeeds(Deeds):
         self.log.packed[unit] = self.now
         if b % 2:
             key = f"SHIP-{self.number}"
+            self.do(close_carton, carton=carton)
             load = self.do(load_shipment, shipment=key, customer=self.shop.customer, cartons=[carton])
             self.do(send_shipment, shipment=load)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from tests.factories import moment
-from tests.genealogy.deeds import INSERTION, Deeds, Skip
+from tests.genealogy.deeds import INSERTION, SETS, Deeds, Skip
 from tests.genealogy.feedlog import STAYS, FeedLog
 from tests.genealogy.plantlog import Box
 from tests.genealogy.shop import PAPER
@@ -223,14 +223,15 @@ class MaterialDeeds(Deeds):
             raise Skip
         heads = {"H1": (a % 3, ["T1"]), "H2": (b % 5, ["T2"])}
         board = self.shop.assemblies["BOARD"]
-        tape = self.do(setups.start_tape, key="TAPE", assembly=board, sequence=LINKS, heads=heads, board_sets=5)
+        tape = self.do(setups.start_tape, key="TAPE", assembly=board, sequence=LINKS, heads=heads, board_sets=SETS)
+        tape = self.do(setups.finish_tape, tape=tape, board_sets=SETS)  # so that it may be drawn from; loads come late
         self.tape = tape, SetUp.objects.select_related("axis").get(key="TAPE-SETUP")
         self.log.change_over("TAPE", 0, {designators[0]: f"TAPE-{name}" for name, (_, designators) in heads.items()})
         for name, (distance, designators) in heads.items():
             key = f"TAPE-{name}"
             self.feeds[key] = Feed.objects.select_related("axis__tape").get(key=key)
             fitting = self.shop.fitting("BOARD", designators[0])
-            self.log.feeds[key] = FeedLog(on_clock=False, kind="head", fitting=set(fitting), board_sets=5)
+            self.log.feeds[key] = FeedLog(on_clock=False, kind="head", fitting=set(fitting), board_sets=SETS)
             self.heads[key] = (distance, LINKS.index(designators[0]))
 
     def at_head(self, feed: str, number: int) -> tuple[tuple[int, int], int, int]:

@@ -226,13 +226,16 @@ class Oracle:
 class Answer:
     """One suspicion: what it reaches, and how surely."""
 
-    def __init__(self, oracle: Oracle, lots: set[str], boxes: set[str]) -> None:
+    def __init__(self, oracle: Oracle, lots: set[str], boxes: set[str], spared: set[str] = frozenset()) -> None:
+        """`spared` boxes are not suspect, and make nothing so."""
         self.oracle, self.log, self.lots = oracle, oracle.log, lots
         made_here = {k for k, box in self.log.boxes.items() if not box.own and box.lot in lots & self.log.plant_lots}
         self.named = boxes | made_here
         start = {("box", k, 0) for k, box in self.log.boxes.items() if box.own and box.lot in lots}
         start |= {("box", k, n) for k in self.named for n in range(len(self.log.boxes[k].fills) + 1)}
-        graph = oracle.graph
+        start = {node for node in start if node[1] not in spared}
+        clean = [node for node in oracle.graph if node[0] == "box" and node[1] in spared]
+        graph = nx.restricted_view(oracle.graph, clean, []) if clean else oracle.graph
         self.reached = start | {n for s in start if s in graph for n in nx.descendants(graph, s)}
         self._wholly: dict[Node, bool] = {}
         self._status: dict[str, tuple[str | None, list[tuple[int, int]]]] = {}
@@ -288,16 +291,7 @@ class Answer:
         """(certain, possible, cleared or None; the stretches of time in which it carried the suspect)."""
         if unit in self._status:
             return self._status[unit]
-        found: set[str] = set()
-        carried: list[tuple[int, int]] = []
-        for (owner, _), events in self.oracle.events.items():
-            if owner != unit:
-                continue
-            stand, gone = self.oracle.standing(events)
-            if any(e.node in self.reached for e in stand):
-                found.add("certain" if self.place_certain(stand) else "possible")
-            found |= {"cleared" for e in gone if e.node in self.reached}
-            carried += [(e.began, gone.get(e, OPEN)) for e in events if e.node in self.reached]
+        found, carried = self.own(unit)
         for place, fits in self.log.fits.items():
             for fit in fits if place[0] == unit else []:
                 for child, inside, surely in self._inside(place, fit):
@@ -309,6 +303,20 @@ class Answer:
         best = next((word for word in ("certain", "possible", "cleared") if word in found), None)
         self._status[unit] = best, carried
         return self._status[unit]
+
+    def own(self, unit: str) -> tuple[set[str], list[tuple[int, int]]]:
+        """What is to be said of a unit by its own places, and the stretches of time in which they carried."""
+        found: set[str] = set()
+        carried: list[tuple[int, int]] = []
+        for (owner, _), events in self.oracle.events.items():
+            if owner != unit:
+                continue
+            stand, gone = self.oracle.standing(events)
+            if any(e.node in self.reached for e in stand):
+                found.add("certain" if self.place_certain(stand) else "possible")
+            found |= {"cleared" for e in gone if e.node in self.reached}
+            carried += [(e.began, gone.get(e, OPEN)) for e in events if e.node in self.reached]
+        return found, carried
 
     def _inside(self, place: tuple[str, str], fit: Fit) -> Iterator[tuple[str, list[tuple[int, int]], bool]]:
         """(unit, when it is or may be in a place, whether surely): the child, or any that may be the unknown one."""

@@ -117,6 +117,19 @@ class Log:
             there[-1].until = min(there[-1].until, max(moment + error, there[-1].since + there[-1].error))
         there.append(Fit(what, moment, error=error))
 
+    def unfit(self, unit: str, designator: str) -> tuple:
+        """What was fitted or removed last never was: the place holds what it held before, and no scan was made. What
+        it was."""
+        there = self.fits[unit, designator]
+        gone = there.pop()
+        if there:
+            there[-1].until = OPEN
+        else:
+            del self.fits[unit, designator]
+        if gone.what[0] == "child":
+            self.seen[gone.what[1]].remove(gone.since)
+        return gone.what
+
     # Children found elsewhere than recorded ----------------------------------------------------------------------
 
     def find_child(self, place: tuple[str, str], child: str, moment: int) -> None:

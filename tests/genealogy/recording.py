@@ -31,4 +31,5 @@ class Clock:
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     running = Clock()
     monkeypatch.setattr(core_clock, "datetime", running)
+    monkeypatch.setattr(core_clock, "_latest", START - timedelta(days=1))
     return running

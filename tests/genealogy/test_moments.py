@@ -11,7 +11,7 @@ from trace.genealogy.forward import trace_forward
 from trace.genealogy.rules import Sureness
 from trace.genealogy.suspicion import Suspicion
 from trace.material.models import Feed, SetUp
-from trace.material.operations.setups import start_tape
+from trace.material.operations.setups import finish_tape, start_tape
 from trace.material.operations.stock import discard_container
 
 pytestmark = pytest.mark.django_db
@@ -38,6 +38,7 @@ def test_a_board_set_built_before_a_splice_does_not_carry_what_was_spliced() -> 
     plant.do(load_feed, 2, feed=head, container=a, position=(0, 0))
     plant.do(splice_feed, 10, feed=head, container=b, lead=10, tolerance=2, position=(30, 30))
     plant.do(take_off_feed, 20, feed=head, into=a, position=(32, 32))
+    plant.do(finish_tape, 25, tape=head.axis.tape, board_sets=32)
     early, late = plant.boards(2, minute=30)
     setup = SetUp.objects.get(key="T1-SETUP")
     for unit, board_set in ((early, 5), (late, 31)):

@@ -13,12 +13,12 @@ import pytest
 
 from tests.genealogy.shop import Shop
 from tests.genealogy.test_oracle import Deed, run
-from tests.genealogy.world import FAMILIES, FLOOR, FOUND, MATERIAL, REPAIRS, STOCK
+from tests.genealogy.world import FAMILIES, FLOOR, FOUND, MATERIAL, REPAIRS, STOCK, UNDONE
 from trace.core.clock import OPEN
-from trace.floor import when
+from trace.floor import draws, when
 from trace.floor.operations import corrections, feeds, findings, passes
 from trace.floor.when import When
-from trace.genealogy import backward, beside, forward, places, rules, strangers, suspicion, verdicts
+from trace.genealogy import backward, beside, climbing, forward, places, rules, strangers, suspicion, verdicts
 from trace.genealogy.intervals import Ranges
 from trace.material import rules as material_rules
 from trace.material import spans
@@ -55,9 +55,9 @@ def unknown_may_be_what_is_proved_elsewhere(patch: pytest.MonkeyPatch) -> None:
 
 @mutant("feeds", 5)
 def a_blurred_change_is_taken_as_exact(patch: pytest.MonkeyPatch) -> None:
-    reckon = spans.reckon
+    reckon = draws.reckon
     patch.setattr(
-        spans, "reckon", lambda records, *a, **k: reckon([replace(r, first=r.last) for r in records], *a, **k)
+        draws, "reckon", lambda records, *a, **k: reckon([replace(r, first=r.last) for r in records], *a, **k)
     )
 
 
@@ -69,10 +69,10 @@ def a_splice_settles_a_part_too_early(patch: pytest.MonkeyPatch) -> None:
 
 @mutant("feeds", 4)
 def a_top_up_ends_what_was_there(patch: pytest.MonkeyPatch) -> None:
-    reckon = spans.reckon
+    reckon = draws.reckon
     act = {"top-up": "load"}
     patch.setattr(
-        spans,
+        draws,
         "reckon",
         lambda records, *a, **k: reckon([replace(r, act=act.get(r.act, r.act)) for r in records], *a, **k),
     )
@@ -178,7 +178,7 @@ def what_was_displaced_still_rules(patch: pytest.MonkeyPatch) -> None:
 
 @mutant("repairs", 0)
 def salvage_is_forgotten(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(forward, "_salvage_judge", lambda at: lambda evidence: set())
+    patch.setattr(forward, "salvage_judge", lambda at: lambda evidence: set())
 
 
 @mutant("stock", 1)
@@ -220,7 +220,7 @@ def a_parent_keeps_what_its_children_took_away(patch: pytest.MonkeyPatch) -> Non
 
 @mutant("found", 0)
 def an_unknown_child_is_no_unit_at_all(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(forward, "find_strangers", lambda *_: [])
+    patch.setattr(climbing, "find_strangers", lambda *_: [])
 
 
 @mutant("found", 41)
@@ -236,6 +236,16 @@ def a_child_that_was_lost_stays_where_it_was(patch: pytest.MonkeyPatch) -> None:
 @mutant("found", 0)
 def what_was_found_had_just_come(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(findings, "_since", lambda standing, unit: OPEN)
+
+
+@mutant("undone", 1)
+def what_a_voided_fitting_ended_stays_ended(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(corrections, "_stood_before", lambda fitting: None)
+
+
+@mutant("undone", 61)
+def what_a_voided_fitting_bounded_stays_bounded(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(corrections, "end_anew", lambda *_: None)
 
 
 end = findings._end
@@ -254,6 +264,7 @@ PLANTS_OF = {
     "changeovers": (["load", "load", "load"], [*["visit"] * 4, "finish", "load", "change_over", "repair", "take_off"]),
     "families": (["load", "finish", "finish", "finish", "child", "child"], FAMILIES),
     "found": (["load", *["finish"] * 7, "child", "child", "child"], FOUND),
+    "undone": (["load", *["finish"] * 4, "child", "child"], UNDONE),
     "inside": (["load", "load", "load"], [*["enter", "leave"] * 3, "visit", "load", "void"]),
 }
 

@@ -22,7 +22,7 @@ from tests.genealogy.oracle import Oracle
 from tests.genealogy.plantlog import Log
 from tests.genealogy.recording import Clock
 from tests.genealogy.shop import Shop
-from tests.genealogy.world import DEEDS, FAMILIES, FLOOR, FOUND, MATERIAL, REPAIRS, STOCK, World
+from tests.genealogy.world import DEEDS, FAMILIES, FLOOR, FOUND, MATERIAL, REPAIRS, STOCK, UNDONE, World
 from trace.core.clock import OPEN
 from trace.genealogy.backward import trace_backward
 from trace.genealogy.forward import trace_forward
@@ -165,6 +165,7 @@ KINDS = {
     "stock and tapes": histories(STOCK + MATERIAL + FLOOR, ["start_tape", "load_head", "load_head", "visit", "visit"]),
     "repairs": histories(REPAIRS, ["load", "load", "finish", "finish"]),
     "families": histories(FAMILIES, ["load", "finish", "finish", "finish", "child", "child"]),
+    "fittings that never were": histories(UNDONE, ["load", *["finish"] * 4, "child", "child"]),
     "children found elsewhere": histories(FOUND, ["load", *["finish"] * 7, "child", "child", "child"]),
 }
 

@@ -239,3 +239,13 @@ def test_a_set_up_found_out_late_fills_again_what_passed_there() -> None:
     board = board_at(plant, 5, 6)
     plant.do(start_setup, 3, key="BENCH-2", station=plant.test, assembly=plant.board, feeds={"C1": bench})
     assert ask("LOT-FIRST") == (NONE, NONE, {board.key})
+
+
+def test_a_part_by_hand_from_a_feed_that_serves_other_places_is_kept_and_fitted_again(plant: Plant) -> None:
+    plant.reel("CB-BAD", lot="BAD")
+    product, other = plant.products(2)
+    plant.do(fit_part, 5, unit=product, designator="F1", feed=plant.slot_r, reason="taken from the machine")
+    plant.do(remove_part, 6, unit=product, designator="F1", reason="reused", salvage="KEPT")
+    kept = Container.objects.get(key="KEPT")
+    plant.do(fit_part, 7, unit=other, designator="F1", container=kept, reason="as designed")
+    assert ask("BAD") == (NONE, {other.key}, {product.key})

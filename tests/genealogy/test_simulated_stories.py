@@ -9,7 +9,7 @@ from tests.genealogy.asking import ask, board_at, load, lots_of
 from trace.floor.operations.feeds import fill_by_hand, load_feed, splice_feed, top_up_feed
 from trace.floor.operations.fittings import fit_part
 from trace.material.models import Feed, SetUp
-from trace.material.operations.setups import start_tape
+from trace.material.operations.setups import finish_tape, start_tape
 
 
 @pytest.mark.django_db
@@ -46,6 +46,7 @@ def test_a_place_filled_by_hand_leaves_the_lead_as_it_was(plant: Plant) -> None:
     plant.do(load_feed, 1, feed=head, container=plant.reel("OLD"), position=(0, 0))
     plant.do(splice_feed, 2, feed=head, container=plant.reel("NEW"), lead=2, tolerance=0, position=(0, 0))
     plant.do(fill_by_hand, 3, feed=head, container=plant.reel("HAND"), board_set=1)
+    plant.do(finish_tape, 4, tape=tape, board_sets=6)
     setup = SetUp.objects.get(axis__tape=tape)
     boards = [board_at(plant, 4 + n, 4.5 + n, position=(n, n), setup=setup) for n in range(4)]
     found = [lots_of(board)["R1"] for board in boards]

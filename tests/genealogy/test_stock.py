@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.factories import Plant, make_station, spans_of, ticks
+from tests.factories import Plant, make_station, moment, spans_of, ticks
 from tests.genealogy.asking import NONE, ask
 from trace.core.clock import OPEN
 from trace.floor.operations.feeds import (
@@ -16,6 +16,7 @@ from trace.floor.operations.feeds import (
     top_up_feed,
 )
 from trace.floor.operations.fittings import fit_part
+from trace.floor.operations.passes import record_passes
 from trace.genealogy.forward import trace_forward
 from trace.genealogy.stock import list_stock, where_is
 from trace.genealogy.suspicion import Suspicion
@@ -161,9 +162,9 @@ def test_a_drawn_board_set_is_gone_and_proves_those_before_it_built() -> None:
     plant.do(load_feed, 5, feed=head, container=reel, position=(0, 0))
     setup = SetUp.objects.get(key="T1-SETUP")
     sure, ranged, inside = plant.boards(3, minute=6)
-    plant.run(sure, plant.insertion, 10, 11, setup=setup, position=(3, 3))
-    plant.run(ranged, plant.insertion, 20, 21, setup=setup, position=(1, 2))
-    plant.run(inside, plant.insertion, 30, 31, setup=setup, position=(4, 4))
+    for unit, minute, position in ((sure, 10, (3, 3)), (ranged, 20, (1, 2)), (inside, 30, (4, 4))):
+        told = {"units": [unit], "station": plant.insertion, "entered": moment(minute), "positions": [position]}
+        plant.do(record_passes, minute + 1, setup=setup, **told)
     assert stock_of(reel, 10.5)["T1"] == "perhaps board sets 0–49"
     assert stock_of(reel, 15)["T1"] == "board sets 0–2, perhaps 4–49"
     # Which of two was drawn is not known: one of them is still there.

@@ -34,7 +34,8 @@ FAMILIES = [
     "visit",
 ]
 FOUND = ["child", "child", *["discover"] * 4, "empty", "loose", "finish", "unchild", "ship", "visit", "scrap"]
-DEEDS = MATERIAL + STOCK + FLOOR + REPAIRS + FAMILIES + FOUND
+UNDONE = [*["unfit"] * 3, *["child"] * 3, "unchild", *["repair"] * 3, "remove", "finish", "finish", "load", "visit"]
+DEEDS = MATERIAL + STOCK + FLOOR + REPAIRS + FAMILIES + FOUND + UNDONE
 
 
 DOUBTS = [0, 0, 0, 0, 0, 1.25, 2.6]

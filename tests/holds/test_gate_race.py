@@ -46,6 +46,8 @@ class Race:
     rounds: int = 0
     moves: int = 0
     leaks: int = 0
+    stopped: set[int] = field(default_factory=set)
+    """Passes of units that were stopped after the work: what they drew is on record, and they went nowhere."""
     errors: list[BaseException] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -85,10 +87,11 @@ class Race:
         seen = stop_and_look(targets=units if by_units else [reel.lot for reel in reels], units=units, plant=self.plant)
         for thread in threads:
             thread.join(30)
+        moved = {(pk, outcome) for pk, outcome in rows_of(units) if pk not in self.stopped}
         if by_units:
-            self.leaks += len(rows_of(units) ^ seen)
+            self.leaks += len(moved ^ seen)
         else:  # the hold of a lot lets a unit come out of the station that it is inside
-            self.leaks += len({pk for pk, _ in rows_of(units)} ^ {pk for pk, _ in seen})
+            self.leaks += len({pk for pk, _ in moved} ^ {pk for pk, _ in seen})
 
     def work(self, unit: Unit, station: Station, moving: threading.Semaphore) -> None:
         try:
@@ -100,6 +103,7 @@ class Race:
                 else:
                     (entry,) = record_passes(units=[unit], station=station, outcome=Pass.Outcome.FAILED, **arguments)
                     if entry.stopped:
+                        self.stopped.add(entry.pk)
                         return
                 self.moves += 1
                 moving.release()
@@ -116,9 +120,7 @@ class Race:
 
 
 def rows_of(units: list[Unit]) -> Rows:
-    """Passes that count as moves: not those of units that were stopped after the work."""
-    passes = Pass.objects.filter(unit__in=units).exclude(outcome=Pass.Outcome.ABORTED)
-    return set(passes.values_list("pk", "outcome"))
+    return set(Pass.objects.filter(unit__in=units).values_list("pk", "outcome"))
 
 
 @pytest.fixture(autouse=True)

@@ -13,7 +13,7 @@ from tests.factories import Plant, ticks
 from trace.core.keys import label_text
 from trace.costing.queries import summarise_rework, summarise_scrap
 from trace.engineering.models import Part, Site, Station, Step
-from trace.floor.operations.dispatch import define_customer, load_shipment, pack_units, send_shipment
+from trace.floor.operations.dispatch import define_customer, load_shipment, send_shipment
 from trace.floor.operations.feeds import load_feed, top_up_feed
 from trace.floor.operations.fittings import fit_child, fit_part
 from trace.genealogy.forward import summarise_population, trace_forward
@@ -49,7 +49,7 @@ def plant() -> SimpleNamespace:
     (product,) = plant.products(1)
     plant.do(fit_child, 14, unit=product, designator="M1", child=boards[0])
     plant.run(product, plant.final, 15, 16)
-    carton = plant.do(pack_units, 17, carton="BOX-1", units=[product])
+    carton = plant.carton([product], 17, "BOX-1")
     customer = plant.do(define_customer, key="NORTH", name="North Air")
     shipment = plant.do(load_shipment, 18, shipment="SH-1", customer=customer, cartons=[carton])
     plant.do(send_shipment, 19, shipment=shipment)

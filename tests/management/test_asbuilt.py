@@ -50,7 +50,7 @@ def test_the_tree_is_nested_and_goes_down_to_lots(plant) -> None:  # noqa: F811
     text = show(label_text(plant.product.key))
     lines = text.splitlines()
     board = plant.boards[0].key
-    assert lines[0] == f"{plant.product.key}  PRODUCT  Product: shipped to North Air on SH-1."
+    assert lines[0] == f"{plant.product.key}  PRODUCT  Product: shipped to North Air on SH-1 in carton BOX-1."
     assert lines[1:6] == [
         "  Fitted since 2026-03-02 06:14 by Ann",
         f"    M1  BOARD: unit {board}",

@@ -17,6 +17,7 @@ from tests.refusals import refused
 from trace.core.permissions import Role
 from trace.engineering.operations import define_check_piece, define_equipment, record_check, retire_equipment
 from trace.floor.operations.feeds import load_feed, take_off_feed
+from trace.floor.operations.stores import merge_containers, split_container
 from trace.holds.operations import place_holds
 from trace.holds.rules import Move
 from trace.ledger.models import Event
@@ -339,6 +340,39 @@ def test_reduced_inspection_accepts_between_its_numbers_and_is_then_normal_again
 # Gauging -------------------------------------------------------------------------------------------------------------
 
 GOOD = [Decimal(value) for value in ("12.00", "11.98", "12.02", "12.01", "11.99")]
+
+
+def test_what_was_split_off_does_not_make_a_lot_larger() -> None:
+    """Z1.4, table I, level II: 51 to 90 pieces are letter E, a sample of 13; 91 to 150 would be F, 20."""
+    plant = Plant()
+    planned(plant, SAMPLE, EVERY)
+    lot = waiting(plant, "K1", 90)
+    plant.do(split_container, 2, source=box("K1-1"), key="S1", quantity=Decimal(30))
+    plant.do(split_container, 3, source=box("S1"), key="S2", quantity=Decimal(10))
+    (sample, _) = list_tasks(lot)
+    assert sample.plan and (sample.plan.letter, sample.pieces) == ("E", 13)
+    inspected(plant, lot, ("K1-1", 60, 0), ("S1", 20, 0), ("S2", 10, 0))
+    assert list_tasks(lot)[0].plan == sample.plan  # every piece was counted where it was
+    plant.do(split_container, 6, source=box("K1-1"), key="S3")
+    assert list_tasks(lot)[0].plan == sample.plan
+
+
+def test_what_was_mixed_of_a_lot_is_quarantined_when_it_is_rejected() -> None:
+    plant = Plant()
+    bad, good = plant.reel("KA"), plant.reel("KB")
+    mixed = plant.do(merge_containers, 2, sources=[plant.do(split_container, 1, source=bad, key="S1"), good], key="M1")
+    further = plant.do(merge_containers, 3, sources=[mixed, plant.reel("KC")], key="M2")
+    other = plant.do(merge_containers, 3, sources=[plant.reel("KD"), plant.reel("KE")], key="M3")
+    assert {status(one.lot) for one in (mixed, further, other)} == {"released"}
+    plant.do(reject_lot, 1.5, lot=bad.lot, evidence="Leads oxidised.")
+    assert [status(one.lot) for one in (bad, good, mixed, further, other)] == [
+        "rejected", "released", "quarantined", "quarantined", "released",
+    ]  # fmt: skip
+    refusal = refused(plant, "lot-not-released", load_feed, feed=plant.slot_r, container=further)
+    assert further.lot.key in refusal.message
+    assert further.lot.statuses.get().evidence == f"holds what was rejected: {bad.lot.key}"
+    plant.do(release_lot, 9, lot=mixed.lot, evidence="Every piece looked at: none of it is in here.")
+    assert status(mixed.lot) == "released" and status(further.lot) == "quarantined"
 
 
 def test_fabricated_parts_are_gauged_and_every_reading_counts() -> None:

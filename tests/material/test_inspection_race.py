@@ -2,47 +2,16 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable
-from typing import Any
-
 import pytest
-from django.db import connection
 
 from tests.factories import Plant
 from tests.material.inspecting import EVERY, SAMPLE, box, inspected, planned, waiting
-from trace.core.errors import Refusal
+from tests.racing import race
 from trace.floor.operations.feeds import load_feed
 from trace.material.models import FeedRecord, Inspection, Lot
 from trace.material.operations.inspection import record_inspection, reject_lot, release_lot
 
 pytestmark = pytest.mark.django_db(transaction=True)
-
-
-def at_once(*works: Callable[[], Any]) -> list[Refusal]:
-    """Do all of it at the same time; what was refused."""
-    together = threading.Barrier(len(works))
-    refused: list[Refusal] = []
-    errors: list[BaseException] = []
-
-    def run(work: Callable[[], Any]) -> None:
-        try:
-            together.wait(10)
-            work()
-        except Refusal as refusal:
-            refused.append(refusal)
-        except BaseException as error:
-            errors.append(error)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=run, args=[work]) for work in works]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(30)
-    assert not errors, errors
-    return refused
 
 
 @pytest.mark.parametrize("round", range(4))
@@ -51,11 +20,11 @@ def test_one_decides_and_the_other_is_told(round: int) -> None:
     planned(plant)
     lot = waiting(plant)
     inspected(plant, lot, ("K1-1", 1_000, 0), ("K1-2", 1_000, 0))
-    refused = at_once(
+    refused = race(
         lambda: plant.do(release_lot, 10, lot=lot, evidence="Report 12."),
         lambda: plant.do(release_lot, 10, lot=lot, evidence="Report 13."),
     )
-    assert [refusal.code for refusal in refused] == ["status-refused"]
+    assert refused == ["status-refused"]
     assert Lot.objects.get(pk=lot.pk).statuses.count() == 2
 
 
@@ -65,8 +34,8 @@ def test_one_inspection_is_recorded_and_what_is_rejected_leaves_once(round: int)
     planned(plant, SAMPLE, EVERY)
     lot = waiting(plant)
     told = {"lot": lot, "name": SAMPLE.name, "counts": [(box("K1-1"), 125, 2)]}
-    refused = at_once(*[lambda: plant.do(record_inspection, 10, **told)] * 2)
-    assert [refusal.code for refusal in refused] == ["inspection-refused"]
+    refused = race(*[lambda: plant.do(record_inspection, 10, **told)] * 2)
+    assert refused == ["inspection-refused"]
     assert Inspection.objects.count() == 1 and box("K1-1").quantity == 998
 
 
@@ -74,10 +43,10 @@ def test_one_inspection_is_recorded_and_what_is_rejected_leaves_once(round: int)
 def test_nothing_is_loaded_after_a_rejection_that_was_told_before(round: int) -> None:
     plant = Plant()
     lot = waiting(plant)
-    refused = at_once(
+    refused = race(
         lambda: plant.do(reject_lot, 10, lot=lot, evidence="Called back."),
         lambda: plant.do(load_feed, 10, feed=plant.slot_r, container=box("K1-1")),
     )
     loaded = FeedRecord.objects.exists()
     assert Lot.objects.get(pk=lot.pk).status == "rejected"
-    assert [refusal.code for refusal in refused] == ([] if loaded else ["lot-not-released"])
+    assert refused == ([] if loaded else ["lot-not-released"])

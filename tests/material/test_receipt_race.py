@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import threading
 from decimal import Decimal
+from functools import partial
 
 import pytest
-from django.db import connection
 
 from tests.factories import Plant
-from trace.core.errors import Refusal
+from tests.racing import race
 from trace.material.models import Container, Receipt
 from trace.material.operations.receipts import Package, PackageLot, receive_package
 from trace.material.operations.sources import approve_source
@@ -22,27 +21,10 @@ pytestmark = pytest.mark.django_db(transaction=True)
 def test_a_package_is_received_once_whoever_is_first(ids: tuple[str, str], received: int, round: int) -> None:
     plant = Plant()
     plant.do(approve_source, part=plant.resistor, supplier=plant.supplier, number="A-1")
-    together = threading.Barrier(2)
-    codes: list[str] = []
-    errors: list[BaseException] = []
 
-    def scan(name: str) -> None:
+    def scan(name: str) -> object:
         package = Package("A-1", [PackageLot("L1", Decimal(500))], name, label=f"[)>␞06␝1PA-1␝Q500␝1TL1␝3S{name}␞␄")
-        try:
-            together.wait(10)
-            plant.do(receive_package, 10, supplier=plant.supplier, package=package)
-        except Refusal as refusal:
-            codes.append(refusal.code)
-        except BaseException as error:
-            errors.append(error)
-        finally:
-            connection.close()
+        return plant.do(receive_package, 10, supplier=plant.supplier, package=package)
 
-    threads = [threading.Thread(target=scan, args=[name]) for name in ids]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(30)
-    assert not errors, errors
-    assert codes == ["received-before"] * (2 - received)
+    assert race(*(partial(scan, name) for name in ids)) == ["received-before"] * (2 - received)
     assert (Receipt.objects.count(), Container.objects.count()) == (received, received)

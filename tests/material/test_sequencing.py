@@ -96,3 +96,4 @@ def test_twenty_pitches_of_radial_tape_are_254_millimetres_within_one() -> None:
 def test_a_feed_runs_out_by_what_is_left_and_the_pace() -> None:
     assert forecast(Left(95, 105), 2, Decimal("1.5")) == RunOut(47, 52, 70)
     assert forecast(Left(0, 1), 2, None) == RunOut(0, 0, None)
+    assert forecast(Left(97, 97), 1, Decimal("0.001")) == RunOut(97, 97, None), "no board was built in no time"

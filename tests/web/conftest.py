@@ -14,20 +14,24 @@ from decimal import Decimal
 import pytest
 from django.test import Client
 
+from tests.built_once import built_once
 from tests.factories import Plant, make_person, moment
 from trace.approvals.files import store
 from trace.approvals.operations import attach_file
 from trace.core.models import User
 from trace.core.permissions import Role
 from trace.engineering.operations import define_equipment, record_calibration
-from trace.floor.models import Unit
+from trace.floor.models import Chooses, Counted, Unit
 from trace.floor.operations.deviations import open_deviation
-from trace.floor.operations.dispatch import define_customer, load_shipment, pack_units, send_shipment
+from trace.floor.operations.dispatch import define_customer, load_shipment, send_shipment
 from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.fittings import fit_child, fit_part
+from trace.floor.operations.pallets import stack_pallet, start_pallet
 from trace.floor.operations.passes import finish_pass, start_pass
+from trace.floor.operations.racks import define_rack, put_in_rack
+from trace.floor.operations.samples import SampleRow, set_sample_rules
 from trace.floor.operations.tapes import load_head
-from trace.holds.operations import place_holds
+from trace.holds.operations import decide_disposition, place_holds
 from trace.material.models import Container, Feed, Lot, Tape
 from trace.material.operations.deliveries import ExpectedRow, expect_delivery
 from trace.material.operations.setups import finish_tape, start_tape
@@ -49,6 +53,7 @@ class Suspects:
     product: Unit
 
 
+@built_once
 def build_suspects() -> Suspects:
     """Build it; needs a database."""
     plant = Plant()
@@ -73,8 +78,10 @@ def build_suspects() -> Suspects:
     plant.do(fit_part, 26, unit=product, designator="F1", container=fuses, reason="as designed")
     plant.do(finish_pass, 27, unit=product)
     customer = plant.do(define_customer, key="NORD", name="Nord Air")
-    carton = plant.do(pack_units, 30, carton="CT-1", units=[product])
-    shipment = plant.do(load_shipment, 31, shipment="SH-1", customer=customer, cartons=[carton])
+    carton = plant.carton([product], 30, "CT-1")
+    pallet = plant.do(start_pallet, 30, key="PAL-1")
+    plant.do(stack_pallet, 30, pallet=pallet, cartons=[carton])
+    shipment = plant.do(load_shipment, 31, shipment="SH-1", customer=customer, pallets=[pallet])
     plant.do(send_shipment, 32, shipment=shipment)
     lot = Lot.objects.get(key="K77")
     plant.do(place_holds, 40, targets=[lot], reason="Parts drift after solder.")
@@ -89,6 +96,13 @@ def build_suspects() -> Suspects:
     plant.do(
         attach_file, 42, subject=lot, sha256=store([b"a report"]).sha256, name="report.txt", media_type="text/plain"
     )
+    told = {"kind": Counted.HOURS, "demand": Decimal(500), "step_number": 20, "chooses": Chooses.FIRST}
+    plant.do(set_sample_rules, 42, number="BOARD", rows=[SampleRow("Life test", **told)])
+    plant.run(certain, plant.test, 43, 44)
+    told = {"decision": "return to supplier", "reason": "Drifts after solder."}
+    plant.do(decide_disposition, 42, key="D-1", subject=lot, **told)
+    rack = plant.do(define_rack, 40, key="RACK-1", slots=4)
+    plant.do(put_in_rack, 41, rack=rack, unit=clean)
     build_tapes(plant)
     return Suspects(plant, lot, bad, certain, shipped, possible, cleared, clean, product)
 

@@ -13,13 +13,13 @@ from tests.factories import Plant, moment
 from tests.web.conftest import Suspects, make_user
 from trace.core.models import Device
 from trace.core.permissions import COSTS, PAGES, READING, WITHHELD, Role
-from trace.engineering.operations import define_part, define_station, set_costs
+from trace.engineering.operations import define_part, define_station, record_outlay, set_costs
 from trace.engineering.operations.master import PartCost, StationRate, amend_record
 from trace.ledger.models import Event
 
 pytestmark = pytest.mark.django_db
 
-COST, RATE = "7.1234", "91.3579"
+COST, RATE, SPENT = "7.1234", "91.3579", "613.579"
 """Figures that stand nowhere else."""
 
 
@@ -33,6 +33,8 @@ def priced(suspects: Suspects) -> Plant:
     plant.do(define_station, **told)
     rate = StationRate(plant.test, Decimal(RATE))
     plant.do(set_costs, 50, parts=[PartCost(plant.resistor, Decimal(COST))], stations=[rate])
+    told = {"day": moment().date(), "heading": "prevention", "words": "training"}
+    plant.do(record_outlay, 50, amount=Decimal(SPENT), **told)
     Device.objects.create(key="KIOSK-1", name="A screen", stations=["TEST"], digest="0" * 64, issued=moment())
     return plant
 
@@ -56,7 +58,7 @@ def test_costs_are_shown_to_those_of_the_table_alone(priced: Plant, client: Clie
     # An entry found by what it hides would tell it.
     assert ("No entry fits" in says(client, f"/record/?words={COST}")) is not sees
     told = says(client, "/api/v1/entries/?page_size=1000")
-    assert (COST in told, RATE in told) == (sees, sees)
+    assert (COST in told, RATE in told, SPENT in told) == (sees, sees, sees)
     shown = {entry["verb"]: entry["payload"] for entry in json.loads(told)["results"]}
     assert (shown["set_costs"] is not None) is sees and json.loads(shown["start_pass"])["verb"] == "start_pass"
 
@@ -64,6 +66,8 @@ def test_costs_are_shown_to_those_of_the_table_alone(priced: Plant, client: Clie
 OF_THE_API = {
     "standard-costs/": COSTS,
     "hourly-rates/": COSTS,
+    "quality-outlays/": COSTS,
+    "quality/cost/": PAGES["quality-cost"],
     "devices/": PAGES["admin"],
     "devices/KIOSK-1/": PAGES["admin"],
     "lists/parts/": PAGES["list-csv"],

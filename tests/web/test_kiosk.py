@@ -15,7 +15,7 @@ from django.conf import settings
 from django.core.cache import cache
 from django.test import Client
 
-from tests.factories import Plant, make_person, moment
+from tests.factories import Plant, make_person, make_station, moment
 from tests.web.conftest import make_user
 from tests.web.test_answers import text_of
 from trace.core.clock import now
@@ -34,7 +34,10 @@ from trace.engineering.operations import (
 )
 from trace.floor.models import Fitting, Pass
 from trace.floor.operations.passes import start_pass
+from trace.floor.operations.tapes import load_head, resume_tape
 from trace.ledger.models import Event
+from trace.material.models import Feed
+from trace.material.operations.setups import finish_tape, start_tape
 from trace.web import kiosk
 
 pytestmark = pytest.mark.django_db
@@ -143,7 +146,16 @@ def test_a_device_that_is_none_any_more_signs_nobody_in_and_who_is_in_is_out(sho
 def test_a_badge_and_its_pin_lead_where_somebody_wanted_to_go(shop: Shop) -> None:
     answer = shop.sign_in(BOB, next="/floor/")
     assert answer.url == "/floor/" and shop.who() == "BOB"
-    assert shop.sign_in(EVE, next="https://evil.example/").url == "/" and shop.who() == "EVE"
+    assert shop.sign_in(EVE, next="https://evil.example/").url == "/station/INSERT/" and shop.who() == "EVE"
+
+
+def test_an_operator_lands_at_the_station_of_the_device(shop: Shop) -> None:
+    assert shop.sign_in(BOB, next="/").url == "/station/INSERT/"
+    assert '/station/INSERT/"' in shop.browser.get("/").content.decode()
+    Person.objects.filter(key="EVE").update(roles=[Role.QUALITY])
+    assert shop.sign_in(EVE).url == "/", "who may scan nothing in there"
+    Device.objects.update(stations=["INSERT", "TEST"])
+    assert shop.sign_in(BOB).url == "/"
     shop.browser.post("/sign-out/")
     assert shop.who() == ""
 
@@ -339,6 +351,37 @@ def test_equipment_that_stands_elsewhere_is_not_checked_here(shop: Shop) -> None
     assert answer.status_code == 403 and "This is at TEST" in answer.content.decode()
     assert shop.browser.post("/equipment/HV-2/use/", form).status_code == 302
     assert [check.equipment.key for check in PieceCheck.objects.all()] == ["HV-2"]
+
+
+def test_a_tape_is_built_at_its_sequencer_and_mounted_at_the_machine(shop: Shop) -> None:
+    plant, sequencer = shop.plant, make_station("SEQ")
+    Person.objects.filter(key="BOB").update(roles=[Role.SEQUENCER])
+    shop.sign_in(BOB)
+    plan = {"assembly": "BOARD", "sequence": ["R1"], "heads": {"A": [0, ["R1"]]}, "board_sets": 5}
+    plan["at"] = moment(1).isoformat()
+    answer = post(shop, "start-tape", {**plan, "key": "T0", "station": "SEQ"})
+    assert (answer.status_code, answer.json()["code"]) == (403, "not-here")
+    assert post(shop, "start-tape", {**plan, "key": "T0", "station": "INSERT"}).status_code == 201
+    tape = plant.do(
+        start_tape, 1, key="T1", assembly=plant.board, sequence=["R1"], heads={"A": (0, ["R1"])}, board_sets=5,
+        station=sequencer,
+    )  # fmt: skip
+    reel, head = plant.reel("CB-1"), {"feed": "T1-A"}
+    for address, told in (
+        ("load-head", {**head, "container": "CB-1"}),
+        ("fill-by-hand", {**head, "container": "CB-1", "board_set": 0}),
+        ("record-empty", {**head, "designator": "R1", "board_set": 0}),
+        ("resume-tape", {"tape": "T1"}),
+        ("abort-tape", {"tape": "T1", "board_sets": 0, "reason": "torn"}),
+    ):
+        answer = post(shop, address, {**told, "at": moment(2).isoformat()})
+        assert (answer.status_code, answer.json()["code"]) == (403, "not-here"), address
+        assert answer.json()["detail"] == "This is at SEQ, and the device KIOSK-1 is for INSERT."
+    plant.do(load_head, 2, feed=Feed.objects.get(key="T1-A"), container=reel)
+    plant.do(resume_tape, 3, tape=tape)
+    plant.do(finish_tape, 4, tape=tape, board_sets=5)
+    on = {"tape": "T1", "station": "INSERT", "assembly": "BOARD", "board_set": 0, "at": moment(5).isoformat()}
+    assert post(shop, "mount-tape", on).status_code == 201, "once it is built it goes to the machine"
 
 
 def test_what_is_inside_a_station_elsewhere_is_not_scrapped_here(shop: Shop) -> None:

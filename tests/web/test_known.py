@@ -38,7 +38,7 @@ def get(visitor: Client, address: str) -> str:
 
 def test_the_lot_page_as_known_before_a_pass_was_voided(visitor: Client, suspects: Suspects) -> None:
     known = this_moment()
-    entry = suspects.certain.passes.get()
+    entry = suspects.certain.passes.get(station=suspects.plant.insertion)
     suspects.plant.do(void_pass, 60, entry=entry, reason="wrong traveller")
     today, then = get(visitor, "/lots/K77/"), get(visitor, f"/lots/K77/?known={known}")
     assert "As known on" in then and "nothing recorded later is believed" in then and "As known on" not in today

@@ -148,8 +148,8 @@ def test_labels_of_several_on_a_sheet_or_single(visitor: Client, suspects: Suspe
     ("changed", "says"),
     [
         ({"codes": ""}, "Between 1 and 500 labels"),
-        ({"codes": "BAD\nNONE"}, "No container is labelled NONE."),
-        ({"codes": "K77"}, "No container is labelled K77."),
+        ({"codes": "BAD\nNONE"}, "No container or unit is labelled NONE."),
+        ({"codes": "K77"}, "No container or unit is labelled K77."),
         ({"codes": "BAD.0"}, "The check character of BAD should be"),
         ({"codes": "B D"}, "is not a key"),
         ({"paper": "9x9"}, "No labels are called “9x9”."),

@@ -17,6 +17,7 @@ pytestmark = pytest.mark.django_db
 
 
 WRITES = {
+    "correct": OPERATIONS["void_pass"],
     "list": OPERATIONS["define_part"],
     "revisions": OPERATIONS["revise_part"],
     "deliveries": OPERATIONS["expect_delivery"],
@@ -39,6 +40,7 @@ def test_the_table_knows_every_address_and_no_other() -> None:
     assert set(names()) == set(PAGES) | OPEN_TO_ALL
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("role", Role.values)
 def test_a_page_opens_for_exactly_the_roles_of_the_table(suspects: Suspects, client: Client, role: str) -> None:
     client.force_login(make_user(roles=[role]))

@@ -94,7 +94,8 @@ def test_by_what(visitor: Client, bob: Person) -> None:
 def test_by_thing(visitor: Client, bob: Person, suspects: Suspects) -> None:
     serial = suspects.clean.key
     about = ask(visitor, kind="unit", key=serial)
-    assert {"release an order", "scrap a unit", "scan a unit in", "scan a unit out"} == set(verbs(about))
+    put = "put a unit into a rack"
+    assert {"release an order", put, "scrap a unit", "scan a unit in", "scan a unit out"} == set(verbs(about))
     pks = Event.objects.filter(subjects__kind="unit", subjects__key=serial).values_list("pk", flat=True)
     assert {int(row["Entry"]) for row in about} == set(pks)
     assert ask(visitor, key=serial.lower()) == about

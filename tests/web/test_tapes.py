@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import pytest
 from django.test import Client
 
-from tests.factories import Plant, moment
+from tests.factories import Plant, approve_substitute, make_part, moment
 from tests.web.conftest import make_user
 from tests.web.test_answers import rows_of, text_of
 from trace.core.clock import OPEN
 from trace.core.permissions import Role
 from trace.core.secrecy import Secret
-from trace.engineering.models import Characteristic
+from trace.engineering.models import Placement
 from trace.engineering.operations import issue_badge
 from trace.floor.models import Pass
 from trace.floor.operations.feeds import fill_by_hand, load_feed
 from trace.floor.operations.passes import record_passes
 from trace.floor.operations.tapes import load_head, resume_tape, stop_tape
-from trace.material.models import Container, Feed, FeedRecord, Mount, SetUp, Span, Tape, TapeReading
+from trace.holds.operations import place_holds
+from trace.material.models import Container, Feed, FeedRecord, Manner, Mount, SetUp, Span, Tape, TapeReading
+from trace.material.operations.inspection import InspectionRow, set_inspection
 from trace.material.operations.setups import finish_tape, start_tape
 from trace.web.strip import draw_strip, runs_of
 
@@ -62,8 +66,10 @@ def test_the_plan_says_what_is_short_and_begins_a_tape(visitor: Client, plant: P
         ("H02", "CAP", "C1", "200", "140"),
     ]
     assert visitor.post(PLAN, {"key": "T1"}).status_code == 409, "the key is in use"
-    response = visitor.post(PLAN, {"key": "new-1"})
+    assert visitor.post(PLAN, {"key": "new-1", "station": "NOWHERE"}).status_code == 404
+    response = visitor.post(PLAN, {"key": "new-1", "station": "INSERT"})
     assert response["Location"] == "/tapes/NEW-1/build/"
+    assert "Built at INSERT" in text_of(visitor.get("/tapes/NEW-1/").content.decode())
     lines = SetUp.objects.get(key="NEW-1-SETUP").lines.order_by("link")
     assert list(lines.values_list("designator", "feed__key")) == [
         ("R1", "NEW-1-H01"), ("R2", "NEW-1-H01"), ("C1", "NEW-1-H02"),
@@ -114,6 +120,24 @@ def test_a_tape_is_built_by_what_is_scanned(visitor: Client, plant: Plant) -> No
     plant.reel("CB", plant.capacitor)
     say(visitor, "B", "FILL 9", "CB")
     assert "It is finished: 20 board sets. Take off what is left: scan head A." in say(visitor, "FINISH 20")
+
+
+def test_an_approved_substitute_is_offered_after_the_part_itself(visitor: Client, plant: Plant) -> None:
+    """Where it is approved at every place of the head."""
+    other = make_part("RES-OTHER")
+    plant.reel("SA", other, quantity=100)
+    approve_substitute(plant.board, "R1", other)
+    assert "Take first: RA, SA" in say(visitor, "A")
+    assert "Take first: CA" in say(visitor, "B")
+    plant.do(place_holds, 2, targets=[Container.objects.get(key="RA")], reason="doubtful")
+    assert "Take first: SA" in say(visitor, "A")
+
+
+def test_products_without_placements_are_not_offered_for_a_tape(visitor: Client, plant: Plant) -> None:
+    page = visitor.get("/tapes/new/").content.decode()
+    assert 'value="BOARD"' in page and 'value="PRODUCT"' not in page
+    Placement.objects.create(assembly=plant.product, designator="F1", number=1, x=1, y=1, rotation=0, side="top")
+    assert 'value="PRODUCT"' in visitor.get("/tapes/new/").content.decode()
 
 
 def test_what_is_left_is_taken_off_under_its_own_label_or_a_new_one(visitor: Client, plant: Plant) -> None:
@@ -173,9 +197,8 @@ def test_what_stands_in_the_address_is_not_trusted(visitor: Client, plant: Plant
 
 
 def test_a_value_goes_before_the_container_or_with_what_is_on(visitor: Client, plant: Plant) -> None:
-    Characteristic.objects.create(
-        part=plant.resistor, step_number=0, number=1, name="resistance", unit_of_measure="ohm", lower=95, upper=105
-    )
+    limits = {"unit_of_measure": "ohm", "lower": Decimal(95), "upper": Decimal(105)}
+    plant.do(set_inspection, part=plant.resistor, rows=[InspectionRow("resistance", Manner.EVERY, **limits)])
     assert "resistance is 94 ohm; it must be between 95 and 105" in say(visitor, "A", "VALUE 94", "RA")
     say(visitor, "A", "VALUE 99,5", "RA")
     assert TapeReading.objects.get().good

@@ -63,10 +63,15 @@ def test_a_unit_in_which_something_began_is_not_said_to_be_not_started(visitor: 
     def words(unit: Unit, minute: float) -> str:
         return text_of(visitor.get(f"/units/{unit.key}/{at(minute)}").content.decode())
 
-    assert f"Board {scanned.key} was begun, no step passed yet." in words(scanned, 5)  # it was scanned out only
-    assert f"Board {scanned.key} was begun, no step passed yet, last seen at INSERT, since" in words(scanned, 12)
-    assert f"Board {fitted.key} was not started." in words(fitted, 10)
-    assert f"Board {fitted.key} was begun, no step passed yet." in words(fitted, 12)
+    assert f"{scanned.key}, Board of order {scanned.order.key}, was begun, no step passed yet." in words(
+        scanned, 5
+    )  # it was scanned out only
+    assert (
+        f"{scanned.key}, Board of order {scanned.order.key}, was begun, no step passed yet, last seen at INSERT, since"
+        in words(scanned, 12)
+    )
+    assert f"{fitted.key}, Board of order {fitted.order.key}, was not started." in words(fitted, 10)
+    assert f"{fitted.key}, Board of order {fitted.order.key}, was begun, no step passed yet." in words(fitted, 12)
     assert find_whereabouts([untouched.pk], OPEN)[untouched.pk].group == "not started"
 
 
@@ -176,10 +181,10 @@ def test_the_timeline_says_who_and_why(visitor: Client, suspects: Suspects, move
     assert lines(giver)[f"{board.key} removed at M1 (unharmed)"] == "ANN Ann"
     assert lines(board)[f"taken out of {giver.key} at M1 (unharmed)"] == "ANN Ann"
     assert lines(suspects.product)["shipped to NORD Nord Air on SH-1"] == "ANN Ann"
-    suspects.plant.run(suspects.certain, suspects.plant.test, 90, 91)
-    suspects.plant.do(pack_units, 95, carton="CT-9", units=[suspects.certain])
-    suspects.plant.do(unpack_unit, 96, unit=suspects.certain, reason="wrong carton")
-    assert lines(suspects.certain)["unpacked from CT-9 (wrong carton)"] == "ANN Ann"
+    suspects.plant.run(suspects.cleared, suspects.plant.test, 90, 91)
+    suspects.plant.do(pack_units, 95, carton="CT-9", units=[suspects.cleared])
+    suspects.plant.do(unpack_unit, 96, unit=suspects.cleared, reason="wrong carton")
+    assert lines(suspects.cleared)["unpacked from CT-9 (wrong carton)"] == "ANN Ann"
 
 
 # Pages that don't look back ------------------------------------------------------------------------------------------

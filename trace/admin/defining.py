@@ -209,7 +209,7 @@ class StepRows(DraftRows):
     form = RowForm
     fields = (
         *("number", "name", "stations", "minutes", "caution", "instruction", "free_order", "alternative"),
-        *("first_piece", "sample_every", "qualification", "equipment_kind", "program"),
+        *("first_piece", "verification", "sample_every", "attempts", "qualification", "equipment_kind", "program"),
     )
     operation = staticmethod(set_route)
 

@@ -18,25 +18,47 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from trace.api.problems import problems
+from trace.containment.population import get_containment
 from trace.core.clock import from_ticks, now
 from trace.core.errors import NotFound
 from trace.core.keys import read_label
-from trace.core.permissions import COSTS, may, roles_of
+from trace.core.permissions import COSTS, check_reads, may, roles_of
+from trace.costing.quality_cost import CHOICES as QUALITY_PERIODS
+from trace.costing.quality_cost import ask_quality_cost
 from trace.engineering.models import Part
 from trace.engineering.queries import get_station
 from trace.exchange.backward import describe_unit
-from trace.exchange.forward import CSV_COLUMNS, ForwardAnswer, read_window
+from trace.exchange.flow import describe_line
+from trace.exchange.forward import CSV_COLUMNS, AlarmAnswer, ForwardAnswer, PopulationAnswer, read_window
 from trace.exchange.plant_time import PlantTime
-from trace.floor.queries import get_unit
+from trace.exchange.quality_cost import describe_quality_cost
+from trace.floor.naming import get_named_unit
 from trace.floor.remaining import find_pace, forecast_feeds
 from trace.genealogy.known import as_known
 from trace.material.floor_life import HOUR
 from trace.material.models import Feed
 from trace.material.queries import Stocked, get_container, get_lot, list_offers
+from trace.quality.periods import CHOICES
+from trace.quality.standing import ask_line
 
 TIMES = [
     OpenApiParameter("at", str, description="As of then; in the plant's time, or with an offset."),
     OpenApiParameter("known", str, description="As known then: nothing recorded later is believed."),
+]
+
+POPULATION = {
+    (200, "application/json"): OpenApiTypes.OBJECT,
+    (200, "text/csv"): OpenApiTypes.STR,
+    (200, "application/x-ndjson"): OpenApiTypes.STR,
+    **problems(400, 404, 406, 409),
+}
+
+LINE = [
+    OpenApiParameter("area", str, description="The stations of an area; empty: all."),
+    OpenApiParameter("product", str, description="A part's key; empty: all. Without both: what stands highest."),
+    OpenApiParameter("period", str, enum=list(CHOICES), description="Empty: today, or the last day worked."),
+    OpenApiParameter("from", OpenApiTypes.DATE, description="Of the period days the first."),
+    OpenApiParameter("to", OpenApiTypes.DATE, description="Of the period days the last."),
 ]
 
 
@@ -90,12 +112,7 @@ class Affected(APIView):
             OpenApiParameter("passed", str, many=True, description="Work at a station: STATION,SINCE,UNTIL."),
             *TIMES,
         ],
-        responses={
-            (200, "application/json"): OpenApiTypes.OBJECT,
-            (200, "text/csv"): OpenApiTypes.STR,
-            (200, "application/x-ndjson"): OpenApiTypes.STR,
-            **problems(400, 404, 406, 409),
-        },
+        responses=POPULATION,
     )
     def get(self, request: Any) -> HttpResponseBase:
         """The answer as JSON with its sentence, counts, customers, carriers, stock and cost (that for those who
@@ -108,18 +125,44 @@ class Affected(APIView):
             raise ValidationError({"passed": [f"“{wrong[0][:80]}”: write STATION,SINCE,UNTIL."]})
         known = PlantTime().read(asked.get("known"))
         with as_known(known):
-            answer = ForwardAnswer(
-                list({lot.pk: lot for lot in map(get_lot, lots)}.values()),
-                [get_container(key) for key in dict.fromkeys(map(read_label, containers))],
-                [read_window(*text.split(",")) for text in passed],
-                asked.get("at"),
-                known,
+            return _give(
+                request,
+                ForwardAnswer(
+                    list({lot.pk: lot for lot in map(get_lot, lots)}.values()),
+                    [get_container(key) for key in dict.fromkeys(map(read_label, containers))],
+                    [read_window(*text.split(",")) for text in passed],
+                    asked.get("at"),
+                    known,
+                ),
             )
-            shape = request.accepted_renderer
-            if shape.format == "json":
-                return Response(answer.as_data(costs=may(roles_of(request.user), COSTS)))
-        kind = f"{shape.media_type}; charset=utf-8"
-        return StreamingHttpResponse(shape.lines(answer.as_rows()), content_type=kind)
+
+
+class Contained(APIView):
+    """The population of a containment."""
+
+    renderer_classes = [JSONRenderer, CsvRows, JsonRows]
+
+    @extend_schema(
+        operation_id="get_containment_population",
+        tags=["answers"],
+        summary="Which units carry what a containment suspects",
+        parameters=TIMES,
+        responses=POPULATION,
+    )
+    def get(self, request: Any, key: str) -> HttpResponseBase:
+        """As the question which units carry what is suspect is answered; in place of lots, containers and work its
+        terms, each with what it selects by itself."""
+        known = PlantTime().read(request.query_params.get("known"))
+        with as_known(known):
+            return _give(request, AlarmAnswer(get_containment(read_label(key)), request.query_params.get("at"), known))
+
+
+def _give(request: Any, answer: PopulationAnswer) -> HttpResponseBase:
+    """An answer in the shape that is asked for, reckoned inside `as_known`."""
+    shape = request.accepted_renderer
+    if shape.format == "json":
+        return Response(answer.as_data(costs=may(roles_of(request.user), COSTS)))
+    return StreamingHttpResponse(shape.lines(answer.as_rows()), content_type=f"{shape.media_type}; charset=utf-8")
 
 
 class Built(APIView):
@@ -137,7 +180,7 @@ class Built(APIView):
         time = PlantTime()
         at, known = (time.read(request.query_params.get(name)) for name in ("at", "known"))
         with as_known(known):
-            return Response(describe_unit(get_unit(read_label(key)), at, known, time))
+            return Response(describe_unit(get_named_unit(key).unit, at, known, time))
 
 
 class RunOuts(APIView):
@@ -206,12 +249,62 @@ def _describe(offer: Stocked) -> dict[str, Any]:
     }
 
 
+class Standings(APIView):
+    """How a line stands."""
+
+    @extend_schema(
+        operation_id="get_line",
+        tags=["answers"],
+        summary="How a line stands",
+        parameters=LINE,
+        responses={200: OpenApiTypes.OBJECT, **problems(400, 404)},
+    )
+    def get(self, request: Any) -> Response:
+        """What is to be built and done against plan, what is in process, and for each station what is inside and
+        waits for it, its pace, cycle and takt, and what passed the first time. Times are in seconds, shares between
+        0 and 1, lead times of working time."""
+        sent = request.query_params
+        period, first, last = (sent.get(name, "") for name in ("period", "from", "to"))
+        return Response(describe_line(ask_line(now(), sent.get("area"), sent.get("product"), period, first, last)))
+
+
+class QualityCosts(APIView):
+    """What quality cost in a period."""
+
+    @extend_schema(
+        operation_id="get_quality_cost",
+        tags=["answers"],
+        summary="What quality cost in a period",
+        parameters=[
+            OpenApiParameter(
+                "period", str, enum=list(QUALITY_PERIODS), description="Empty: the thirty days up to today."
+            ),
+            *LINE[-2:],
+            OpenApiParameter("sales", OpenApiTypes.DECIMAL, description="Of the same time, for percentages."),
+        ],
+        responses={200: OpenApiTypes.OBJECT, **problems(400)},
+    )
+    def get(self, request: Any) -> Response:
+        """Prevention, appraisal, internal and external failure, with the lines behind them: what follows from the
+        records, and what was entered. For those who may see costs."""
+        check_reads(str(request.user.person), roles_of(request.user), "what quality cost", COSTS)
+        sent = request.query_params
+        asked = {name: sent.get(name, "") for name in ("period", "from", "to", "sales")}
+        return Response(describe_quality_cost(ask_quality_cost(now(), asked)))
+
+
 def make_routes() -> list[Any]:
     """The addresses of the questions."""
     views: dict[str, Callable[..., Any]] = {
         "affected/": Affected.as_view(),
+        "containments/<str:key>/population/": Contained.as_view(),
         "built/<str:key>/": Built.as_view(),
         "run-outs/<str:key>/": RunOuts.as_view(),
         "offers/<str:key>/": Offers.as_view(),
+        "line/": Standings.as_view(),
+        "quality/cost/": QualityCosts.as_view(),
     }
-    return [path(address, view, name=address.partition("/")[0]) for address, view in views.items()]
+    return [
+        path(address, view, name=address.replace("<str:key>/", "").strip("/").replace("/", "-"))
+        for address, view in views.items()
+    ]

@@ -31,7 +31,7 @@ from trace.exchange.arguments import make_serializer
 from trace.ledger.operation import Request
 
 KEY = "Idempotency-Key"
-AREAS = ("engineering", "approvals", "holds", "material", "floor")
+AREAS = ("engineering", "approvals", "holds", "material", "floor", "containment")
 ELSEWHERE = frozenset(
     {
         *("issue_token", "issue_badge", "issue_device", "bind_device", "enter_bom", "enter_placements"),

@@ -14,7 +14,23 @@ from trace.ledger.canonical import canonical
 
 SIGNED: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "attachment": (("target_kind", "target_key", "name", "media_type", "size", "sha256"),),
+    "containment": (
+        ("problem", "evidence", "opened", "opened_by__key", "closed", "closed_by__key", "close_reason"),
+        (
+            *("terms__number", "terms__joined", "terms__kind", "terms__subject", "terms__since", "terms__until"),
+            *("terms__first", "terms__last", "terms__codes_from", "terms__codes_to", "terms__detail", "terms__way"),
+            *("terms__evidence", "terms__removed", "terms__remove_reason"),
+        ),
+        ("remarks__heading", "remarks__text", "remarks__written", "remarks__by__key", "remarks__superseded"),
+    ),
     "deviation": (("rules", "scope", "reason", "expires", "most", "opened", "opened_by__key"),),
+    "disposition": (
+        (
+            *("target_kind", "target_key", "decision", "reason", "evidence", "permits", "decided", "decided_by__key"),
+            *("withdrawn", "withdrawn_by__key", "withdraw_reason"),
+        ),
+        ("member_digest",),
+    ),
     "hold": (
         (
             *("target_kind", "target_key", "reason", "permits", "placed", "placed_by__key"),
@@ -22,6 +38,12 @@ SIGNED: Mapping[str, tuple[tuple[str, ...], ...]] = {
         ),
     ),
     "lot": (("part__key", "supplier__key", "number", "date_code", "expiry", "received"),),
+    "notice": (
+        (
+            *("containment__key", "customer__key", "snapshot__number", "text", "list_digest", "drafted"),
+            "drafted_by__key",
+        ),
+    ),
     "part": (
         ("number", "revision", "name", "kind"),
         (
@@ -31,8 +53,8 @@ SIGNED: Mapping[str, tuple[tuple[str, ...], ...]] = {
         (
             *("steps__number", "steps__name", "steps__minutes", "steps__stations__key", "steps__caution"),
             *("steps__instruction", "steps__picture", "steps__free_order", "steps__alternative"),
-            *("steps__first_piece", "steps__sample_every", "steps__qualification__key"),
-            *("steps__equipment_kind", "steps__program__key"),
+            *("steps__first_piece", "steps__verification", "steps__sample_every", "steps__qualification__key"),
+            *("steps__equipment_kind", "steps__program__key", "steps__attempts"),
         ),
         (
             *("characteristics__step_number", "characteristics__name", "characteristics__unit_of_measure"),
@@ -63,6 +85,13 @@ SIGNED: Mapping[str, tuple[tuple[str, ...], ...]] = {
 }
 """Kind of a record: the fields that are signed, its own and those of what belongs to it, group by group. A field of
 many records (lines of a part) gives a row for each. What a part may be replaced by is a decision of its own."""
+
+AUTHORS: Mapping[str, str] = {
+    "deviation": "opened_by_id",
+    "disposition": "decided_by_id",
+    "notice": "drafted_by_id",
+}
+"""Kind of a record that nobody approves who wrote it: the field with the id of who did."""
 
 
 class NotSigned(Refusal):

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from django.db.models import Model
 
-from trace.approvals.content import content_digest, content_of, lock_record
+from trace.approvals.content import AUTHORS, content_digest, content_of, lock_record
 from trace.approvals.files import read
 from trace.approvals.models import Attachment, Deviation, Meaning, Signature
 from trace.approvals.seals import facts_of, seal
@@ -90,8 +90,9 @@ def sign(*, subject: Model, meaning: str, digest: str = "", by: Person, at: date
     kind, key = subject_of(subject)
     lock_record(kind, key)
     content = content_of(kind, key)
-    if meaning == Meaning.APPROVED and isinstance(subject, Deviation) and subject.opened_by_id == by.pk:
-        raise SignRefused(f"{by} opened {key}: nobody approves their own.", action="Let another one approve it.")
+    if meaning == Meaning.APPROVED and getattr(subject, AUTHORS.get(kind, ""), None) == by.pk:
+        wrote = AUTHORS[kind].removesuffix("_by_id")
+        raise SignRefused(f"{by} {wrote} {key}: nobody approves their own.", action="Let another one approve it.")
     if digest and digest != content_digest(content):
         raise SignRefused("The record was changed while you read it.", action="Read what it says now, then sign.")
     signature = Signature(

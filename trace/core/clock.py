@@ -23,6 +23,9 @@ _MICROSECOND = timedelta(microseconds=1)
 Planned = NewType("Planned", datetime)
 """A moment that somebody set, past or to come, such as the end of a qualification: no clock told it."""
 
+Ticks = NewType("Ticks", int)
+"""A moment that somebody named, in microseconds."""
+
 EXACT = timedelta(0)
 """The error of a moment that the plant's own clock tells."""
 
@@ -40,9 +43,25 @@ class BadError(Refusal):
 _TOLD: ContextVar[datetime | None] = ContextVar("told", default=None)
 
 
+_latest = _EPOCH
+_SET_BACK = timedelta(minutes=1)
+"""A clock that goes back by more was wrong before, and is followed."""
+
+
 def now() -> datetime:
-    """The present moment in UTC. Operations and commands call it; rules are told the time."""
-    return _TOLD.get() or datetime.now(UTC)
+    """The present moment in UTC. Operations and commands call it; rules are told the time.
+
+    What one process asks later is later, though the machine's clock is set back a little meanwhile, as those who keep
+    it right do: otherwise a correction could have been recorded before what it corrects.
+    """
+    global _latest
+    if told := _TOLD.get():
+        return told
+    moment = datetime.now(UTC)
+    if timedelta(0) <= _latest - moment < _SET_BACK:
+        moment = _latest + _MICROSECOND
+    _latest = moment
+    return moment
 
 
 @contextmanager

@@ -24,7 +24,16 @@ KEY_LENGTH = 40
 UNSTORABLE = re.compile(r"[\x00\ud800-\udfff]")
 """Characters that no database takes."""
 
-LETTERS: Mapping[str, str] = {"container": "C", "tape": "T"}
+LETTERS: Mapping[str, str] = {
+    "container": "C",
+    "tape": "T",
+    "unit": "U",
+    "workorder": "W",
+    "carrier": "R",
+    "carton": "B",
+    "pallet": "P",
+    "shipment": "S",
+}
 """Kind of a thing: the letter that stands for it in a link. Letters are printed, and never change."""
 
 LINK = re.compile(r"(HTTPS?://[^/]+/)([A-Z])/([A-Z0-9.-]+)")
@@ -86,6 +95,13 @@ def find_free_key(names: Sequence[str], *kinds: type[Model], limit: int = KEY_LE
     plain = ["-".join(re.findall("[A-Z0-9]+", name.upper()))[:limit].strip("-") or "X" for name in names]
     tries = chain(plain, (f"{plain[-1][: limit - 5]}-X{n}" for n in count(2)))
     return next(key for key in tries if not any(kind._default_manager.filter(key=key).exists() for kind in kinds))
+
+
+def next_key(kind: type[Model], prefix: str) -> str:
+    """A key for a new record: the prefix and the number after those that there are (`CARTON-00012`)."""
+    number = kind._default_manager.count()
+    keys = (f"{prefix}-{n:05}" for n in count(number + 1))
+    return next(key for key in keys if not kind._default_manager.filter(key=key).exists())
 
 
 def natural(text: str) -> tuple[tuple[int, int, str], ...]:

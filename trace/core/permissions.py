@@ -41,6 +41,7 @@ TAPES: Roles = frozenset({Role.SEQUENCER, Role.SUPERVISOR})
 BENCH: Roles = STATIONS | QUALITY
 DISPATCH: Roles = frozenset({Role.OPERATOR, Role.HANDLER, Role.SUPERVISOR})
 UPKEEP: Roles = frozenset({Role.TECHNICIAN, Role.QUALITY, Role.PLANNER})
+JUDGING: Roles = frozenset({Role.TECHNICIAN, Role.SUPERVISOR, Role.QUALITY})
 INSPECTION: Roles = frozenset({Role.TECHNICIAN, Role.QUALITY})
 SIGNING: Roles = frozenset({Role.TECHNICIAN, Role.SUPERVISOR, Role.QUALITY, Role.PLANNER})
 EVERYDAY: Roles = EVERYONE - {Role.AUDITOR}
@@ -71,9 +72,14 @@ OPERATIONS: Mapping[str, Roles] = {
     "enter_placements": PLANNING,
     "approve_substitute": PLANNING,
     "set_route": PLANNING,
+    "set_serial_rule": PLANNING,
     "set_costs": PLANNING,
+    "record_outlay": QUALITY,
+    "void_outlay": QUALITY,
     "set_panel": PLANNING,
+    "set_packing": PLANNING,
     "set_characteristics": PLANNING,
+    "set_sample_rules": PLANNING | QUALITY,
     "revise_part": PLANNING,
     "release_revision": PLANNING,
     "retire_part": PLANNING,
@@ -90,10 +96,16 @@ OPERATIONS: Mapping[str, Roles] = {
     "set_shifts": PLANNING | ADMINISTRATOR,
     "set_days_off": PLANNING | ADMINISTRATOR,
     "define_supplier": PLANNING,
+    "define_fault_code": PLANNING | QUALITY,
+    "define_cause_code": PLANNING | QUALITY,
     "approve_source": PLANNING | QUALITY,
     "withdraw_source": PLANNING | QUALITY,
     "define_customer": PLANNING,
+    "define_rack": PLANNING,
     "release_order": PLANNING,
+    "close_order": PLANNING,
+    "reopen_order": PLANNING,
+    "reschedule_order": PLANNING,
     # who may do a step that asks for more than a role
     "define_qualification": PLANNING,
     "qualify_person": STOPPING | ADMINISTRATOR,
@@ -130,6 +142,9 @@ OPERATIONS: Mapping[str, Roles] = {
     # set-ups, tapes and feeds
     "define_feed": PLANNING | STOPPING,
     "start_setup": FEEDING,
+    "end_setup": FEEDING,
+    "approve_first_piece": JUDGING,
+    "reject_first_piece": JUDGING,
     "start_tape": TAPES,
     "finish_tape": TAPES,
     "abort_tape": TAPES,
@@ -138,7 +153,7 @@ OPERATIONS: Mapping[str, Roles] = {
     "stop_tape": TAPES,
     "resume_tape": TAPES,
     "record_empty": TAPES,
-    "record_reading": TAPES | UPKEEP,
+    "record_verifier_reading": TAPES | UPKEEP,
     "record_pitch": TAPES | UPKEEP,
     "mount_tape": FEEDING,
     "take_off_tape": FEEDING,
@@ -157,36 +172,110 @@ OPERATIONS: Mapping[str, Roles] = {
     "start_pass": STATIONS,
     "finish_pass": STATIONS,
     "record_passes": STATIONS,
+    "record_readings": STATIONS,
+    "record_test": STATIONS,
+    "put_in_rack": STATIONS | STORES,
+    "take_from_rack": STATIONS | STORES,
+    "make_panel": STATIONS | PLANNING,
+    "part_panel": STATIONS,
+    "start_carrier": STATIONS,
+    "finish_carrier": STATIONS,
+    "pass_carrier": STATIONS,
+    "record_batch": STATIONS,
     "fit_child": STATIONS,
     "fit_children": STATIONS,
     "fit_part": STATIONS,
     "remove_part": BENCH,
+    "swap_child": BENCH,
     "find_child": BENCH,
     "find_empty": BENCH,
     "find_loose": BENCH,
     "scrap_unit": frozenset({Role.TECHNICIAN}) | STOPPING,
+    "record_fault": BENCH,
+    "diagnose_fault": BENCH,
+    "record_repair": STATIONS,
+    "replace_label": BENCH,
+    "record_serial": BENCH,
+    "start_sample": BENCH,
+    "record_sample": BENCH,
+    "finish_sample": BENCH,
+    "pass_on_sample": STOPPING,
+    "waive_sample": STOPPING,
+    "conform_unit": QUALITY,
     # what was recorded wrongly
     "void_pass": STOPPING,
+    "void_reading": STOPPING,
+    "void_sample_entry": STOPPING,
+    "void_fitting": STOPPING,
+    "void_fault": STOPPING,
+    "void_repair": STOPPING,
+    "void_slot": STOPPING,
+    "void_batch": STOPPING,
+    "void_count": STOPPING,
+    "void_scrapped_parts": STOPPING,
     "void_feed_record": STOPPING,
     "void_bag_record": STOPPING,
     "correct_board_sets": STOPPING,
+    "recall_shipment": STOPPING,
+    # what came late and was refused
+    "keep_refused_scan": EVERYONE,  # whoever scanned it, whatever they may do since
+    "settle_refused_scan": STOPPING,
+    "void_alias": STOPPING,
+    "void_conformity": QUALITY,
     # what leaves
+    "start_carton": DISPATCH,
     "pack_units": DISPATCH,
     "unpack_unit": DISPATCH,
+    "close_carton": DISPATCH,
+    "open_carton": DISPATCH,
+    "start_pallet": DISPATCH,
+    "stack_pallet": DISPATCH,
+    "unstack_carton": DISPATCH,
+    "open_shipment": DISPATCH,
     "load_shipment": DISPATCH,
+    "unload_shipment": DISPATCH,
     "send_shipment": DISPATCH,
+    # what came back from customers
+    "receive_return": DISPATCH | QUALITY,
+    "close_return": STOPPING,
+    "void_return": STOPPING,
     # what was decided, and the evidence
     "open_deviation": STOPPING,
     "revoke_deviation": STOPPING,
     "sign": SIGNING,
     "attach_file": EVERYDAY,
-    # what must not move
+    # what must not move, and what becomes of it
     "place_holds": STOPPING,
     "release_hold": QUALITY,
+    "decide_disposition": STOPPING,
+    "withdraw_disposition": STOPPING,
+    # alarms
+    "open_containment": STOPPING,
+    "add_term": STOPPING,
+    "remove_term": QUALITY,
+    "take_snapshot": STOPPING,
+    "write_remark": STOPPING,
+    "stop_containment": STOPPING,
+    "reconcile": STORES | DISPATCH | STOPPING,
+    "decide_contained": STOPPING,
+    "clear_units": QUALITY,
+    "void_clearing": QUALITY,
+    "release_contained": QUALITY,
+    "write_notice": QUALITY,
+    "send_notice": QUALITY,
+    "void_notice": QUALITY,
+    "declare_clean_point": QUALITY,
+    "set_rate": QUALITY,
+    "close_containment": QUALITY,
 }
 """Every operation: who may do it."""
 
-APPROVERS: Mapping[str, Roles] = {"deviation": QUALITY, "part": PLANNING | QUALITY}
+APPROVERS: Mapping[str, Roles] = {
+    "deviation": QUALITY,
+    "disposition": QUALITY,
+    "notice": QUALITY,
+    "part": PLANNING | QUALITY,
+}
 """Records that count only once approved by signature, by kind: whose approval it takes. Never that of who wrote it."""
 
 PAGES: Mapping[str, Roles] = {
@@ -195,9 +284,13 @@ PAGES: Mapping[str, Roles] = {
     ),
     **dict.fromkeys(("deviations", "deviation", "attachment"), EVERYONE),
     **dict.fromkeys(("open-deviation", "revoke-deviation"), STOPPING),
+    **dict.fromkeys(("dispositions", "disposition", "repair", "faults"), EVERYONE),
+    **dict.fromkeys(("decide", "withdraw-disposition"), STOPPING),
+    "scrap-unit": OPERATIONS["scrap_unit"],
     "sign": SIGNING,
     "attach": EVERYDAY,
-    **dict.fromkeys(("stock", "counts", "calls", "feeding"), EVERYONE),
+    **dict.fromkeys(("at-station", "result-codes", "line", "line-units", "line-passes", "samples", "sample"), EVERYONE),
+    **dict.fromkeys(("stock", "counts", "calls", "feeding", "set-up"), EVERYONE),
     **dict.fromkeys(("material", "deliveries", "delivery"), EVERYONE),
     "receive": STORES | QUALITY,
     **dict.fromkeys(("inspections", "inspect", "early-use"), EVERYONE),
@@ -206,17 +299,29 @@ PAGES: Mapping[str, Roles] = {
     **dict.fromkeys(("clocks", "labels", "container-label", "tape-label", "short-link"), EVERYONE),
     "bag": FEEDING,
     **dict.fromkeys(("move-equipment", "retire-equipment"), UPKEEP),
-    "tapes": EVERYONE,
     "plan-tape": TAPES | PLANNING,
     "build-tape": TAPES | UPKEEP,
     "mount-tape": FEEDING | STOPPING,
     "set-calendar": PLANNING | ADMINISTRATOR,
+    "paper": STATIONS,
+    **dict.fromkeys(("tapes", "refused-scans", "orders", "travellers", "unit-label"), EVERYONE),
+    **dict.fromkeys(("unit-branch", "unit-history", "unit-inside", "revisions", "compared"), EVERYONE),
+    "new-order": OPERATIONS["release_order"],
+    **dict.fromkeys(("racks", "rack", "rack-label", "corrections", "correct"), EVERYONE),
     **dict.fromkeys(("part", "station", "feed", "setup", "tape", "order", "carton", "shipment"), EVERYONE),
+    **dict.fromkeys(("pallet", "dispatch", "pack", "stack", "load", "carton-label", "pallet-label"), EVERYONE),
+    **dict.fromkeys(("packing-list", "packing-list-csv"), EVERYONE),
+    **dict.fromkeys(("returns", "return"), EVERYONE),
+    "receive-return": OPERATIONS["receive_return"],
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),
-    **dict.fromkeys(("lot-cost", "container-cost"), COSTS),
-    "revisions": EVERYONE,
+    **dict.fromkeys(("containments", "containment", "containment-unit", "containment-flow"), EVERYONE),
+    **dict.fromkeys(("containment-compare", "containment-narrow"), EVERYONE),
+    **dict.fromkeys(("containment-progress", "containment-notices"), EVERYONE),
+    **dict.fromkeys(("containment-report", "containment-report-pdf", "containment-labels", "notice-pdf"), EVERYONE),
+    "open-containment": OPERATIONS["open_containment"],
+    "containment-stop": OPERATIONS["stop_containment"],
+    **dict.fromkeys(("lot-cost", "container-cost", "containment-cost", "quality-cost"), COSTS),
     **dict.fromkeys(("release", "retire"), PLANNING),
-    "compared": EVERYONE,
     **dict.fromkeys(("lists", "list", "list-csv"), OFFICE),
     "admin": PLANNING | ADMINISTRATOR,
     "device": ADMINISTRATOR,
@@ -227,15 +332,16 @@ PAGES: Mapping[str, Roles] = {
 READING: Mapping[str, Roles] = {
     "standardcost": COSTS,
     "hourlyrate": COSTS,
+    "qualityoutlay": COSTS,
     "device": PAGES["admin"],
 }
 """Records by the name of their kind that not everybody reads; the others do who may use the API."""
 
-WITHHELD: Mapping[str, Roles] = {"standard_cost": COSTS, "rate_per_hour": COSTS}
+WITHHELD: Mapping[str, Roles] = {"standard_cost": COSTS, "rate_per_hour": COSTS, "amount": COSTS}
 """Fields of records that not everybody reads, of whatever kind these are."""
 
-OPEN_TO_ALL = frozenset({"sign-in", "sign-out", "badge"})
-"""Pages for whoever comes."""
+OPEN_TO_ALL = frozenset({"sign-in", "sign-out", "badge", "station-worker"})
+"""Pages for whoever comes, and the script that opens one while the server is away."""
 
 BY_BADGE: Roles = EVERYONE - PLANNING - ADMINISTRATOR
 """What somebody may be who came by badge and PIN: four digits open no master data, and give nobody a role."""

@@ -8,48 +8,43 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
-from typing import Any
-
-from django.db import connection
 
 from trace.core.clock import OPEN, from_ticks, now
-from trace.core.sql import load_sql
+from trace.costing.grouped import (
+    Groups,
+    count_rows,
+    count_tops,
+    get_currency,
+    group_carriers,
+    group_tops,
+    read_rows,
+)
 from trace.costing.rules import (
     ZERO,
     Content,
     Cost,
     CostGroup,
     CostLine,
-    CostPlace,
     Outlay,
     roll_up,
 )
-from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step
+from trace.engineering.models import BomLine, Designator, Part, Station, Step
 from trace.engineering.queries import get_zone, list_costs, list_rates
 from trace.floor.models import Unit
-from trace.genealogy.forward import CHUNK, Carrier, Population
+from trace.genealogy.direct import CHUNK
+from trace.genealogy.forward import Population
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.places import PlaceJudge, list_places
 from trace.genealogy.rules import Sureness, judge_place
-from trace.genealogy.whereabouts import Place
+from trace.genealogy.verdicts import Evidence
 from trace.material.models import SetUpLine
-
-GIVEN = {
-    "postgresql": "SELECT (v->>0)::bigint, (v->>1)::bigint FROM jsonb_array_elements(%(units)s::jsonb) AS j(v)",
-    "sqlite": "SELECT value ->> 0, value ->> 1 FROM json_each(%(units)s)",
-}
-PIECES = {
-    "postgresql": f"SELECT {', '.join(f'(v->>{i})::bigint' for i in range(6))} "
-    "FROM jsonb_array_elements(%(pieces)s::jsonb) AS j(v)",
-    "sqlite": f"SELECT {', '.join(f'value ->> {i}' for i in range(6))} FROM json_each(%(pieces)s)",
-}
-
-Groups = dict[CostGroup, list[int]]
-"""Unit ids by the group in which their cost is counted."""
 
 Contents = Mapping[int, Mapping[int | None, Sequence[Content]]]
 """Of each assembly with a bill of material, what is in one of it but for children with a serial: by the number of the
 step that puts it in, under None what no step does."""
+
+AffectedPlace = tuple[CostGroup, str, int, str]
+"""(group, unit key, its part id, designator)."""
 
 
 def summarise_scrap(population: Population) -> Cost:
@@ -64,8 +59,8 @@ def summarise_scrap(population: Population) -> Cost:
     material costs what it was bought for. Units scrapped before cost nothing more. The number of
     queries grows with the depth of the bill of material only. No Site: its DoesNotExist.
     """
-    groups = _group_tops(population)
-    return Cost(_currency(), tuple(_scrap_lines(groups, population.at)), _count_tops(population))
+    groups = group_tops(population)
+    return Cost(get_currency(), tuple(list_scrap_lines(groups, population.at)), count_tops(population))
 
 
 def summarise_rework(population: Population, rate_per_hour: Decimal | None = None) -> Cost:
@@ -79,7 +74,9 @@ def summarise_rework(population: Population, rate_per_hour: Decimal | None = Non
     costs nothing more. Suspect material itself is not in it. A few queries, and three more for
     every 5,000 units whose places must be judged one by one.
     """
-    return Cost(_currency(), tuple(_rework_lines(population, rate_per_hour)), _count_tops(population))
+    places = list_affected_places(population, group_carriers(population))
+    lines = tuple(list_rework_lines(places, population.at, rate_per_hour))
+    return Cost(get_currency(), lines, count_tops(population))
 
 
 def list_units_behind(population: Population, line: CostLine) -> list[str]:
@@ -88,9 +85,9 @@ def list_units_behind(population: Population, line: CostLine) -> list[str]:
     parts = {part.key: part.pk for part in Part.objects.filter(key__in={line.assembly, line.part} - {""})}
     assembly = parts.get(line.assembly)
     if line.outlay in (Outlay.NEW_PARTS, Outlay.REPLACING):
-        groups = {line.group: _group_carriers(population).get(line.group, [])}
-        designed = _designed([assembly] if assembly else [])
-        places = _affected_places(population, groups)
+        groups = {line.group: group_carriers(population).get(line.group, [])}
+        designed = list_designed([assembly] if assembly else [])
+        places = list_affected_places(population, groups)
         found = [
             unit
             for group, unit, part, designator in places
@@ -98,16 +95,23 @@ def list_units_behind(population: Population, line: CostLine) -> list[str]:
             and (part, designator) in designed
             and designed[part, designator].part == parts[line.part]
         ]
-    elif line.step is None:
-        bought = line.part == line.assembly
-        rows = _rows("standing", {line.group: _group_tops(population).get(line.group, [])}, population.at)
-        found = [unit for _, unit, part, begun in rows if part == assembly and (begun or bought)]
     else:
-        step = Step.objects.filter(part=assembly, number=line.step).values_list("pk", flat=True).first()
-        stations = set(Station.objects.filter(key=line.station).values_list("pk", flat=True))
-        rows = _rows("passed", {line.group: _group_tops(population).get(line.group, [])}, population.at)
-        found = [unit for _, unit, passed, at in rows if passed == step and (at in stations or not stations)]
+        groups = {line.group: group_tops(population).get(line.group, [])}
+        return list_lost_behind(groups, line, population.at)
     return sorted(found)
+
+
+def list_lost_behind(groups: Groups, line: CostLine, at: int) -> list[str]:
+    """Keys of the units, among these and all that is in them, whose material or labour a line counts."""
+    assembly = Part.objects.filter(key=line.assembly).values_list("pk", flat=True).first()
+    if line.step is None:
+        bought = line.part == line.assembly
+        standing = read_rows("standing", groups, at)
+        return sorted(unit for _, unit, part, begun in standing if part == assembly and (begun or bought))
+    step = Step.objects.filter(part=assembly, number=line.step).values_list("pk", flat=True).first()
+    stations = set(Station.objects.filter(key=line.station).values_list("pk", flat=True))
+    passed = read_rows("passed", groups, at)
+    return sorted(unit for _, unit, one, where in passed if one == step and (where in stations or not stations))
 
 
 def list_material_behind(line: CostLine, day: date) -> list[CostLine]:
@@ -150,9 +154,10 @@ def trace_standard_costs(parts: Collection[int], day: date) -> dict[int, Decimal
 # Scrap ---------------------------------------------------------------------------------------------------------------
 
 
-def _scrap_lines(groups: Groups, at: int) -> Iterator[CostLine]:
-    standing = _count("standing", "part_id, begun", groups, at)
-    worked = _count("passed", "step_id, station_id", groups, at)
+def list_scrap_lines(groups: Groups, at: int) -> Iterator[CostLine]:
+    """What is lost with these units and all that is in them, at standard cost accumulated to where they stand."""
+    standing = count_rows("standing", "part_id, begun", groups, at)
+    worked = count_rows("passed", "step_id, station_id", groups, at)
     steps = Step.objects.in_bulk({step for _, step, _ in worked})
     assemblies = {part for _, part, _ in standing}
     contents = _contents(assemblies)
@@ -201,20 +206,21 @@ def _contents(assemblies: Collection[int]) -> Contents:
 # Rework --------------------------------------------------------------------------------------------------------------
 
 
-def _rework_lines(population: Population, rate_per_hour: Decimal | None) -> Iterator[CostLine]:
-    places = Counter((g, part, d) for g, _, part, d in _affected_places(population, _group_carriers(population)))
-    assemblies = {part for _, part, _ in places}
-    designed = _designed(assemblies)
+def list_rework_lines(places: Iterable[AffectedPlace], at: int, rate_per_hour: Decimal | None) -> Iterator[CostLine]:
+    """A new part, and its minutes to replace, at every place that carries the suspect, or may."""
+    counted = Counter((group, part, designator) for group, _, part, designator in places)
+    assemblies = {part for _, part, _ in counted}
+    designed = list_designed(assemblies)
     counts: dict[tuple[CostGroup, int, int], int] = defaultdict(int)
     quantities: dict[tuple[CostGroup, int, int], Decimal] = defaultdict(Decimal)
-    for (group, assembly, designator), count in places.items():
+    for (group, assembly, designator), count in counted.items():
         if content := designed.get((assembly, designator)):
             counts[group, assembly, content.part] += count
             quantities[group, assembly, content.part] += count * content.quantity
     parts = Part.objects.in_bulk(assemblies | {part for *_, part in counts})
-    day = day_of(population.at)
+    day = day_of(at)
     costs, bought = trace_standard_costs({part for *_, part in counts}, day), list_costs(parts, day)
-    rates = _highest_rates(assemblies, day)
+    rates = find_highest_rates(assemblies, day)
     for (group, assembly, part), count in sorted(counts.items(), key=lambda item: (str(item[0][0]), *item[0][1:])):
         line = CostLine(
             Outlay.NEW_PARTS, group, parts[assembly].key, count, quantities[group, assembly, part], costs[part],
@@ -228,9 +234,19 @@ def _rework_lines(population: Population, rate_per_hour: Decimal | None) -> Iter
         )  # fmt: skip
 
 
-def _affected_places(population: Population, groups: Groups) -> Iterator[tuple[CostGroup, str, int, str]]:
-    """(group, unit key, its part id, designator) of every place that carries the suspect, or may."""
-    verdicts = {feed: verdict.possible for feed, verdict in population.evidence.verdicts.items() if verdict.possible}
+def list_evidences(population: Population) -> list[Evidence]:
+    """The evidence of a population; of a combination that of each suspicion that all of it meets."""
+    return [part.evidence for part in population.parts] or [population.evidence]
+
+
+def list_affected_places(population: Population, groups: Groups) -> Iterator[AffectedPlace]:
+    """Every place of these units that carries the suspect, or may."""
+    evidences = list_evidences(population)
+    verdicts: dict[int, Ranges] = defaultdict(Ranges)
+    for evidence in evidences:
+        for feed, verdict in evidence.verdicts.items():
+            if verdict.possible:
+                verdicts[feed] |= verdict.possible
     served = {
         (line.setup, line.feed_id) for line in SetUpLine.objects.filter(feed__in=verdicts).select_related("setup")
     }
@@ -239,8 +255,8 @@ def _affected_places(population: Population, groups: Groups) -> Iterator[tuple[C
         for setup, feed in served
         for first, end in verdicts[feed] & Ranges([(setup.first, setup.end)])
     ]
-    yield from _rows("drawn", groups, population.at, pieces=json.dumps(pieces))
-    judge = PlaceJudge(population.evidence)
+    yield from read_rows("drawn", groups, population.at, pieces=json.dumps(pieces))
+    judges = [PlaceJudge(evidence) for evidence in evidences]
     of_unit = {unit: group for group, units in groups.items() for unit in units}
     for start in range(0, len(of_unit), CHUNK):
         chunk = sorted(of_unit)[start : start + CHUNK]
@@ -248,11 +264,12 @@ def _affected_places(population: Population, groups: Groups) -> Iterator[tuple[C
         one_by_one = {pk: (key, part) for pk, key, part in units.values_list("pk", "key", "part")}
         for unit, places in list_places(one_by_one, population.at).items():
             for designator, happenings in places.items():
-                if judge_place(happenings, judge).sureness in (Sureness.CERTAIN, Sureness.POSSIBLE):
+                found = {judge_place(happenings, judge).sureness for judge in judges}
+                if not found.isdisjoint((Sureness.CERTAIN, Sureness.POSSIBLE)):
                     yield (of_unit[unit], *one_by_one[unit], designator)
 
 
-def _designed(assemblies: Iterable[int]) -> dict[tuple[int, str], Content]:
+def list_designed(assemblies: Iterable[int]) -> dict[tuple[int, str], Content]:
     """{(assembly id, designator): the part designed in, and how much of it}."""
     rows = Designator.objects.filter(parent__in=assemblies)
     return {
@@ -261,7 +278,7 @@ def _designed(assemblies: Iterable[int]) -> dict[tuple[int, str], Content]:
     }
 
 
-def _highest_rates(assemblies: Iterable[int], day: date) -> dict[int, Decimal]:
+def find_highest_rates(assemblies: Iterable[int], day: date) -> dict[int, Decimal]:
     """{part id: the highest rate among the stations of its route}."""
     rates: dict[int, Decimal] = {}
     routes = Step.objects.filter(part__in=assemblies, stations__isnull=False).order_by().values_list("part", "stations")
@@ -275,56 +292,3 @@ def day_of(at: int) -> date:
     """The plant's day whose costs are in force at a moment: today, where it has no end."""
     moment = now() if at >= OPEN else from_ticks(at)
     return moment.astimezone(get_zone()).date()
-
-
-# Populations ---------------------------------------------------------------------------------------------------------
-
-
-def _group_of(top: Carrier) -> CostGroup:
-    kinds = {Place.SHIPPED: CostPlace.SHIPPED, Place.SCRAPPED: CostPlace.SCRAPPED}
-    return CostGroup(top.sureness, kinds.get(top.where.kind, CostPlace.IN_PLANT))
-
-
-def _count_tops(population: Population) -> Mapping[CostPlace, int]:
-    return Counter(_group_of(top).place for top in population.carrying())
-
-
-def _group_tops(population: Population) -> Groups:
-    """The outermost carriers that are not scrapped."""
-    groups: Groups = defaultdict(list)
-    for top in population.carrying():
-        if (group := _group_of(top)).place != CostPlace.SCRAPPED:
-            groups[group].append(top.unit)
-    return groups
-
-
-def _group_carriers(population: Population) -> Groups:
-    """Every carrier with a place of its own that carries, under the group of its outermost unit."""
-    of_top = {top.key: _group_of(top) for top in population.carrying()}
-    groups: Groups = defaultdict(list)
-    for carrier in population.carriers:
-        group = of_top.get(carrier.top)
-        if group and group.place != CostPlace.SCRAPPED and carrier.direct and carrier.sureness != Sureness.CLEARED:
-            groups[group].append(carrier.unit)
-    return groups
-
-
-def _currency() -> str:
-    return Site.objects.get().currency
-
-
-def _count(name: str, columns: str, groups: Groups, at: int) -> dict[tuple, int]:
-    """{(group, *columns): number of rows} of a named query."""
-    select = f"SELECT grp, {columns}, count(*) FROM ({{query}}) AS row GROUP BY grp, {columns} ORDER BY grp, {columns}"
-    return {row[:-1]: row[-1] for row in _rows(name, groups, at, select)}
-
-
-def _rows(name: str, groups: Groups, at: int, select: str = "{query}", **parameters: Any) -> list[tuple]:
-    """The rows of a named query about grouped units, each with its group first."""
-    ordered = sorted(groups, key=lambda group: (group.sureness, group.place))
-    units = [[unit, number] for number, group in enumerate(ordered) for unit in groups[group]]
-    query = load_sql(__file__, name, connection.vendor)
-    query = query.replace("{given}", GIVEN[connection.vendor]).replace("{pieces}", PIECES[connection.vendor])
-    with connection.cursor() as cursor:
-        cursor.execute(select.replace("{query}", query), {"units": json.dumps(units), "at": at, **parameters})
-        return [(ordered[row[0]], *row[1:]) for row in cursor.fetchall()]

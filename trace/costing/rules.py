@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 from functools import cache
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 from trace.genealogy.rules import Sureness
 
@@ -42,15 +42,42 @@ class CostPlace(StrEnum):
 
 
 class Outlay(StrEnum):
-    """What the money of a line is for: the first two of scrap, the others of rework."""
+    """What the money of a line is for: in a word, as its lines say it, and whether it is time at a rate.
 
-    MATERIAL = "material"
-    LABOUR = "labour"
-    NEW_PARTS = "new parts"
-    REPLACING = "replacing"
+    What is lost with a unit; what is kept of it, a credit; what putting it right takes; what goes with either.
+    """
+
+    words: str
+    timed: bool
+
+    def __new__(cls, value: str, words: str, timed: bool = False) -> Self:
+        member = str.__new__(cls, value)
+        member._value_, member.words, member.timed = value, words, timed
+        return member
+
+    MATERIAL = "material", "{assembly}, material of {step}"
+    LABOUR = "labour", "{assembly}, labour of {step} at {station}", True
+    SALVAGED = "material kept", "{assembly}, kept: material of {step}"
+    SALVAGED_WORK = "work kept", "{assembly}, kept: labour of {step} at {station}", True
+    SALVAGING = "salvaging", "{assembly}, taking it out to be kept", True
+    DISPOSAL = "disposal", "{assembly}, disposing of it"
+    NEW_PARTS = "new parts", "{part}, new, for {assembly}"
+    REPLACING = "replacing", "{part}, replacing it on {assembly}", True
+    REDOING = "redoing", "{assembly}, {step} done again at {station}", True
+    REPAIR = "repair", "{assembly}, repairs at {station}", True
+    RETEST = "retest", "{assembly}, {step} tested again at {station}", True
+    TEST = "test", "{assembly}, {step} tested at {station}", True
+    SORTING = "sorting", "{assembly}, sorted by test", True
+    RELEASING = "releasing", "{assembly}, handling it as it is", True
+    FREIGHT = "freight", "{assembly}, freight of what was shipped"
+    HANDLING = "handling", "{assembly}, handling what comes back", True
+    CUSTOMERS = "customers", "work for customers", True
+    STOCK = "stock", "{part}, suspect stock"
+    STOCK_CREDITED = "stock taken back", "{part}, suspect stock that the supplier takes back"
+    SCRAPPED_PARTS = "parts scrapped", "{part}, scrapped out of containers"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, order=True)
 class CostGroup:
     """The outermost units that one line is about."""
 
@@ -60,12 +87,12 @@ class CostGroup:
 
 @dataclass(frozen=True)
 class CostLine:
-    """One line of a cost: `quantity` × `price`, or `quantity` × `minutes` × `rate` (per hour).
+    """One line of a cost: `quantity` × `price`, or `quantity` × `minutes` × `rate` (per hour) where it is for time.
 
-    `assembly` is the part key of the units; `count` how many of them (scrap) or of their places
-    (rework) are behind it, always whole; `quantity` is in the unit of measure of what is priced.
-    MATERIAL: what `step` puts in (None: what no step does); with `part` as well, of one part of it.
-    LABOUR: of `step` at `station`. NEW_PARTS, REPLACING: of `part` at the places that carry the suspect.
+    `assembly` is the part key of the units; `count` how many of them, of their places, or of whatever the line is
+    about are behind it, always whole; `quantity` is in the unit of measure of what is priced, less than nothing for a
+    credit. MATERIAL: what `step` puts in (None: what no step does); with `part` as well, of one part of it. LABOUR: of
+    `step` at `station`. NEW_PARTS, REPLACING: of `part` at the places that carry the suspect.
     """
 
     outlay: Outlay
@@ -83,33 +110,28 @@ class CostLine:
     @property
     def amount(self) -> Decimal:
         """In the plant's currency, not rounded to its minor unit."""
-        if self.outlay in (Outlay.LABOUR, Outlay.REPLACING):
+        if self.outlay.timed:
             return (self.quantity * self.minutes * self.rate / 60).quantize(TEN_PLACES)
         return self.quantity * self.price
 
     def __str__(self) -> str:
-        match self.outlay:
-            case Outlay.MATERIAL if self.part == self.assembly:
-                return f"{self.part}, as bought"
-            case Outlay.MATERIAL if self.part:
-                return f"{self.part} in {self.assembly}"
-            case Outlay.MATERIAL:
-                return f"{self.assembly}, material of {'no step' if self.step is None else f'step {self.step}'}"
-            case Outlay.LABOUR:
-                return f"{self.assembly}, labour of step {self.step} at {self.station}"
-            case Outlay.NEW_PARTS:
-                return f"{self.part}, new, for {self.assembly}"
-            case Outlay.REPLACING:
-                return f"{self.part}, replacing it on {self.assembly}"
+        if self.outlay in (Outlay.MATERIAL, Outlay.SALVAGED) and self.part:
+            material = f"{self.part}, as bought" if self.part == self.assembly else f"{self.part} in {self.assembly}"
+            return material + (", kept" if self.outlay == Outlay.SALVAGED else "")
+        step = "no step" if self.step is None else f"step {self.step}"
+        words = {"assembly": self.assembly, "part": self.part, "step": step, "station": self.station or "no station"}
+        return self.outlay.words.format_map(words)
 
 
 @dataclass(frozen=True)
 class Cost:
-    """A cost as the lines that make it up; `units` are the outermost units in each kind of place."""
+    """A cost as the lines that make it up; `units` are the outermost units in each kind of place; `unpriced`, in
+    sentences, is what no line is about because no record says what it costs."""
 
     currency: str
     lines: tuple[CostLine, ...]
     units: Mapping[CostPlace, int] = field(default_factory=dict)
+    unpriced: tuple[str, ...] = ()
 
     @property
     def total(self) -> Decimal:
@@ -118,8 +140,10 @@ class Cost:
 
     @property
     def by_sureness(self) -> dict[Sureness, Decimal]:
-        """The total divided by how sure it is that the outermost unit carries the suspect."""
-        return {sureness: self.of(sureness=sureness) for sureness in (Sureness.CERTAIN, Sureness.POSSIBLE)}
+        """The total divided by how sure it is that the outermost unit carries the suspect; what was spent on units that
+        were cleared since is there where any was."""
+        spent = {line.group.sureness for line in self.lines} | {Sureness.CERTAIN, Sureness.POSSIBLE}
+        return {sureness: self.of(sureness=sureness) for sureness in Sureness if sureness in spent}
 
     @property
     def by_place(self) -> dict[CostPlace, Decimal]:

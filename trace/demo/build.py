@@ -10,12 +10,17 @@ from django.db import connection, transaction
 from trace.core.clock import telling
 from trace.core.errors import Refusal
 from trace.core.models import Person, User
+from trace.demo.alarm import plan_alarm
 from trace.demo.calendar import PREPARED, UNTIL, Act
+from trace.demo.carrying import plan_carrying
 from trace.demo.decisions import plan_decisions
 from trace.demo.dispatch import plan_dispatch
 from trace.demo.inspection import plan_inspections
 from trace.demo.lines import plan_lines, plan_orders
+from trace.demo.naming import plan_names
 from trace.demo.plant import SITE, Plant, prepare
+from trace.demo.returns import plan_returns
+from trace.demo.samples import plan_samples
 from trace.demo.stories import plan_stories
 from trace.demo.supply import plan_bath, plan_dry_packs, plan_receipts, plan_stations, plan_supply
 from trace.demo.upkeep import plan_upkeep
@@ -89,5 +94,10 @@ def plan(plant: Plant) -> list[Act]:
         plan_orders,
         plan_lines,
         plan_dispatch,
+        plan_returns,
+        plan_names,
+        plan_carrying,
+        plan_samples,
+        plan_alarm,
     )
     return sorted((act for make in plans for act in make(plant)), key=lambda act: act.at)

@@ -11,6 +11,8 @@ ZONE = ZoneInfo("Europe/Dublin")
 MONDAY = datetime(2026, 10, 5, tzinfo=ZONE)
 FIRST_DAY = 2
 """Slot 0 is the morning of this day of that week: Wednesday, 7 October 2026."""
+SLOTS_PER_RACK = 2
+"""Every so many slots another rack of boards begins."""
 UNTIL = datetime(2026, 11, 20, 9, 30, tzinfo=ZONE)
 """Where the story stops: Friday, 20 November 2026, half past nine, in slot 64."""
 PREPARED = datetime(2026, 9, 21, 8, 0, tzinfo=ZONE)

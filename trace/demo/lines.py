@@ -6,20 +6,27 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
+from typing import Any
 
-from trace.demo import decisions, stories
-from trace.demo.calendar import UNTIL, Act, moment
+from trace.demo import decisions, stories, troubleshooting
+from trace.demo.calendar import SLOTS_PER_RACK, UNTIL, ZONE, Act, moment
+from trace.demo.measuring import is_test, read
 from trace.demo.plant import PLANNER, Plant, rows
-from trace.demo.supply import INSERTER, RADIAL, SLOTS_PER_RACK, TAPES
+from trace.demo.supply import RADIAL
+from trace.demo.tapes import BOARD, INSERTER, TAPES
+from trace.demo.verifying import plan_approval
 from trace.engineering.models import ScanMode
-from trace.floor.models import Pass, Unit
+from trace.floor.models import Unit
 from trace.floor.operations.fittings import fit_children
 from trace.floor.operations.orders import release_order
 from trace.floor.operations.passes import record_passes, start_pass
+from trace.floor.operations.readings import record_test
 from trace.material.models import SetUp
 
 RACKS_PER_ORDER = 6
 RACKS = 6 * RACKS_PER_ORDER
+DAYS_TO_BUILD = 23
+"""From the release of an order to the day on which it is due."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +72,8 @@ def plan_orders(plant: Plant) -> Iterator[Act]:
             key=f"WO-{part.partition('-')[0]}-{rack // RACKS_PER_ORDER + 1}",
             part=plant.parts[part],
             site=plant.site,
-            serials=plant.serials(part, rack, RACKS_PER_ORDER),
+            quantity=len(plant.serials(part, rack, RACKS_PER_ORDER)),
+            due=(at + timedelta(days=DAYS_TO_BUILD)).astimezone(ZONE).date(),
             by=plant.people[PLANNER],
             at=at,
         )
@@ -142,39 +150,64 @@ def _plan_visit(
             at=at,
         )
 
-    def go_through(outcome: str, group: Sequence[str]) -> Callable[[datetime], object]:
-        return lambda at: plant.tell(
-            record_passes,
-            really={"began": begin},
-            units=[plant.find(Unit, serial) for serial in group],
-            station=station,
-            outcome=outcome,
-            entered=begin if station.scan_mode == ScanMode.GATED else None,
-            positions=positions,
-            setup=tape_setup(),
-            rack=f"RACK-{rack + 1:03}" if len(group) > 1 else "",
-            by=plant.operator(key, at),
-            at=at,
-        )
+    failing = [serial for serial in serials if "BT1" in stop.stations and stories.fails(plant, serial)]
+
+    def go_through(
+        group: Sequence[str] = serials,
+        positions: Sequence[tuple[int, int]] | None = positions,
+        begin: datetime = begin,
+    ) -> Callable[[datetime], object]:
+        visit: dict[str, Any] = {
+            "really": {"began": begin},
+            "station": station,
+            "entered": begin if station.scan_mode == ScanMode.GATED else None,
+            "rack": f"RACK-{rack + 1:03}" if len(group) > 1 else "",
+        }
+
+        def go(at: datetime) -> None:
+            by = plant.operator(key, at)
+            if is_test(plant, serials[0], key):
+                results = [read(plant, serial, key, fails=serial in failing) for serial in group]
+                plant.tell(record_test, results=results, passes=True, **visit, by=by, at=at)
+            else:
+                units = [plant.find(Unit, serial) for serial in group]
+                plant.tell(record_passes, units=units, positions=positions, setup=tape_setup(), **visit, by=by, at=at)
+
+        return go
 
     if begin <= UNTIL < end:
         for n, serial in enumerate(serials):
             yield Act(begin, go_in(serial, positions[n] if positions else None, (n + 0.5) / len(serials)))
         return
-    failing = [serial for serial in serials if "BT1" in stop.stations and stories.fails(plant, serial)]
-    if failing:
-        yield Act(end, go_through(Pass.Outcome.FAILED, failing))
-    if passing := [serial for serial in serials if serial not in failing]:
-        yield Act(end, go_through(Pass.Outcome.PASSED, passing))
+    if setup := _changed_over(key, rack, tape):
+        # The first board goes through alone, and the others once it is approved.
+        assert positions
+        alone, on = begin + timedelta(minutes=3), begin + timedelta(minutes=12)
+        yield Act(alone, go_through(serials[:1], positions[:1]))
+        yield plan_approval(plant, setup, serials[0], begin + timedelta(minutes=9))
+        yield Act(end, go_through(serials[1:], positions[1:], on))
+        return
+    if serials:
+        yield Act(end, go_through())
     for serial in failing:
-        yield Act(end + timedelta(minutes=30), plan_retest(plant, key, serial))
+        yield from troubleshooting.plan_repair(plant, serial, rack, end)
+        if not troubleshooting.is_left(plant, serial, rack):
+            yield Act(end + timedelta(minutes=30), plan_retest(plant, key, serial))
+
+
+def _changed_over(station: str, rack: int, tape: str) -> str:
+    """The set-up that a rack is the first of, at a station whose step asks for a first piece; empty where it is not."""
+    if tape:
+        return f"{tape}-SETUP" if rack == TAPES[tape][0] else ""
+    return f"{RADIAL}-{BOARD}" if station == RADIAL and rack == 0 else ""
 
 
 def plan_retest(plant: Plant, station: str, serial: str) -> Callable[[datetime], object]:
     """The board goes through its test again, after troubleshooting."""
     return lambda at: plant.tell(
-        record_passes,
-        units=[plant.find(Unit, serial)],
+        record_test,
+        results=[read(plant, serial, station, attempt=2)],
+        passes=True,
         station=plant.stations[station],
         entered=at - timedelta(minutes=4),
         by=plant.operator(station, at),

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from decimal import ROUND_FLOOR, Decimal
 from functools import cached_property
 from types import MappingProxyType
 from typing import Any, TypeVar
@@ -20,14 +21,17 @@ from trace.core.clock import Planned
 from trace.core.models import Person
 from trace.core.secrecy import Secret, device_digest
 from trace.demo.calendar import PREPARED, ZONE
-from trace.engineering.models import Part, Qualification, Site, Station
+from trace.engineering.balance import permissible_unbalance
+from trace.engineering.models import Characteristic, Part, Qualification, Site, Station
 from trace.engineering.operations import (
+    CharacteristicRow,
     get_command_line,
     issue_badge,
     issue_device,
     open_account,
     qualify_person,
     release_revision,
+    set_characteristics,
 )
 from trace.exchange.lists.files import import_list
 from trace.exchange.lists.kinds import KINDS
@@ -68,7 +72,7 @@ class Plant:
     def tell(self, operation: Callable[..., T], *, really: Mapping[str, Any] = NOTHING, **told: Any) -> T:
         """Call an operation as the plant's people do. `really` is what they did not tell: when it happened (`at`), when
         a visit `began`, when a unit still inside `draws` (None: not yet), before which `link` of its chain a head's
-        reel was changed, how many parts of a splice's `lead` there were."""
+        reel was changed, which `designator` was filled by hand, how many parts of a splice's `lead` there were."""
         result = operation(**told)
         if self.follow:
             self.follow(operation.__name__, told, result, really)
@@ -111,6 +115,15 @@ class Plant:
                 where = row["assembly"], station[row["assembly"], row["step_number"]]
                 places[where][row["part"]] = row["designators"].split()
         return places
+
+    @cached_property
+    def asked(self) -> dict[tuple[str, str], list[Characteristic]]:
+        """What is measured and judged where: by the beginning of an assembly's serials, and station."""
+        asked: dict[tuple[str, str], list[Characteristic]] = defaultdict(list)
+        for it in Characteristic.objects.select_related("part"):
+            for station in Station.objects.filter(steps__part=it.part_id, steps__number=it.step_number):
+                asked[it.part.number.partition("-")[0], station.key].append(it)
+        return asked
 
 
 def make_people() -> dict[str, Person]:
@@ -160,10 +173,21 @@ def qualify_people(plant: Plant) -> None:
 
 LISTS = (
     *("sites", "shifts", "days-off", "stations", "equipment", "check-pieces", "programs"),
-    *("suppliers", "customers", "parts", "sources", "qualifications", "bom", "routes", "costs", "rates"),
-    "inspection-plans",
+    *("suppliers", "customers", "parts", "serial-rules", "sources", "qualifications", "fault-codes", "cause-codes"),
+    *("bom", "routes", "costs", "rates", "characteristics", "inspection-plans", "racks", "sample-rules", "packing"),
 )
 """The master data, brought in as a planner would: in this order, one needs another."""
+
+
+ROTOR, GRADE, MASS, SPEED = "FR-22", Decimal("6.3"), Decimal("0.18"), Decimal(2800)
+"""The fan's rotor: its balance quality grade in mm/s, its mass in kg, its service speed in 1/min."""
+
+
+def limit_unbalance(rotor: Part, by: Person, at: datetime) -> None:
+    """The rotor's residual unbalance may be no more than its grade permits, rounded down."""
+    limit = permissible_unbalance(GRADE, MASS, SPEED).quantize(Decimal("0.01"), ROUND_FLOOR)
+    row = CharacteristicRow(10, "Residual unbalance", "g·mm", upper=limit)
+    set_characteristics(part=rotor, rows=[row], by=by, at=at)
 
 
 def prepare(plant: Plant) -> None:
@@ -177,6 +201,7 @@ def prepare(plant: Plant) -> None:
     plant.suppliers = {supplier.key: supplier for supplier in Supplier.objects.all()}
     plant.customers = {customer.key: customer for customer in Customer.objects.all()}
     plant.parts = {part.number: part for part in Part.objects.all()}
+    limit_unbalance(plant.parts[ROTOR], **done)
     for part in Part.objects.filter(level__gt=0).order_by("level", "pk"):
         sign(subject=part, meaning=Meaning.APPROVED, by=plant.people[QUALITY], at=PREPARED)
         plant.parts[part.number] = release_revision(part=part, **done)

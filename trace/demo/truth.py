@@ -16,29 +16,60 @@ from typing import Any
 from trace.core.clock import to_ticks
 from trace.demo.plant import Plant
 from trace.demo.simulator.physics import Bath, Piece, SimUnit, World
-from trace.demo.supply import BATH_PART, INSERTER, feed_key
+from trace.demo.supply import BATH_PART, feed_key
+from trace.demo.tapes import INSERTER
 
 HEEL = 0.05
 
 MOVES_NOTHING = {
+    "add_term",
+    "approve_first_piece",
     "attach_file",
+    "close_carton",
+    "decide_contained",
+    "decide_disposition",
+    "diagnose_fault",
     "discard_container",
+    "find_on_feed",
+    "finish_sample",
+    "keep_refused_scan",
     "load_program",
     "load_shipment",
-    "open_deviation",
     "mount_tape",
+    "open_bag",
+    "open_carton",
+    "open_containment",
+    "open_deviation",
+    "open_shipment",
     "pack_units",
     "place_holds",
-    "record_inspection",
-    "release_lot",
+    "put_in_rack",
+    "receive_return",
+    "reconcile",
     "record_calibration",
     "record_check",
+    "record_empty",
+    "record_fault",
+    "record_inspection",
+    "record_sample",
+    "record_serial",
+    "release_lot",
+    "replace_label",
+    "resume_tape",
     "retire_equipment",
+    "return_container",
     "scrap_unit",
     "send_shipment",
     "sign",
+    "stack_pallet",
+    "start_pallet",
+    "start_sample",
     "start_setup",
+    "stop_containment",
+    "stop_tape",
     "take_off_tape",
+    "unpack_unit",
+    "waive_sample",
 }
 """What puts no part into a unit, nor takes one out."""
 
@@ -55,6 +86,7 @@ class Truth(World):
     places: dict[str, deque[Run]] = field(default_factory=lambda: defaultdict(deque))
     bath: Bath = field(default_factory=Bath)
     cells: dict[tuple[str, int, str], Piece] = field(default_factory=dict)
+    by_hand: dict[tuple[str, int, str], str] = field(default_factory=dict)
     heads: dict[str, list[tuple[int, Callable[[], None]]]] = field(default_factory=lambda: defaultdict(list))
     tapes: dict[str, dict[str, Any]] = field(default_factory=dict)
     events: list[tuple[int, int, Callable[[], None]]] = field(default_factory=list)
@@ -96,6 +128,11 @@ class Truth(World):
     def _splice_feed(self, told: Mapping[str, Any], result: Any) -> None:
         self._load_feed(told, result, lead=told["lead"])
 
+    _load_head, _splice_head = _load_feed, _splice_feed
+
+    def _fill_by_hand(self, told: Mapping[str, Any], result: Any) -> None:
+        self.by_hand[told["feed"].axis.tape.key, told["board_set"], told["designator"]] = told["container"].key
+
     def _take_off_feed(self, told: Mapping[str, Any], result: Any) -> None:
         def take_off() -> None:
             piece, _ = self.places.pop(told["feed"].key)[0]
@@ -132,7 +169,8 @@ class Truth(World):
         self._at(told["at"], lambda: self._sequence(tape, told["board_sets"]))
 
     def _sequence(self, tape: Mapping[str, Any], board_sets: int) -> None:
-        """Each head drops its components link by link; its reel is changed before the link that the plan says."""
+        """Each head drops its components link by link, but for places filled by hand; its reel is changed before the
+        link that the plan says."""
         sequence = tape["sequence"]
         for name, (_, designators) in tape["heads"].items():
             feed = f"{tape['key']}-{name}"
@@ -142,12 +180,14 @@ class Truth(World):
                     changes.popleft()[1]()
                 board_set, place = divmod(link, len(sequence))
                 if sequence[place] in designators:
-                    self.cells[tape["key"], board_set, sequence[place]] = self._draw(feed)
+                    cell = tape["key"], board_set, sequence[place]
+                    by_hand = self.by_hand.get(cell)
+                    self.cells[cell] = self.boxes[by_hand].as_now() if by_hand else self._draw(feed)
 
     # Units -------------------------------------------------------------------------------------------------------
 
     def _release_order(self, told: Mapping[str, Any], result: Any) -> None:
-        self.units |= {serial: SimUnit(serial, told["part"].key) for serial in told["serials"]}
+        self.units |= {unit.key: SimUnit(unit.key, told["part"].key) for unit in result.units.all()}
 
     def _record_passes(self, told: Mapping[str, Any], result: Any) -> None:
         """The units of a rack one after the other, evenly over its visit."""
@@ -156,6 +196,9 @@ class Truth(World):
             board_set = told["positions"][number][0] if station == INSERTER else 0
             tape = told["setup"].axis.tape.key if station == INSERTER else ""
             self._visit(unit.key, station, began + (told["at"] - began) * ((number + 0.5) / count), tape, board_set)
+
+    def _record_test(self, told: Mapping[str, Any], result: Any) -> None:
+        self._record_passes({**told, "units": [one.unit for one in told["results"]]}, result)
 
     def _start_pass(self, told: Mapping[str, Any], result: Any) -> None:
         """Where the story stops in the middle of a visit some have drawn."""
@@ -192,6 +235,10 @@ class Truth(World):
             self.units[told["unit"].key].places[told["designator"]] = [self.boxes[told["container"].key].as_now()]
 
         self._at(told["at"], fit)
+
+    def _record_repair(self, told: Mapping[str, Any], result: Any) -> None:
+        if told.get("container"):
+            self._fit_part(told, result)
 
     def _remove_part(self, told: Mapping[str, Any], result: Any) -> None:
         def take_out() -> None:

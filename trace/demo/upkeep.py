@@ -14,9 +14,9 @@ from typing import Any
 from trace.approvals.files import store
 from trace.approvals.models import Attachment
 from trace.approvals.operations import attach_file
-from trace.demo.calendar import PREPARED, ZONE, Act, moment
+from trace.demo.calendar import PREPARED, SLOTS_PER_RACK, ZONE, Act, moment
 from trace.demo.plant import FIXTURES, Plant, rows
-from trace.demo.supply import LAST_SLOT, SLOTS_PER_RACK
+from trace.demo.supply import LAST_SLOT
 from trace.engineering.equipment import CheckPiece, Equipment, Program
 from trace.engineering.operations import (
     load_program,

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from django.db.models import Exists, F, OuterRef, Q, Subquery
 
 from trace.engineering.calendar import working_day_at
 from trace.engineering.equipment import Calibration, CheckPiece, Equipment, PieceCheck, Program, ProgramLoad
 from trace.engineering.queries import get_calendar
+
+DAY = timedelta(days=1)
+FEW_DAYS = 200
+"""So many can be asked for one by one."""
 
 
 @dataclass(frozen=True)
@@ -28,6 +32,15 @@ class Fitness:
     def fit(self) -> bool:
         """Whether it may be used, whatever the program."""
         return not self.calibration and not self.owed
+
+
+@dataclass(frozen=True)
+class StateThen:
+    """The state of equipment at a moment in which it was used: its last calibration, the last check of each of its
+    pieces in the day before."""
+
+    calibration: Calibration | None = None
+    checks: tuple[PieceCheck, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -92,6 +105,31 @@ def judge_fitness(equipment: Sequence[Equipment], at: datetime) -> dict[int, Fit
     }  # fmt: skip
 
 
+def list_states_then(used: Collection[tuple[int, datetime]]) -> dict[tuple[int, datetime], StateThen]:
+    """Per piece of equipment (by id) and moment, its state then. Two queries, whatever their number."""
+    if not used:
+        return {}
+    calibrations: dict[int, list[Calibration]] = defaultdict(list)
+    for one in Calibration.objects.filter(equipment__in={pk for pk, _ in used}).order_by("at", "id"):
+        calibrations[one.equipment_id].append(one)
+    days = {(pk, moment.replace(hour=0, minute=0, second=0, microsecond=0)) for pk, moment in used}
+    near = Q(equipment__in={pk for pk, _ in used}, at__gte=min(moment for _, moment in used) - DAY)
+    if len(days) <= FEW_DAYS:
+        near = Q()
+        for pk, day in days:
+            near |= Q(equipment=pk, at__gte=day - DAY, at__lte=day + DAY)
+    checks: dict[int, list[PieceCheck]] = defaultdict(list)
+    for check in PieceCheck.objects.filter(near).select_related("piece").order_by("at", "id"):
+        checks[check.equipment_id].append(check)
+    return {
+        (pk, moment): StateThen(
+            next((one for one in reversed(calibrations[pk]) if one.at <= moment), None),
+            tuple({one.piece_id: one for one in checks[pk] if moment - DAY <= one.at <= moment}.values()),
+        )
+        for pk, moment in used
+    }
+
+
 def list_wrong_calls(equipment: Sequence[Equipment], at: datetime) -> dict[int, list[WrongCall]]:
     """Per piece of equipment (by id), the check pieces that it called wrongly when they were last run on it up to a
     moment, in whatever shift. A piece that is retired no longer counts. One query."""
@@ -110,3 +148,19 @@ def list_wrong_calls(equipment: Sequence[Equipment], at: datetime) -> dict[int, 
     for check in wrong:
         calls[check.equipment_id].append(WrongCall(check, check.right_before))
     return calls
+
+
+def find_last_good(equipment: Equipment, before: datetime) -> datetime | None:
+    """Since when what equipment did is in doubt, as of a moment: when that was last found good which by then is not. Of
+    a failed calibration the one passed before it, of a check piece called wrongly when it was last called right; of
+    several the earliest. Where nothing is wrong, when it was last found good in any way. None: it never was."""
+    wrong = [call.right_before for call in list_wrong_calls([equipment], before)[equipment.pk]]
+    calibrations = Calibration.objects.filter(equipment=equipment, at__lte=before)
+    passed = calibrations.filter(passed=True).first()
+    last = calibrations.first()
+    if last and not last.passed:
+        wrong.append(passed.at if passed else None)
+    if wrong:
+        return None if None in wrong else min(moment for moment in wrong if moment)
+    checks = PieceCheck.objects.filter(equipment=equipment, at__lte=before, said_good=F("piece__good"))
+    return max([one.at for one in (passed, checks.first()) if one], default=None)

@@ -120,8 +120,8 @@ def zone_of(site: Site | None) -> ZoneInfo:
         return ZoneInfo(settings.TIME_ZONE)
 
 
-def list_fitting_parts(assembly: Part, designator: str) -> set[int]:
-    """Ids of the parts that may occupy a designator: the one designed in and its substitutes.
+def list_fitting_parts(assembly: int, designator: str) -> set[int]:
+    """Ids of the parts that may occupy a designator of an assembly (its id): the one designed in and its substitutes.
 
     Empty when the assembly has no such designator.
     """
@@ -129,6 +129,20 @@ def list_fitting_parts(assembly: Part, designator: str) -> set[int]:
     if line is None:
         return set()
     return {line.child_id, *line.substitutes.values_list("part_id", flat=True)}
+
+
+def list_fitting(assembly: Part, served: Iterable[tuple[str, Collection[str]]]) -> list[list[Part]]:
+    """Per (part, designators): the parts that may occupy all of these, the one of that key first."""
+    lines = BomLine.objects.filter(parent=assembly).prefetch_related("designators", "substitutes__part")
+    fitting = {
+        place.name: {line.child, *(one.part for one in line.substitutes.all())}
+        for line in lines.select_related("child")
+        for place in line.designators.all()
+    }
+    return [
+        sorted(set.intersection(*(fitting[name] for name in names)), key=lambda part: (part.key != key, part.key))
+        for key, names in served
+    ]
 
 
 def list_places_of(parts: Iterable[int]) -> list[tuple[int, str, int]]:

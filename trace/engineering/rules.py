@@ -1,4 +1,4 @@
-"""What may stand in a bill of material, how a part gets its key, what is no PIN. No database, no clock."""
+"""What may stand in a bill of material, how a part gets its key, limits, what is no PIN. No database, no clock."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 from itertools import groupby
 
@@ -37,6 +38,19 @@ class BomRow:
     designators: Sequence[str] = ()
     each: Decimal | int = 1
     step_number: int | None = None
+
+
+def say_limits(lower: Decimal | None, upper: Decimal | None, unit: str = "") -> str:
+    """What a value must be to lie within its limits; on one it does."""
+    low, high = (None if limit is None else f"{limit.normalize():f}" for limit in (lower, upper))
+    if low and high:
+        return f"between {low} and {high} {unit}".strip()
+    return " ".join(filter(None, (low or high, unit, "or more" if low else "or less")))
+
+
+def within(value: Decimal, lower: Decimal | None, upper: Decimal | None) -> bool:
+    """Whether a value lies within its limits, or on one."""
+    return (lower is None or value >= lower) and (upper is None or value <= upper)
 
 
 @dataclass(frozen=True)
@@ -139,6 +153,12 @@ def part_key(number: str, revision: str = "", *, again: bool = False) -> str:
         return key
     digest = hashlib.sha256(f"{number}\0{revision}".encode()).hexdigest()[:8].upper()
     return f"{key[: KEY_LENGTH - 9].strip('-') or 'PART'}-{digest}"
+
+
+def make_serial(prefix: str, digits: int, number: int, day: date) -> str:
+    """The serial with this number, of an order released on that day."""
+    year, week, _ = day.isocalendar()
+    return f"{prefix.replace('{YY}', f'{year % 100:02}').replace('{WW}', f'{week:02}')}{number:0{digits}}"
 
 
 def run_together(names: Iterable[str]) -> str:

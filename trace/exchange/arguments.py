@@ -18,9 +18,11 @@ from django.db.models import Model, TextChoices
 from drf_spectacular.extensions import OpenApiSerializerFieldExtension
 from rest_framework import serializers
 
-from trace.core.clock import OPEN, Planned, from_ticks, now
+from trace.core.clock import OPEN, Planned, Ticks, from_ticks, now, to_ticks
 from trace.core.errors import Kind, Refusal
-from trace.core.keys import KEY_LENGTH
+from trace.core.keys import KEY_LENGTH, UNSTORABLE
+from trace.floor.models import Unit
+from trace.floor.naming import list_named_units
 from trace.ledger.source import true_moment
 
 EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), from_ticks(OPEN)
@@ -42,6 +44,7 @@ class RecordField(serializers.Field):
     default_error_messages = {
         "none": "No {kind} has the key {text}. Check the label.",
         "type": "Give the key of one {kind}, as text.",
+        "several": "{text} is a serial of several units: {keys}. Scan the label of the one that is meant.",
     }
 
     def __init__(self, model: type[Model], **options: Any) -> None:
@@ -54,10 +57,18 @@ class RecordField(serializers.Field):
         if isinstance(data, bool) or not isinstance(data, str | int):
             self.fail("type", kind=kind)
         text = str(data).strip().upper()[: KEY_LENGTH + 1]
-        if "\x00" in text or (self.by == "pk" and not (text.isascii() and text.isdecimal() and int(text) < 2**63)):
-            self.fail("none", kind=kind, text=text.replace("\x00", ""))
+        countable = text.isascii() and text.isdecimal() and int(text) < 2**63
+        if UNSTORABLE.search(str(data)) or (self.by == "pk" and not countable):
+            self.fail("none", kind=kind, text=UNSTORABLE.sub("", text))
         found = self.model._default_manager.filter(**{self.by: text}).first()
-        return found or self.fail("none", kind=kind, text=text)
+        return found or self._find_by_label(str(data)) or self.fail("none", kind=kind, text=text)
+
+    def _find_by_label(self, text: str) -> Model | None:
+        """A unit has other names than its key: a new label, a serial that others gave it."""
+        named = list_named_units(text[: KEY_LENGTH * 3]) if self.model is Unit else []
+        if len(named) > 1:
+            self.fail("several", text=text, keys=", ".join(one.unit.key for one in named))
+        return named[0].unit if named else None
 
     def to_representation(self, value: Model) -> Any:
         return getattr(value, self.by)
@@ -91,6 +102,13 @@ class PlannedField(serializers.DateTimeField):
         if not EARLIEST <= moment < LATEST:
             raise serializers.ValidationError("No plant will see this moment, or none was there.")
         return moment
+
+
+class TicksField(PlannedField):
+    """The same, in microseconds."""
+
+    def to_internal_value(self, value: Any) -> Any:
+        return to_ticks(super().to_internal_value(value))
 
 
 class MomentField(PlannedField):
@@ -164,6 +182,7 @@ PLAIN: Mapping[Any, Callable[..., serializers.Field]] = {
     str: _text,
     datetime: MomentField,
     Planned: PlannedField,
+    Ticks: TicksField,
     date: serializers.DateField,
     time: serializers.TimeField,
     timedelta: serializers.DurationField,
@@ -242,8 +261,9 @@ class Unreadable(Refusal):
 
 
 def read_arguments(source: Callable[..., Any], sent: Mapping[str, Any], leave_out: Sequence[str]) -> dict[str, Any]:
-    """The parameters of `source` from texts, empty ones left out. Refuses with Unreadable."""
-    texts = {name: text.strip() for name, text in sent.items() if isinstance(text, str) and text.strip()}
+    """The parameters of `source` from texts, or lists of them, empty ones left out. Refuses with Unreadable."""
+    texts = {name: text.strip() if isinstance(text, str) else text for name, text in sent.items()}
+    texts = {name: text for name, text in texts.items() if text}
     arguments = make_serializer(getattr(source, "__name__", ""), source, leave_out=leave_out)(data=texts)
     if not arguments.is_valid():
         wrong = (f"{name.replace('_', ' ').capitalize()}: {errors[0]}" for name, errors in arguments.errors.items())

@@ -3,7 +3,7 @@
 One object, complete and stable in shape (moments ISO 8601 with the plant's offset):
 
     at, known   the moment looked at, and that as known on which; null for now
-    where       {kind, key, customer, customer_name, carton, since, step, begun, words}
+    where       {kind, key, customer, customer_name, carton, pallet, shipment, since, step, begun, words}
     unit        {key, part, part_name, places, children [the same again]}
     places      [{designator, part, entries}]; no entries where nothing is on record
     entries     [{kind (drawn, container, child, nothing, unknown), standing, sure, since, until,

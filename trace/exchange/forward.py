@@ -4,7 +4,8 @@ One object, stable in shape (moments ISO 8601 with the plant's offset, money and
 quantities as text, ticks never):
 
     suspicion   lots [{key, number, part, supplier, date_code}], containers [{key, part, lot}],
-                passed [{station, since, until}]
+                passed [{station, since, until}]; of a containment its key, problem and
+                terms [{number, joined, kind, subject, evidence, words, adds {certain, possible, cleared, stock}}]
     at, known   the moment looked at, and that as known on which; null for now
     sentence    the answer in words
     counts      units (certain and possible), certain, possible, cleared, shipped, customers;
@@ -12,11 +13,12 @@ quantities as text, ticks never):
     places      {kind of place: units}
     customers   [{key, name, certain, possible}], of shipped units
     carriers    [{key, part, sureness, reasons, top, direct,
-                where {kind, key, customer, customer_name, carton, since, step, begun, words}}]:
+                where {kind, key, customer, customer_name, carton, pallet, shipment, since, step, begun, words}}]:
                 every unit, boards and assemblies alike, and where its outermost unit is
     stock       [{kind, key, part, lot, where, quantity, wholly}]
     cost        currency, scrap and rework: each {total, certain, possible, in_plant, shipped,
-                lines [{what, sureness, place, count, quantity, price, minutes, rate, amount}]}
+                lines [{what, sureness, place, count, quantity, price, minutes, rate, amount}]};
+                of a containment every way out (scrap, rework, sort, sort_possible, use_as_is), by its own rates
 """
 
 from __future__ import annotations
@@ -27,7 +29,15 @@ from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
+from trace.containment.joining import trace_each
+from trace.containment.models import Containment
+from trace.containment.population import list_terms, reckon
+from trace.containment.rates import rates_of
+from trace.containment.terms import describe_term
+from trace.containment.words import name_terms
 from trace.core.moments import BadMoment
+from trace.costing.containments import summarise_ways
+from trace.costing.grouped import get_currency
 from trace.costing.queries import summarise_rework, summarise_scrap
 from trace.costing.rules import Cost, CostLine, CostPlace
 from trace.engineering.models import Station
@@ -35,7 +45,7 @@ from trace.engineering.queries import get_station
 from trace.exchange.plant_time import PlantTime
 from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
 from trace.genealogy.rules import Sureness
-from trace.genealogy.stock import StockItem, list_stock
+from trace.genealogy.stock import StockItem, list_population_stock
 from trace.genealogy.suspicion import Suspicion, Window
 from trace.genealogy.whereabouts import Place
 from trace.material.models import Container, Lot
@@ -51,28 +61,19 @@ def read_window(station: str, since: str, until: str) -> tuple[Station, int, int
     return get_station(station), first, end
 
 
-class ForwardAnswer:
-    """The answer to one question, each part of it asked of the database once and when it is wanted, inside `as_known`
-    where that is not now; and the shapes it is given in. `known` in microseconds."""
+class PopulationAnswer:
+    """A population and what to say of it, each part asked of the database once and when it is wanted, inside `as_known`
+    where that is not now; and the shapes it is given in. `suspicion` and `subject`, of the sentence, say what it is of;
+    `known` in microseconds."""
 
-    def __init__(
-        self,
-        lots: list[Lot],
-        containers: list[Container],
-        passed: list[tuple[Station, int, int]],
-        at: str | None,
-        known: int,
-    ) -> None:
-        self.lots, self.containers, self.passed, self.time = lots, containers, passed, PlantTime()
-        self.at, self.known = self.time.read(at), known
-        windows = [Window(station.pk, since, until) for station, since, until in passed]
-        suspicion = Suspicion.of(lots=lots, containers=containers, windows=windows)
-        self.population: Population = trace_forward(suspicion, self.at)
+    def __init__(self, population: Population, suspicion: dict[str, Any], subject: str, known: int) -> None:
+        self.population, self.suspicion, self.subject = population, suspicion, subject
+        self.at, self.known, self.time = population.at, known, PlantTime()
         self.summary: Summary = summarise_population(self.population)
 
     @cached_property
     def stock(self) -> list[StockItem]:
-        return list_stock(self.population.evidence, self.population.at)
+        return list_population_stock(self.population)
 
     @cached_property
     def scrap(self) -> Cost:
@@ -83,9 +84,13 @@ class ForwardAnswer:
         return summarise_rework(self.population)
 
     @property
+    def costs(self) -> dict[str, Cost]:
+        """What becomes of it, by its name: what that costs."""
+        return {"scrap": self.scrap, "rework": self.rework}
+
+    @property
     def sentence(self) -> str:
-        work = [f"work at {s.key} {self.time.between(since, until)}" for s, since, until in self.passed]
-        return self.summary.sentence(name_suspects(self.lots, self.containers, work))
+        return self.summary.sentence(self.subject)
 
     def customers(self) -> list[tuple[str, str, int, int]]:
         """(key, name, certain, possible) of the customers that have carriers, most first."""
@@ -109,23 +114,7 @@ class ForwardAnswer:
         """All of it, as the module says; without `costs` for those who may not see them."""
         s = self.summary
         data: dict[str, Any] = {
-            "suspicion": {
-                "lots": [
-                    {
-                        "key": lot.key,
-                        "number": lot.number,
-                        "part": lot.part.key,
-                        "supplier": lot.supplier.key,
-                        "date_code": lot.date_code,
-                    }
-                    for lot in self.lots
-                ],
-                "containers": [{"key": c.key, "part": c.part.key, "lot": c.lot.key} for c in self.containers],
-                "passed": [
-                    {"station": station.key, "since": self.time.iso(since), "until": self.time.iso(until)}
-                    for station, since, until in self.passed
-                ],
-            },
+            "suspicion": self.suspicion,
             "at": self.time.iso(self.at),
             "known": self.time.iso(self.known),
             "sentence": self.sentence,
@@ -145,8 +134,7 @@ class ForwardAnswer:
             "stock": [_stock(item) for item in self.stock],
         }
         if costs:
-            scrap, rework = _cost(self.scrap), _cost(self.rework)
-            data["cost"] = {"currency": self.scrap.currency, "scrap": scrap, "rework": rework}
+            data["cost"] = {"currency": get_currency(), **{name: _cost(cost) for name, cost in self.costs.items()}}
         return data
 
     def _carrier(self, carrier: Carrier) -> dict[str, Any]:
@@ -164,6 +152,70 @@ class ForwardAnswer:
                 "words": str(where),
             },
         }
+
+
+class ForwardAnswer(PopulationAnswer):
+    """The answer about lots, containers and work at stations."""
+
+    def __init__(
+        self,
+        lots: list[Lot],
+        containers: list[Container],
+        passed: list[tuple[Station, int, int]],
+        at: str | None,
+        known: int,
+    ) -> None:
+        time = PlantTime()
+        windows = [Window(station.pk, since, until) for station, since, until in passed]
+        population = trace_forward(Suspicion.of(lots=lots, containers=containers, windows=windows), time.read(at))
+        work = [f"work at {station.key} {time.between(since, until)}" for station, since, until in passed]
+        suspicion = {
+            "lots": [
+                {
+                    "key": lot.key,
+                    "number": lot.number,
+                    "part": lot.part.key,
+                    "supplier": lot.supplier.key,
+                    "date_code": lot.date_code,
+                }
+                for lot in lots
+            ],
+            "containers": [{"key": c.key, "part": c.part.key, "lot": c.lot.key} for c in containers],
+            "passed": [
+                {"station": station.key, "since": time.iso(since), "until": time.iso(until)}
+                for station, since, until in passed
+            ],
+        }
+        super().__init__(population, suspicion, name_suspects(lots, containers, work), known)
+        self.lots, self.containers, self.passed = lots, containers, passed
+
+
+class AlarmAnswer(PopulationAnswer):
+    """The answer about what a containment suspects."""
+
+    def __init__(self, containment: Containment, at: str | None, known: int) -> None:
+        time, terms = PlantTime(), list_terms(containment)
+        told = [
+            {
+                **{name: getattr(term, name) for name in ("number", "joined", "kind", "subject", "evidence")},
+                "words": describe_term(term),
+                "adds": {name: getattr(added, name) for name in ("certain", "possible", "cleared", "stock")},
+            }
+            for (_, term), added in zip(terms, trace_each([term for _, term in terms], time.read(at)), strict=True)
+        ]
+        suspicion = {"containment": containment.key, "problem": containment.problem, "terms": told}
+        super().__init__(reckon(containment, time.read(at)), suspicion, name_terms(terms), known)
+        self.containment = containment
+
+    @property
+    def costs(self) -> dict[str, Cost]:
+        """Each way out, as its page and its report have it."""
+        ways = summarise_ways(self.population, rates_of(self.containment))
+        return {way.value.replace(" ", "_"): cost for way, cost in ways.costs.items()}
+
+    @property
+    def sentence(self) -> str:
+        return super().sentence if self.suspicion["terms"] else "Nothing is suspect yet."
 
 
 def name_suspects(lots: list[Lot], containers: list[Container], work: list[str]) -> str:

@@ -10,16 +10,24 @@ from typing import Any
 from django.db.models import Model
 
 from trace.core.clock import from_ticks
+from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.core.sql import fetch
 from trace.engineering.equipment import Equipment
 from trace.engineering.models import Designator, Station
 from trace.engineering.queries import list_lacking
+from trace.floor.designs import list_designs
 from trace.floor.deviating import Deviated, Permits
 from trace.floor.doing import EquipmentHere
 from trace.floor.evidence import Visit, gather_evidence, reach
-from trace.floor.models import Consignment, Fitting, Packing, Pass, Unit
-from trace.floor.rules import DRAWS_STAND, Facts, RouteStep, Stopped, list_due
+from trace.floor.facts import Facts
+from trace.floor.faults import count_failures, find_reviews, list_open_faults
+from trace.floor.models import Carried, Carrier, Consignment, Fitting, Packing, Pass, Unit
+from trace.floor.readings import Window, begin_visit, facts_of, read_asked
+from trace.floor.route import RouteStep, list_due
+from trace.floor.rules import DRAWS_STAND, Stopped, stop
+from trace.floor.samples import list_owed
+from trace.floor.verifying import SetUpsHere
 from trace.holds.gate import find_holds
 from trace.holds.models import Hold
 from trace.holds.rules import Move
@@ -28,6 +36,13 @@ from trace.material.clocks import list_past_floor_life
 from trace.material.inspecting import list_statuses_at, list_unreleased
 from trace.material.models import Feed, Lot, SetUp
 from trace.material.queries import list_exhausted, list_giving, list_on_feeds
+
+
+class CountBehind(Refusal):
+    """A machine's count is behind the one at which its set-up began."""
+
+    code = "count-behind"
+    action = "Read the machine's count again; if it was set back, have a set-up started from that count recorded."
 
 
 @dataclass(frozen=True)
@@ -61,35 +76,51 @@ def admit(
     equipment: Equipment | None = None,
     error: int = 0,
     after_work: bool = False,
+    visit: tuple[int | None, int] | None = None,
+    not_passing: Collection[int] = (),
+    carrier: Carrier | None = None,
+    behind: dict[int, list[Stopped]] | None = None,
 ) -> list[Admission]:
     """Let all the units go ahead at a station, or refuse with Stopped, naming all that is wrong.
+
+    `carrier` is what they go in together. Where `behind` is given it takes what refuses units, by their ids, and the
+    others go; with nobody left to go, that refuses all the same.
 
     `after_work`: they have drawn already. Then what is wrong with material, children or who did it, or held, refuses
     nothing: it is in the admission of the unit that it stops. What a deviation covers that was in force then,
     throughout the `error` of the scan, stops nothing either; `record_deviated` counts its uses. For use inside a
-    moving operation, after its row locks. `moves` are what a hold may refuse. `setup` is a tape's; else the one that
-    served each unit's part at the station when it was scanned. `positions` are those it will draw at, where it does
-    not draw by the clock, `equipment` what the operator named. The number of queries does not grow with the number of
-    units.
+    moving operation, after its row locks. `moves` are what they make. `visit`: of units that are to pass, when
+    they were scanned in, if they were, and its last moment; its readings are judged, but for those (by their ids) that
+    are `not_passing`. `setup` is a tape's; else the one that served each unit's part at the station when it was
+    scanned. `positions` are those it will draw at, where it does not draw by the clock, `equipment` what the operator
+    named. The number of queries does not grow with that of the units.
     """
     found = gather_evidence(units, station, scan, setup, positions)
-    done = {
-        u.pk: {v.step for v in found.visits[u.pk] if v.outcome == Pass.Outcome.PASSED} | set(found.skips[u.pk])
-        for u in units
-    }
+    done = {u.pk: {v.step for v in found.visits[u.pk] if v.passed} | set(found.skips[u.pk]) for u in units}
     left = {u.pk: [step for step in found.routes[u.part_id] if step.pk not in done[u.pk]] for u in units}
     without = [unit for unit in units if unit.part_id not in found.setups]
-    due_there = (_next_of(list_due(found.routes[unit.part_id], done[unit.pk]), station) for unit in without)
+    if positions and setup is None:
+        _want_ahead(station, {unit.part_id for unit in units}, positions, scan - error)
+    due_there = (next_of(list_due(found.routes[unit.part_id], done[unit.pk]), station) for unit in without)
     unserved = {step.pk for step in due_there if step}
     served = _served_elsewhere(unserved)
     contents = contents_of(units) if found.children else {unit.pk: [unit] for unit in units}
     everything = [inner for inside in contents.values() for inner in inside]
     unknown = list_unknown_children(everything) if found.children else {}
     missing = list_missing_children(units) if found.places_of_children else {}
+    faults = list_open_faults(units, scan) if found.faults else {}
+    reviewed = find_reviews(units, found)
     places: Mapping[int, dict[str, Any]] = places_of(units) if found.elsewhere else {}
     steps_here = (step for steps in left.values() for step in steps if station.key in step.stations)
     asked = {step.qualification for step in steps_here if step.qualification}
     lacking = list_lacking(by, asked, from_ticks(scan)) if asked and not by.is_machine else {}
+    windows = [
+        Window(unit, step, begin_visit(found.visits[unit.pk], step.pk, visit[0], visit[1], error), visit[1])
+        for unit in units
+        for step in left[unit.pk]
+        if visit and unit.pk not in not_passing and step.measured and station.key in step.stations
+    ]
+    readings = read_asked(windows) if windows else {}
     local: list[Model] = []
     holds: list[Hold] = []
     ageing: list[Lot] = []
@@ -101,15 +132,22 @@ def admit(
         found_holds = (hold for move in moves for hold in find_holds(move, [*local, *everything]))
         holds = list({hold.pk: hold for hold in found_holds}.values())
     tape = setup.axis.tape if setup else None
-    permits = Permits(from_ticks(scan - error), from_ticks(scan + error))
+    permits = Permits(from_ticks(scan - error), from_ticks(scan + error), moves)
     here = EquipmentHere(station, equipment, from_ticks(scan))
+    bank = SetUpsHere(station, found.setups, scan)
+    if carrier:
+        places = {pk: {**where, "in_panel": None} for pk, where in places.items()}
     admissions, refusals = [], []
+    stay: dict[int, list[Stopped]] = {}
     for unit in units:
         subjects = {subject_of(thing) for thing in [*local, *contents[unit.pk]]} if holds else set()
 
         def look(choices: Sequence[RouteStep], unit: Unit = unit, subjects: set[tuple[str, str]] = subjects) -> Facts:
             """The facts where one of these steps is next."""
-            due = _next_of(choices, station)
+            visits = found.visits[unit.pk]
+            due = next_of(choices, station)
+            begun = any(visit.outcome != Pass.Outcome.VOID for visit in visits)
+            done_here = due if due and station.key in due.stations else None
             if due and due.pk not in unserved and unit.part_id not in found.setups:  # one that a skip leads to
                 unserved.add(due.pk)
                 served.update(_served_elsewhere({due.pk}))
@@ -119,6 +157,7 @@ def admit(
                 due=due,
                 choices=tuple(choices),
                 scrapped=unit.scrapped is not None,
+                order_closed="" if begun else found.closed.get(unit.pk, ""),
                 expired=tuple(sorted({lot.key for lot in ageing if lot.expired(from_ticks(scan))})),
                 past_floor_life=past_floor_life,
                 unreleased=unreleased,
@@ -130,23 +169,31 @@ def admit(
                     for inner in contents[unit.pk]
                     for designator in unknown.get(inner.pk, ())
                 ),
-                without_setup=tuple(sorted(served.get(due.pk, ()))) if due else (),
+                without_setup=tuple(sorted(served.get(done_here.pk, ()))) if done_here else (),
                 given_up=tape.key if tape and tape.aborted else "",
+                unfinished=tape.key if tape and not tape.aborted and scan < tape.built_until else "",
                 missing_children=tuple(
                     f"{part} at {designator}"
                     for designator, part, number in missing.get(unit.pk, ())
                     if due and number is not None and number < choices[0].number
                 ),
                 asking=f"step {due.number}, {due.name}," if due else "",
-                **(lacking.get(due.qualification, {}) if due else {}),
-                doing=here.find(due),
+                **(lacking.get(done_here.qualification, {}) if done_here else {}),
+                doing=here.find(done_here),
+                failures=count_failures(visits, due, reviewed.get(unit.pk)),
+                faults=tuple(fault.words for fault in faults.get(unit.pk, ())),
+                **(facts_of(readings[unit.pk, due.pk], due) if due and (unit.pk, due.pk) in readings else {}),
+                **bank.find(unit, done_here),
                 held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
                 **places.get(unit.pk, {}),
             )
 
         due, stopped, deviated = permits.settle(unit, found.routes[unit.part_id], done[unit.pk], look)
         refusals += stopped
-        if due:
+        if any(not after_work or refusal.extra["rule"] not in DRAWS_STAND for refusal in stopped):
+            stay[unit.pk] = stopped
+            bank.stays(unit)
+        elif due:
             visits, serves = found.visits[unit.pk], found.setups.get(unit.part_id)
             drew = [visit for visit in visits if visit.drew != Pass.Drew.NONE]
             repeated, refilling = any(v.step == due.pk for v in drew), any(v.refilling for v in drew)
@@ -163,17 +210,23 @@ def admit(
                     here.find(due).pk,
                 )
             )
-    if any(not after_work or refusal.extra["rule"] not in DRAWS_STAND for refusal in refusals):
-        raise Stopped(
-            refusals[0].message,
-            action=refusals[0].action,
-            rule=refusals[0].extra["rule"],
-            refusals=[(r.extra["rule"], r.message, r.action) for r in refusals],
-        )
+    if behind is not None and admissions:
+        behind.update(stay)
+    elif stay:
+        raise stop(refusals)
     return admissions
 
 
-def _next_of(choices: Sequence[RouteStep], station: Station) -> RouteStep | None:
+def _want_ahead(station: Station, parts: Collection[int], positions: Sequence[tuple[int, int]], moment: int) -> None:
+    """Refuse with CountBehind cycle counts that all lie before a set-up which had surely begun at that moment: the
+    set-up before it would be judged in its place."""
+    _, last = reach(positions)
+    begun = SetUp.objects.filter(axis__station=station, assembly__in=parts, started__lte=moment, first__gt=last)
+    if setup := begun.order_by("-first").first():
+        raise CountBehind(f"Set-up {setup.key} began at count {setup.first}, and {last} lies before that.")
+
+
+def next_of(choices: Sequence[RouteStep], station: Station) -> RouteStep | None:
     """Of several steps of which one is next, what is done here first."""
     return next((step for step in choices if station.key in step.stations), choices[0] if choices else None)
 
@@ -190,7 +243,8 @@ def _served_elsewhere(steps: Collection[int]) -> dict[int, list[str]]:
 def list_missing_children(units: Sequence[Unit]) -> dict[int, list[tuple[str, str, int | None]]]:
     """Per unit, the places of serialised children that are empty: (designator, part key, the number
     of the step that fills it)."""
-    rows = Designator.objects.filter(parent__in={unit.part_id for unit in units}, line__child__serialised=True)
+    designs = list_designs(units)
+    rows = Designator.objects.filter(parent__in=set(designs.values()), line__child__serialised=True)
     wanted: dict[int, list[tuple[str, str, int | None]]] = defaultdict(list)
     for parent, name, part, number in rows.values_list("parent", "name", "line__child__key", "step_number"):
         wanted[parent].append((name, part, number))
@@ -202,7 +256,9 @@ def list_missing_children(units: Sequence[Unit]) -> dict[int, list[tuple[str, st
             "unit", "designator"
         )
     )
-    return {unit.pk: [place for place in wanted[unit.part_id] if (unit.pk, place[0]) not in fitted] for unit in units}
+    return {
+        unit.pk: [place for place in wanted[designs[unit.pk]] if (unit.pk, place[0]) not in fitted] for unit in units
+    }
 
 
 def list_unknown_children(units: Sequence[Unit]) -> dict[int, list[str]]:
@@ -233,8 +289,11 @@ def contents_of(units: Sequence[Unit]) -> dict[int, list[Unit]]:
 
 
 def places_of(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
-    """Per unit, where it is instead of waiting for its next step: facts of the interlock."""
+    """Per unit, where it is, or what it is for, instead of waiting for its next step: facts of the interlock."""
     places: dict[int, dict[str, str]] = defaultdict(dict)
+    in_panels = Carried.objects.filter(unit__in=units, carrier__kind=Carrier.Kind.PANEL, until=None, superseded=None)
+    for unit_id, panel in in_panels.values_list("unit", "carrier__key"):
+        places[unit_id]["in_panel"] = panel
     inside = Pass.objects.filter(unit__in=units, inside=True, superseded=None)
     for unit_id, station in inside.values_list("unit", "station__key"):
         places[unit_id]["inside_at"] = station
@@ -252,6 +311,8 @@ def places_of(units: Sequence[Unit]) -> dict[int, dict[str, str]]:
         places[unit_id]["packed_in"] = keys[unit_id]
         if carton_id in shipped:
             places[unit_id]["shipped_to"] = shipped[carton_id]
+    for unit_id, tests in list_owed(units).items():
+        places[unit_id]["sample_owed"] = " and the ".join(tests)
     return places
 
 

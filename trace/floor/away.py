@@ -14,7 +14,7 @@ from trace.floor.scans import LAST_FEW
 from trace.floor.sheets import place
 from trace.ledger.operation import note
 from trace.material.facts import STAYS
-from trace.material.models import Axis, Container, Feed, FeedRecord, Span
+from trace.material.models import Axis, BagRecord, Container, Derivation, Feed, FeedRecord, Span
 
 HANGS = (Feed.Kind.SLOT, Feed.Kind.HEAD)
 """Feeds at which the container itself is; into a bin or a bath its parts are poured."""
@@ -37,6 +37,19 @@ def take_old_as_left(feed: Feed, found: FeedRecord, old: Iterable[Container | No
     for container in old:
         if container and container.pk != found.container_id and feed.kind in HANGS:
             record_left(feed, container, found.happened, found.error, by, found)
+
+
+def find_seen_later(container: Container, feed: Feed, since: int) -> tuple[int, int] | None:
+    """(moment, error) at which a container was elsewhere first after it was at a feed, as recorded before: at another
+    feed, or where it was divided, poured out, sealed or baked."""
+    on = FeedRecord.objects.filter(container=container, act__in=STAYS, superseded=None, happened__gt=since)
+    filled = Derivation.objects.filter(source=container, record=None, superseded=None, at__gt=since)
+    bags = BagRecord.objects.filter(container=container, superseded=None, at__gt=since).exclude(
+        act=BagRecord.Act.OPENED
+    )
+    handled = [*filled.values_list("at", flat=True), *bags.values_list("at", flat=True)]
+    seen = [*on.exclude(feed=feed).values_list("happened", "error"), *((at, 0) for at in handled)]
+    return min(seen, default=None)
 
 
 def record_left(

@@ -16,7 +16,7 @@ def list_overdrawn() -> list[tuple[Container, Left]]:
     a feed, or were on one since the last count."""
     records = FeedRecord.objects.filter(container=OuterRef("pk"), act__in=STAYS, feed__kind__in=HANGS, superseded=None)
     hanging = Exists(Span.objects.filter(container=OuterRef("pk"), end=OPEN, superseded=None))
-    counts = Count.objects.filter(container=OuterRef("pk"))
+    counts = Count.objects.filter(container=OuterRef("pk"), superseded=None)
     used = Container.objects.filter(Exists(records) | hanging, gone=None).filter(
         Q(quantity__isnull=False) | Exists(counts)
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
@@ -16,7 +16,17 @@ from trace.approvals.queries import lock_deviations
 from trace.approvals.rules import covers
 from trace.core.models import Person
 from trace.floor.models import Skip, Unit
-from trace.floor.rules import DEVIABLE, NOT_DUE, NOT_RELEASED, Facts, RouteStep, Stopped, judge, list_due
+from trace.floor.route import RouteStep, list_due
+from trace.floor.rules import (
+    DEVIABLE,
+    NOT_DUE,
+    NOT_RELEASED,
+    READING_UNFIT,
+    Facts,
+    Stopped,
+    judge,
+)
+from trace.holds.rules import Move
 from trace.ledger.operation import note
 
 
@@ -36,6 +46,7 @@ class Permits:
 
     since: datetime
     until: datetime
+    moves: Collection[Move] = (Move.START,)
     users: dict[int, set[int]] = field(default_factory=dict)
 
     @cached_property
@@ -51,7 +62,7 @@ class Permits:
         deviated = list[Deviated]()
         choices = list_due(route, done)
         facts = look(choices)
-        due, stopped = facts.due, judge(facts)
+        due, stopped = facts.due, judge(facts, self.moves)
         first = stopped
         while (skip := _not_due(stopped)) and _is_ahead(facts.station, route, done):
             covered = next(((one, step) for step in choices if (one := self._find(skip, unit, facts, step))), None)
@@ -62,15 +73,25 @@ class Permits:
             done = done | {step.pk}
             choices = list_due(route, done)
             facts = look(choices)
-            stopped = judge(facts)
-        for refusal in stopped:
-            one = None if refusal is skip else self._find(refusal, unit, facts, facts.due)
-            if one is None:
-                for users in self.users.values():
-                    users.discard(unit.pk)
-                return due, first, []
-            deviated.append(Deviated(unit, one, refusal, None))
-        return facts.due, [], deviated
+            stopped = judge(facts, self.moves)
+        let_by = [] if skip in stopped else self.let_by(unit, facts, stopped)
+        if len(let_by) < len(stopped):
+            self._take_back(unit)
+            return due, first, []
+        return facts.due, [], [*deviated, *let_by]
+
+    def let_by(self, unit: Unit, facts: Facts, stopped: Sequence[Stopped]) -> list[Deviated]:
+        """What lets a unit by all that stops it; nothing where not all of it is covered."""
+        found = [(refusal, self._find(refusal, unit, facts, facts.due)) for refusal in stopped]
+        deviated = [Deviated(unit, one, refusal, None) for refusal, one in found if one]
+        if len(deviated) == len(stopped):
+            return deviated
+        self._take_back(unit)
+        return []
+
+    def _take_back(self, unit: Unit) -> None:
+        for users in self.users.values():
+            users.discard(unit.pk)
 
     def _find(self, refusal: Stopped, unit: Unit, facts: Facts, step: RouteStep | None) -> Deviation | None:
         """The first deviation that covers a refusal, with this step due, and has a use left, which this unit then
@@ -99,13 +120,14 @@ def _is_ahead(station: str, route: Sequence[RouteStep], done: set[int]) -> bool:
 def _about(unit: Unit, facts: Facts, step: RouteStep | None, rule: str) -> Mapping[str, set[str]]:
     if rule == NOT_RELEASED:
         return about_lots(((key, part) for key, part, _ in facts.unreleased), facts.station)
+    used = {key for key, _ in facts.unfit} if rule == READING_UNFIT else {facts.doing.key}
     return {
         "part": {unit.part.key},
         "step": {str(step.number)} if step else set(),
         "station": {facts.station},
         "unit": {unit.key},
         "lot": set(facts.expired),
-        "equipment": {facts.doing.key} - {""},
+        "equipment": used - {""},
     }
 
 

@@ -9,7 +9,8 @@ from functools import cached_property
 from trace.engineering.equipment import Equipment
 from trace.engineering.fitness import Fitness, judge_fitness
 from trace.engineering.models import Station
-from trace.floor.rules import Doing, RouteStep
+from trace.floor.facts import Doing
+from trace.floor.route import RouteStep
 
 
 @dataclass
@@ -46,7 +47,13 @@ class EquipmentHere:
             return Doing(
                 unknown=f"Step {step.number} needs a {step.equipment}, and {several if found else 'none stands here'}."
             )
-        (one,) = found
+        return self._judge(found[0], step)
+
+    def find_used(self, step: RouteStep) -> Doing:
+        """With what something was read: as `find` has it; where the step needs nothing, what the operator named."""
+        return self._judge(self._here[0], step) if self.named and not step.equipment else self.find(step)
+
+    def _judge(self, one: Equipment, step: RouteStep) -> Doing:
         fitness = self._fitness[one.pk]
         on_it = fitness.program.key if fitness.program else "no program on record"
         return Doing(
@@ -55,6 +62,7 @@ class EquipmentHere:
             calibration=fitness.calibration,
             owed=fitness.owed,
             program="" if step.program in ("", on_it) else f"has {on_it}, and step {step.number} needs {step.program}",
+            loaded=fitness.program.pk if fitness.program else None,
         )
 
     def _wrong(self, one: Equipment, step: RouteStep) -> str:

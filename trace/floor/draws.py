@@ -1,20 +1,22 @@
-"""What was drawn from a feed, as reckoning wants it, and reckoning a feed from it."""
+"""What was drawn from feeds, as reckoning wants it, and reckoning them from it."""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping
+import json
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from operator import itemgetter
 
 from django.db.models import Max, Q, Sum
 
 from trace.core.clock import OPEN, last_before
 from trace.core.models import Person
-from trace.core.sql import fetch
-from trace.floor.models import Fitting, Pass
+from trace.core.sql import fetch_planned
+from trace.floor.models import Pass
 from trace.material.facts import BY_DRAWS, Draw
-from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine
-from trace.material.queries import list_setups_between
-from trace.material.spans import counts_draws, find_anchor, keep_spans, list_records
+from trace.material.models import Axis, EmptyPlace, Feed, FeedRecord, Tape
+from trace.material.rules import reckon
+from trace.material.spans import keep_spans, list_standing
 
 LENGTH_CLASSES = range(OPEN.bit_length() + 1)
 
@@ -33,67 +35,72 @@ def passes_meeting(axis: Axis, first: int) -> Q:
     return Q(axis=axis) & (Q(first__gte=first) | straddling & Q(last__gte=first))
 
 
-def list_draws(feed: Feed, since: int) -> tuple[list[Draw], int]:
-    """Every draw from a feed at `since` or later, and how many designators it serves at a position.
+def list_draws(since: Mapping[Feed, int]) -> dict[int, tuple[list[Draw], int]]:
+    """By the ids of these feeds: every draw from each at a position (given with the feed) or later, and how many
+    designators it serves at a position. For a station the number of queries does not grow with that of its feeds.
 
-    On a tape the board sets themselves draw, but for places filled by hand; at a station its passes do, and whoever
-    takes a part out of the feed for a repair.
+    On a tape the board sets themselves draw, but for places that the head missed; at a station its passes do, and
+    whoever takes a part out of the feed for a repair.
     """
-    served = _served(feed.axis, [feed])
-    counts = [len(designators) for run in served[feed.pk].values() for _, _, designators in run]
-    places = max(counts, default=1)
-    if tape := feed.axis.tape:
-        by_hand = Counter(
-            FeedRecord.objects.filter(feed=feed, act=FeedRecord.Act.HAND_FILL, superseded=None).values_list(
-                "first", flat=True
-            )
-        )
-        sets = range(since, max(tape.board_sets, _reach(feed)))
-        return [Draw(k, k, places - by_hand[k]) for k in sets if by_hand[k] < places], places
-    return _drawn_at(feed.axis, served, since)[feed.pk], places
+    at = defaultdict[Axis, list[Feed]](list)
+    for feed in since:
+        at[feed.axis].append(feed)
+    found: dict[int, tuple[list[Draw], int]] = {}
+    for axis, feeds in at.items():
+        served, drawn = _read(axis, feeds, OPEN if axis.tape else min(since[feed] for feed in feeds))
+        for feed in feeds:
+            counts = [len(designators) for run in served[feed.pk].values() for _, _, designators in run]
+            places = max(counts, default=1)
+            draws = _drawn_on(axis.tape, feed, since[feed], places) if axis.tape else drawn[feed.pk]
+            found[feed.pk] = draws, places
+    return found
+
+
+def _drawn_on(tape: Tape, head: Feed, since: int, places: int) -> list[Draw]:
+    missed = count_missed([head.pk])
+    sets = range(since, max(tape.board_sets, _reach(head) + missed.total()))
+    return [Draw(k, k, left) for k in sets if (left := places - missed[head.pk, k]) > 0]
+
+
+def count_missed(feeds: Iterable[int]) -> Counter[tuple[int, int]]:
+    """How many places heads missed, by the feed's id and the board set: found empty, or filled by hand without that."""
+    feeds = list(feeds)
+    empty = EmptyPlace.objects.filter(feed__in=feeds).values_list("feed", "board_set")
+    filled = FeedRecord.objects.filter(feed__in=feeds, act=FeedRecord.Act.HAND_FILL, superseded=None)
+    return Counter(empty.order_by()) | Counter(filled.order_by().values_list("feed", "first"))
 
 
 def list_drawn_at(axis: Axis, feeds: Collection[Feed], since: int) -> dict[int, list[Draw]]:
     """Every draw from each of these feeds of a station at `since` or later, by the feed's id."""
-    return _drawn_at(axis, _served(axis, feeds), since)
+    return _read(axis, feeds, since)[1]
 
 
 Served = list[tuple[int, int, frozenset[str]]]
 """The set-ups of one assembly in order: (first, end, designators that the feed serves)."""
 
 
-def _drawn_at(axis: Axis, served: Mapping[int, Mapping[int, Served]], since: int) -> dict[int, list[Draw]]:
-    assemblies = {assembly for runs in served.values() for assembly in runs}
-    passes = (
-        Pass.objects.filter(passes_meeting(axis, since), assembly__in=assemblies, superseded=None)
-        .exclude(drew=Pass.Drew.NONE)
-        .values_list("first", "last", "assembly_id", "drew", "only")
-    )
-    draws: dict[int, list[Draw]] = {feed: [] for feed in served}
-    for first, last, assembly, drew, only in passes:
-        for pk, runs in served.items():
-            draws[pk] += _drawn(runs.get(assembly, []), first, last, drew == Pass.Drew.ALL, only)
-    repairs = Fitting.objects.filter(feed__in=served, last__gte=since, superseded=None)
-    for feed, begun, ended in repairs.values_list("feed", "first", "last"):
-        if feed is not None and begun is not None and ended is not None:
-            draws[feed].append(Draw(begun, ended))
-    return draws
-
-
-def _served(axis: Axis, feeds: Collection[Feed]) -> dict[int, dict[int, Served]]:
-    """What each of an axis's feeds serves of each assembly, set-up by set-up; those in which it serves nothing, of an
-    assembly that it serves in others, included."""
-    lines: dict[int, dict[int, set[str]]] = {feed.pk: {} for feed in feeds}
-    for feed, named, designator in SetUpLine.objects.filter(feed__in=lines).values_list("feed", "setup", "designator"):
-        lines[feed].setdefault(named, set()).add(designator)
-    of = dict(SetUp.objects.filter(pk__in={pk for own in lines.values() for pk in own}).values_list("pk", "assembly"))
-    served: dict[int, dict[int, Served]] = {feed: {of[pk]: [] for pk in own} for feed, own in lines.items()}
-    for setup in list_setups_between([axis.pk], set(of.values()), 0, OPEN).order_by("first"):
-        for feed, own in lines.items():
-            if setup.assembly_id in served[feed]:
-                names = frozenset(own.get(setup.pk, ()))
-                served[feed][setup.assembly_id].append((setup.first, setup.end, names))
-    return served
+def _read(axis: Axis, feeds: Iterable[Feed], since: int) -> tuple[dict[int, dict[int, Served]], dict[int, list[Draw]]]:
+    """What each of an axis's feeds serves of each assembly, set-up by set-up (those in which it serves nothing, of an
+    assembly that it serves in others, included), and what passes and repairs drew from it at `since` or later."""
+    ids, classes = [feed.pk for feed in feeds], list(LENGTH_CLASSES)
+    (rows,) = fetch_planned(__file__, "draws", axis=axis.pk, feeds=ids, since=since, classes=classes)
+    serving, passes, repairs = (json.loads(found or "[]") for found in rows)
+    runs = defaultdict[int, dict[tuple[int, int], dict[int, set[str]]]](dict)
+    for first, end, assembly, feed, designator in sorted(serving, key=itemgetter(0)):
+        runs[assembly].setdefault((first, end), defaultdict(set))[feed].add(designator)
+    served = {
+        feed: {
+            assembly: [(first, end, frozenset(names.get(feed, ()))) for (first, end), names in own.items()]
+            for assembly, own in runs.items()
+            if any(feed in names for names in own.values())
+        }
+        for feed in ids
+    }
+    draws = {feed: [Draw(first, last) for one, first, last in repairs if one == feed] for feed in ids}
+    for first, last, assembly, sure, only in passes:
+        for feed, own in served.items():
+            draws[feed] += _drawn(own.get(assembly, []), first, last, bool(sure), only)
+    return served, draws
 
 
 def _drawn(served: Served, first: int, last: int, sure: bool, only: list[str] | None) -> Iterator[Draw]:
@@ -111,11 +118,12 @@ def _drawn(served: Served, first: int, last: int, sure: bool, only: list[str] | 
 
 
 def _reach(feed: Feed) -> int:
-    """The board set by which every end on a head is settled: a tape may hold more than was planned."""
+    """The board set by which every end on a head that misses nothing is settled: a tape may hold more than was
+    planned."""
     details = ("lead", "tolerance", "quantity", "left")
     records = FeedRecord.objects.filter(feed=feed, superseded=None)
     sums = records.aggregate(Max("last"), *(Sum(name) for name in details))
-    return sum(value or 0 for value in sums.values()) + records.filter(act=FeedRecord.Act.HAND_FILL).count() + 1
+    return sum(value or 0 for value in sums.values()) + 1
 
 
 def reckon_feed(feed: Feed, by: Person, since: int = 0) -> None:
@@ -125,15 +133,24 @@ def reckon_feed(feed: Feed, by: Person, since: int = 0) -> None:
     Locks the feed before reading it: what another operation did there meanwhile is seen. What was before
     its last sure emptying up to `since` stays as it is, and is not read.
     """
-    feed = Feed.objects.select_for_update(of=("self",)).select_related("axis__tape").get(pk=feed.pk)
-    anchor = find_anchor(feed, since) if since else None
-    records = list_records(feed, anchor)
-    counted = counts_draws(records)
-    draws: list[Draw] = []
-    places = 2
-    if counted is not None or feed.axis.kind == Axis.Kind.TAPE:
-        draws, places = list_draws(feed, counted if counted is not None else OPEN)
-    keep_spans(feed=feed, records=records, draws=draws, places=places, by=by, anchor=anchor)
+    locked = Feed.objects.select_for_update(of=("self",)).select_related("axis__tape")
+    _reckon([locked.get(pk=feed.pk)], by, since)
+
+
+def _reckon(feeds: Sequence[Feed], by: Person, since: int) -> None:
+    """The same of many that are locked, in as many queries as of one."""
+    standing = list_standing([feed.pk for feed in feeds], since)
+    counted = {feed: standing[feed.pk].counts_since for feed in feeds}
+    on_tape = {feed for feed in feeds if feed.axis.kind == Axis.Kind.TAPE}
+    drawn = list_draws(
+        {feed: OPEN if at is None else at for feed, at in counted.items() if at is not None or feed in on_tape}
+    )
+    reckoned = {}
+    for feed in feeds:
+        draws, places = drawn.get(feed.pk, ([], 2))
+        on_clock = feed.axis.kind == Axis.Kind.CLOCK
+        reckoned[feed.pk] = reckon(standing[feed.pk].records, draws, on_clock=on_clock, places=places)
+    keep_spans(feeds, standing, reckoned, by)
 
 
 def reckon_after(passes: Iterable[Pass], by: Person) -> None:
@@ -151,7 +168,7 @@ def reckon_after(passes: Iterable[Pass], by: Person) -> None:
 
 def reckon_between(axes: Collection[int], assemblies: Collection[int], first: int, last: int, by: Person) -> None:
     """The same for the feeds that serve these assemblies somewhere in `first..last`."""
-    feeds = fetch(
+    waiting = fetch_planned(
         __file__,
         "waiting_feeds",
         axes=list(axes),
@@ -161,6 +178,11 @@ def reckon_between(axes: Collection[int], assemblies: Collection[int], first: in
         by_draws=list(BY_DRAWS),
         open=OPEN,
     )
-    if feeds:
-        for feed in Feed.objects.filter(pk__in=[pk for (pk,) in feeds]).order_by("pk"):
-            reckon_feed(feed, by, first)
+    if waiting:
+        _reckon([_feed_of(*row) for row in waiting], by, first)
+
+
+def _feed_of(pk: int, unsettled: bool, axis: int, kind: str, tape: int | None) -> Feed:
+    feed = Feed.from_db(None, ["id", "axis_id", "unsettled"], [pk, axis, unsettled])
+    feed.axis = Axis.from_db(None, ["id", "kind", "tape_id"], [axis, kind, tape])
+    return feed

@@ -11,17 +11,18 @@ from operator import itemgetter
 from typing import NamedTuple
 
 from trace.core.clock import OPEN, from_ticks
-from trace.core.sql import fetch
-from trace.engineering.models import Station
+from trace.core.sql import fetch_planned
+from trace.engineering.models import Station, Step
 from trace.floor.models import Pass, Unit
-from trace.floor.rules import RouteStep
+from trace.floor.route import RouteStep
 from trace.material.models import Axis, SetUp
 
 
 class Visit(NamedTuple):
     """One pass of a unit: ids of its step and station, what it came to, its scans and bounds.
 
-    `refilling`: it may have filled a place that is served again now.
+    `due_again`: since when its step is due again, where the unit was sent back. `refilling`: it may have filled a place
+    that is served again now.
     """
 
     step: int
@@ -33,20 +34,27 @@ class Visit(NamedTuple):
     error: int
     began: int
     ended: int
+    due_again: int | None = None
     refilling: bool = False
+
+    @property
+    def passed(self) -> bool:
+        """Whether it passed its step, and that counts still."""
+        return self.outcome == Pass.Outcome.PASSED and self.due_again is None
 
 
 @dataclass(frozen=True)
 class Evidence:
     """The set-up that serves each part here, each part's route in order, each unit's passes, the steps that
-    each skipped, and whether
-    there is anything of a rarer kind to look into; where there is not, it is not asked for.
+    each skipped, the orders of those whose order is closed, and whether there is anything of a rarer kind to look into;
+    where there is not, it is not asked for.
 
     `serving`: every set-up that the positions of a rack meet; `setups` has the first of each part.
-    `elsewhere`: a unit is inside a station, fitted or packed. `children`: something is fitted in one.
+    `elsewhere`: a unit is inside a station, fitted, packed, in a panel or a sample.
+    `children`: something is fitted in one.
     `places_of_children`: a part has places of serialised children. `stops`: a hold on a unit, the
     station or what serves there, a lot past its expiry or not released, a container perhaps past its floor life, or a
-    feed with nothing known on it.
+    feed with nothing known on it. `faults`: a fault of a unit is open, or was then.
     """
 
     setups: dict[int, SetUp]
@@ -54,10 +62,12 @@ class Evidence:
     routes: dict[int, list[RouteStep]]
     visits: dict[int, list[Visit]]
     skips: dict[int, set[int]]
+    closed: dict[int, str]
     elsewhere: bool
     children: bool
     places_of_children: bool
     stops: bool
+    faults: bool
 
 
 def gather_evidence(
@@ -68,7 +78,7 @@ def gather_evidence(
     since, until = reach(positions) if positions else (scan, scan)
     first, last = (since, until) if positions else (OPEN - 1, OPEN)
     named = [setup.key, *([setup.axis.tape.key] if setup.axis.tape else [])] if setup else []
-    ((setups, routes, visits, skips, *signs),) = fetch(
+    ((setups, routes, visits, skips, closed, *signs),) = fetch_planned(
         __file__,
         "evidence",
         units=[unit.pk for unit in units],
@@ -91,14 +101,15 @@ def gather_evidence(
         _routes(routes),
         _visits(visits),
         _skips(skips),
+        dict(json.loads(closed or "[]")),
         *signs,
     )
 
 
 def _setups(rows: str | None, station: Station) -> Iterable[SetUp]:
-    for pk, key, assembly, axis, first, end, kind, slack in json.loads(rows or "[]"):
-        names = ["id", "key", "assembly_id", "axis_id", "first", "end"]  # in the model's order
-        setup = SetUp.from_db(None, names, [pk, key, assembly, axis, first, end])
+    for pk, key, assembly, axis, first, end, started, kind, slack in json.loads(rows or "[]"):
+        names = ["id", "key", "assembly_id", "axis_id", "first", "end", "started"]  # in the model's order
+        setup = SetUp.from_db(None, names, [pk, key, assembly, axis, first, end, started])
         names = ["id", "kind", "station_id", "tape_id", "slack"]  # all of them, hence in the model's order
         setup.axis = Axis.from_db(None, names, [axis, kind, station.pk, None, slack])
         yield setup
@@ -107,9 +118,29 @@ def _setups(rows: str | None, station: Station) -> Iterable[SetUp]:
 def _routes(rows: str | None) -> dict[int, list[RouteStep]]:
     routes: dict[int, list[RouteStep]] = defaultdict(list)
     in_order = sorted(json.loads(rows or "[]"), key=lambda row: (row[0], row[2], row[-1] or ""))
-    for (part, pk, number, name, *asked), stations in groupby(in_order, itemgetter(slice(9))):
+    for (part, pk, number, name, *asked), stations in groupby(in_order, itemgetter(slice(15))):
         routes[part].append(RouteStep(pk, number, name, tuple(station for *_, station in stations if station), *asked))
     return routes
+
+
+def step_on_route(step: Step, stations: Iterable[str], measured: bool) -> RouteStep:
+    """The same of one step, by its record: the keys of its stations, and whether anything is measured there."""
+    return RouteStep(
+        step.pk,
+        step.number,
+        step.name,
+        tuple(stations),
+        step.free_order,
+        step.alternative,
+        step.qualification_id,
+        step.equipment_kind,
+        step.program.key if step.program else "",
+        step.verification,
+        step.first_piece,
+        step.attempts,
+        measured,
+        step.sample_every is not None,
+    )
 
 
 def _visits(rows: str | None) -> dict[int, list[Visit]]:

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
 from trace.core.clock import OPEN
-from trace.floor.draws import list_drawn_at
+from trace.floor.draws import count_missed, list_drawn_at
 from trace.floor.when import Position
 from trace.material.facts import Draw
 from trace.material.models import Feed, FeedRecord, SetUpLine, Span, Tape, TapeStop
@@ -33,11 +33,10 @@ def list_draws_of(feeds: Mapping[int, Feed], own: Mapping[int, Sequence[Span]]) 
     """
     heads = {pk: feed.axis.tape for pk, feed in feeds.items() if feed.axis.tape}
     places = Counter(SetUpLine.objects.filter(feed__in=heads).values_list("feed", flat=True))
-    fills = FeedRecord.objects.filter(feed__in=heads, act=FeedRecord.Act.HAND_FILL, superseded=None)
-    by_hand = Counter(fills.values_list("feed", "first"))
+    missed = count_missed(heads)
     draws = {
         pk: [
-            Draw(k, k, places[pk] - by_hand[pk, k], k < tape.board_sets)
+            Draw(k, k, max(places[pk] - missed[pk, k], 0), k < tape.board_sets)
             for k in range(min((span.first for span in own[pk]), default=0), max(tape.board_sets, tape.planned or 0))
         ]
         for pk, tape in heads.items()

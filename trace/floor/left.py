@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
+from operator import itemgetter
 
 from django.db.models import Q
 
@@ -28,7 +29,13 @@ from trace.material.models import (
 )
 from trace.material.operations.stock import MOST
 
-Change = tuple[int, Left | None]
+POURED = {Derivation.Deed.MERGE, Derivation.Deed.REMAINDER}
+"""What fills a container from others, or from what came off a feed, bit by bit."""
+
+Moment = tuple[int, int]
+"""When something was done, and when that was recorded: of what was done at one moment that says what came last."""
+
+Change = tuple[Moment, Left | None]
 """What came in or went at a moment; None where nobody counted it."""
 
 
@@ -40,76 +47,130 @@ def find_left(container: Container, at: int = OPEN) -> Left | None:
 def find_all_left(containers: Collection[Container], at: int = OPEN) -> dict[int, Left | None]:
     """What is left in each of them: from the last count, or the last moment at which it was surely empty, on.
 
-    The number of queries grows with the stations and tapes at which they were, and with what was poured into them.
+    The number of queries grows with the stations at which they were, and with how often something was poured into them.
     """
     known: dict[int | None, Container] = {container.pk: container for container in containers}
-    # (moment, whether it was counted after what was done then, what it held)
-    fresh: dict[int | None, list[tuple[int, int, Left]]] = defaultdict(list)
+    filled = _list_filled(known)
+    fresh: dict[int | None, list[tuple[Moment, Left]]] = defaultdict(list)
     changes: dict[int | None, list[Change]] = defaultdict(list)
-    for count in Count.objects.filter(container__in=known, at__lte=at):
-        fresh[count.container_id].append((count.at, 1, Left(count.quantity, count.quantity)))
-    for pk, change in [*_divided(known, at, fresh), *_inspected(known, at, fresh)]:
+    for count in Count.objects.filter(container__in=known, at__lte=at, superseded=None):
+        fresh[count.container_id].append(((count.at, count.recorded), Left(count.quantity, count.quantity)))
+    for pk, change in [*_divided(known, at, fresh), *_inspected(known, filled, at, fresh)]:
         changes[pk].append(change)
     for pk, change in [*_poured(known, at, fresh), *_drawn(known, at, fresh), *_by_hand(known, at)]:
         changes[pk].append(change)
-    return {one.pk: _reckon(one, fresh[one.pk], changes[one.pk], at) for one in containers}
+    return {
+        one.pk: _reckon(one, EMPTY if one.pk in filled else _came(one), fresh[one.pk], changes[one.pk], at)
+        for one in containers
+    }
 
 
 def _reckon(
-    container: Container, fresh: Iterable[tuple[int, int, Left]], changes: Iterable[Change], at: int
+    container: Container,
+    began: Left | None,
+    fresh: Iterable[tuple[Moment, Left]],
+    changes: Iterable[Change],
+    at: int,
 ) -> Left | None:
     if container.gone is not None and container.gone <= at:
         return EMPTY
-    since, _, left = max(fresh, key=lambda one: one[:2], default=(-1, 0, None))
-    if left is None:
-        left = _began(container)
+    since, left = max(fresh, key=itemgetter(0), default=((-1, 0), began))
     for moment, change in changes:
         if moment > since:
             left = left + change if left is not None and change is not None else None
     return left
 
 
-def _began(container: Container) -> Left | None:
-    if container.quantity is not None:
-        return Left(container.quantity - container.tolerance, container.quantity + container.tolerance)
-    poured_into = {Derivation.Deed.MERGE, Derivation.Deed.REMAINDER}
-    if container.own or not {d.deed for d in container.sources.filter(superseded=None)} <= poured_into:
+def _list_filled(known: Mapping[int | None, Container]) -> set[int | None]:
+    """Those of which all came from others, or out of units: they began empty."""
+    filled = {pk for pk, container in known.items() if not container.own}
+    otherwise = Derivation.objects.filter(result__in=filled, superseded=None).exclude(deed__in=POURED)
+    return filled - set(otherwise.values_list("result", flat=True))
+
+
+def _came(container: Container) -> Left | None:
+    if container.quantity is None:
         return None
-    return EMPTY  # all that is in it came from others, or out of units
+    return Left(container.quantity - container.tolerance, container.quantity + container.tolerance)
 
 
-Fresh = Mapping[int | None, list[tuple[int, int, Left]]]
+Fresh = Mapping[int | None, list[tuple[Moment, Left]]]
 
 
 def _divided(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iterator[tuple[int | None, Change]]:
-    """What was filled from containers, and into them. What was poured out whole leaves nothing."""
+    """What was filled from containers, and into them. What was poured out whole leaves nothing. Of what came off a feed
+    and may be of one or of another, one is in it at least, and all together are at most."""
     rows = Derivation.objects.filter(Q(source__in=known) | Q(result__in=known), at__lte=at, superseded=None)
-    deeds = Derivation.Deed
+    either = _either(known)
+    pours = FeedRecord.objects.filter(container__in=rows.values("source"), act=FeedRecord.Act.TOP_UP, superseded=None)
+    bags = set(pours.values_list("feed", "container"))
+    came_off: dict[tuple[int, int | None, Moment], list[Left | None]] = defaultdict(list)
+    into: list[Derivation] = []
+    sources: dict[int, set[Container]] = defaultdict(set)
     for row in rows.select_related("source", "record__feed"):
-        whole = row.deed in (deeds.MERGE, deeds.RE_REEL, deeds.REMAINDER)
-        if row.record and (row.record.feed.kind not in HANGS or row.record.act == FeedRecord.Act.SEEN_AWAY):
+        whole = row.deed in POURED | {Derivation.Deed.RE_REEL}
+        poured = row.record is not None and (row.record.feed_id, row.source_id) in bags
+        if row.record and (poured or row.record.feed.kind not in HANGS or row.record.act == FeedRecord.Act.SEEN_AWAY):
             whole = False  # of bags that were poured out there, and of what may have gone along, nobody knows
-        if row.source_id in known:
+        if row.source_id in known and not poured:
             if whole:
-                fresh[row.source_id].append((row.at, 0, EMPTY))
+                fresh[row.source_id].append((_moment_of(row), EMPTY))
             elif row.record is None or row.record.feed.kind in HANGS:
-                yield row.source_id, (row.at, _less(row.quantity))
-        if row.result_id in known and row.deed in (deeds.MERGE, deeds.REMAINDER):
-            yield row.result_id, (row.at, find_left(row.source, row.at - 1) if row.source and whole else None)
+                yield row.source_id, (_moment_of(row), _less(row.quantity))
+        if row.result_id in known and row.deed in POURED:
+            into.append(row)
+            if row.source and whole:
+                sources[row.at].add(row.source)
+    held: dict[tuple[int | None, int], Left | None] = {
+        (pk, moment): left
+        for moment, poured_then in sources.items()
+        for pk, left in find_all_left(poured_then, moment - 1).items()
+    }
+    for row in into:
+        left = held.get((row.source_id, row.at))
+        if row.record_id in either:
+            came_off[row.result_id, row.record_id, _moment_of(row)].append(left)
+        else:
+            yield row.result_id, (_moment_of(row), left)
+    for (result, _, moment), lefts in came_off.items():
+        counted = [one for one in lefts if one is not None]
+        together = (
+            Left(min(one.least for one in counted), sum((one.most for one in counted), NONE)) if counted else None
+        )
+        yield result, (moment, together if len(counted) == len(lefts) else None)
 
 
-def _inspected(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iterator[tuple[int | None, Change]]:
+def _moment_of(row: Derivation) -> Moment:
+    """Of what follows from a record at a feed by that record: its own row is written anew as the feed is reckoned."""
+    return row.at, row.record.recorded if row.record else row.recorded
+
+
+def _either(known: Mapping[int | None, Container]) -> set[int | None]:
+    """The records of what came off feeds into these containers where more than one of what it may be of was not spliced
+    on: it is of one of those."""
+    rows = Derivation.objects.filter(result__in=known, record__isnull=False, superseded=None)
+    there = list(rows.values_list("record", "record__feed", "source"))
+    splices = FeedRecord.objects.filter(feed__in={feed for _, feed, _ in there}, act=FeedRecord.Act.SPLICE)
+    spliced = set(splices.filter(superseded=None).values_list("feed", "container"))
+    bases = Counter(record for record, feed, source in there if (feed, source) not in spliced)
+    return {record for record, number in bases.items() if number > 1}
+
+
+def _inspected(
+    known: Mapping[int | None, Container], filled: Collection[int | None], at: int, fresh: Fresh
+) -> Iterator[tuple[int | None, Change]]:
     """What inspections took out. Where every piece was inspected that counted them; what a sample rejected is no longer
-    in the quantity that is on record from the beginning, and so is put back to be taken out when it was."""
+    in the quantity that a container came with, and so is put back to be taken out when it was."""
     for row in InspectionCount.objects.filter(container__in=known).select_related("inspection"):
-        pk, moment, rejected = row.container_id, row.inspection.at, Decimal(row.rejected)
+        pk, moment, rejected = row.container_id, (row.inspection.at, row.inspection.recorded), Decimal(row.rejected)
         if row.inspection.manner not in (Manner.EVERY, Manner.SORTED):
-            yield pk, (0, Left(rejected, rejected))
-            if moment <= at:
+            if pk not in filled:
+                yield pk, ((0, 0), Left(rejected, rejected))
+            if row.inspection.at <= at:
                 yield pk, (moment, _less(rejected))
-        elif moment <= at:
+        elif row.inspection.at <= at:
             good = row.inspected - rejected
-            fresh[pk].append((moment, 1, Left(good, good)))
+            fresh[pk].append((moment, Left(good, good)))
 
 
 def _poured(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iterator[tuple[int | None, Change]]:
@@ -117,27 +178,28 @@ def _poured(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Ite
     acts = FeedRecord.Act
     records = FeedRecord.objects.filter(container__in=known, happened__lte=at, superseded=None)
     for record in records.select_related("feed"):
-        pk = record.container_id
+        pk, moment = record.container_id, (record.happened, record.recorded)
         if record.act == acts.HAND_FILL:
-            yield pk, (record.happened, _less(Decimal(1)))
+            yield pk, (moment, _less(Decimal(1)))
         elif record.act == acts.CHARGE:
-            fresh[pk].append((record.happened, 0, EMPTY))
+            fresh[pk].append((moment, EMPTY))
         elif record.act == acts.TOP_UP or record.act in (acts.LOAD, acts.FOUND) and record.feed.kind not in HANGS:
             poured = record.quantity
-            yield pk, (record.happened, None if poured is None else Left(-Decimal(poured), NONE))
+            yield pk, (moment, None if poured is None else Left(-Decimal(poured), NONE))
         elif record.quantity is not None:  # counted as it was put on, before anything was drawn
-            fresh[pk].append((record.happened - 1, 1, Left(Decimal(record.at_least or 0), Decimal(record.quantity))))
+            held = Left(Decimal(record.at_least or 0), Decimal(record.quantity))
+            fresh[pk].append(((record.happened - 1, record.recorded), held))
 
 
 def _by_hand(known: Mapping[int | None, Container], at: int) -> Iterator[tuple[int | None, Change]]:
     """What was fitted at benches, taken out of units again, and scrapped."""
     fittings = Fitting.objects.filter(container__in=known, since__lte=at, superseded=None)
-    for pk, since in fittings.values_list("container", "since"):
-        yield pk, (since, _less(Decimal(1)))
-    for pk, moment in Salvage.objects.filter(result__in=known, at__lte=at, superseded=None).values_list("result", "at"):
-        yield pk, (moment, Left(Decimal(1), Decimal(1)))
-    for scrapped in ScrappedParts.objects.filter(container__in=known, at__lte=at):
-        yield scrapped.container_id, (scrapped.at, _less(scrapped.quantity))
+    for pk, *since in fittings.values_list("container", "since", "recorded"):
+        yield pk, ((since[0], since[1]), _less(Decimal(1)))
+    for salvage in Salvage.objects.filter(result__in=known, at__lte=at, superseded=None):
+        yield salvage.result_id, ((salvage.at, salvage.recorded), Left(Decimal(1), Decimal(1)))
+    for scrapped in ScrappedParts.objects.filter(container__in=known, at__lte=at, superseded=None):
+        yield scrapped.container_id, ((scrapped.at, scrapped.recorded), _less(scrapped.quantity))
 
 
 def _drawn(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iterator[tuple[int | None, Change]]:
@@ -176,22 +238,23 @@ def _drawn(known: Mapping[int | None, Container], at: int, fresh: Fresh) -> Iter
             found = counted.get(span.container_id)
             if found is None or found.last <= span.first:
                 # By when it was put on, not from when on it may have been: a count before that was of it whole.
-                put = [r.happened for r in records[pk] if r.container_id == span.container_id and r.act in STAYS]
-                known_since = max((moment for moment in put if moment <= span.until), default=span.since)
-                yield span.container_id, (max(span.since, known_since), _use(span, span.first, there[pk], taken))
+                mine = [r for r in records[pk] if r.container_id == span.container_id and r.act in STAYS]
+                put_on_at = ((r.happened, r.recorded) for r in mine if r.happened <= span.until)
+                moment = max([(span.since, 0), *put_on_at])
+                yield span.container_id, (moment, _use(span, span.first, there[pk], taken))
             elif found.last < span.end:  # it was counted where it was found: what it gave before is in the count
-                yield span.container_id, (found.happened, _use(span, found.last, there[pk], taken))
+                yield span.container_id, ((found.happened, found.recorded), _use(span, found.last, there[pk], taken))
         over = {span.container_id: span for span in sorted(ours[pk], key=lambda span: span.end)}
         for container, moment, surely in _gone_from(records[pk], known, over, at):
             if surely:
-                fresh[container].append((moment, 0, EMPTY))
+                fresh[container].append((moment, EMPTY))
             else:
                 yield container, (moment, Left(-MOST, NONE))
 
 
 def _gone_from(
     records: Sequence[FeedRecord], known: Iterable[int | None], last: Mapping[int | None, Span], at: int
-) -> Iterator[tuple[int | None, int, bool]]:
+) -> Iterator[tuple[int | None, Moment, bool]]:
     """The containers that left a place and did not come back to stock, when, and whether surely: not where nobody knows
     which of two was put on first."""
     acts = FeedRecord.Act
@@ -201,13 +264,13 @@ def _gone_from(
             continue
         here = mine[-1]
         others = [r for r in records if r != here and r.act in EMPTIES and not _before(r, here)]
-        emptied = next((r.happened for r in others if _before(here, r)), None)
-        if emptied is None and pk in last and last[pk].until < OPEN and last[pk].until <= at:
-            emptied = last[pk].until
-        if emptied is not None:
-            yield pk, emptied, True
+        emptied = next((r for r in others if _before(here, r)), None)
+        if emptied:
+            yield pk, (emptied.happened, emptied.recorded), True
+        elif pk in last and last[pk].until < OPEN and last[pk].until <= at:
+            yield pk, (last[pk].until, 0), True
         elif others:
-            yield pk, here.happened, False
+            yield pk, (here.happened, here.recorded), False
 
 
 def _before(one: FeedRecord, other: FeedRecord) -> bool:

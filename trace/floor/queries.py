@@ -3,16 +3,32 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
-from django.db.models import Max, Q, prefetch_related_objects
+from django.db.models import Exists, Max, OuterRef, Q, QuerySet, prefetch_related_objects
 
 from trace.core.errors import NotFound
-from trace.engineering.models import Step
+from trace.engineering.models import Characteristic, Station, Step
 from trace.engineering.queries import list_steps
 from trace.floor.admission import list_missing_children, list_unknown_children, places_of
-from trace.floor.models import Fitting, LooseSighting, Packing, Pass, Skip, Unit
-from trace.floor.rules import SCAN_CHILD, list_due
+from trace.floor.faults import list_open_faults
+from trace.floor.models import (
+    Conformity,
+    Fitting,
+    LooseSighting,
+    Packing,
+    Pass,
+    RefusedScan,
+    Repair,
+    SampleRule,
+    Skip,
+    Unit,
+)
+from trace.floor.route import list_due
+from trace.floor.rules import SCAN_CHILD
+from trace.floor.samples import find_unsold
+from trace.holds.models import Hold
 
 
 def get_unit(key: str) -> Unit:
@@ -25,9 +41,32 @@ def get_unit(key: str) -> Unit:
 
 def get_open_pass(unit: Unit) -> Pass | None:
     """The pass in which the unit is inside a station now."""
-    return (
-        Pass.objects.select_related("station", "step", "axis").filter(unit=unit, inside=True, superseded=None).first()
+    return list_open_passes().filter(unit=unit).first()
+
+
+def list_open_passes() -> QuerySet[Pass]:
+    """The passes of units inside stations now, each with whether its step asks for readings, whether rules choose
+    samples among the units that pass it, whether something is fitted in the unit, and whether there is a hold on it or
+    on the station."""
+    children = Fitting.objects.filter(unit=OuterRef("unit"), child__isnull=False, until=None, superseded=None)
+    asked = Characteristic.objects.filter(part=OuterRef("step__part"), step_number=OuterRef("step__number"))
+    passes = Pass.objects.filter(inside=True, superseded=None)
+    chosen = SampleRule.objects.filter(number=OuterRef("step__part__number"), step_number=OuterRef("step__number"))
+    held = Exists(_holds_on("unit")) | Exists(_holds_on("station"))
+    passes = passes.annotate(  # type: ignore[no-redef]
+        measured=Exists(asked), samples=Exists(chosen), has_children=Exists(children), on_hold=held
     )
+    return passes.select_related("station", "step__program", "axis", "unit")
+
+
+def _holds_on(kind: str) -> QuerySet[Hold]:
+    return Hold.objects.filter(released=None, target_kind=kind, target_key=OuterRef(f"{kind}__key"))
+
+
+def list_refused_scans(station: Station | None = None) -> QuerySet[RefusedScan]:
+    """Scans that came late, were refused and are not settled yet: at one station, or everywhere."""
+    here = {} if station is None else {"station": station}
+    return RefusedScan.objects.filter(settled=None, **here)
 
 
 def find_due_step(unit: Unit) -> Step | None:
@@ -38,14 +77,26 @@ def find_due_step(unit: Unit) -> Step | None:
 
 def find_due_steps(units: Sequence[Unit]) -> dict[int, Step]:
     """`find_due_step` of each unit that is not finished, in as many queries as there are parts."""
+    return {unit: steps[0] for unit, steps in find_due_choices(units).items()}
+
+
+def find_due_choices(units: Sequence[Unit]) -> dict[int, list[Step]]:
+    """All the steps of which one is next, of each unit that is not finished."""
     routes = {part.pk: list_steps(part) for part in {unit.part for unit in units}}
     passed: dict[int, set[int]] = defaultdict(set)
-    rows = Pass.objects.filter(unit__in=units, outcome=Pass.Outcome.PASSED, superseded=None)
+    rows = Pass.objects.filter(unit__in=units, outcome=Pass.Outcome.PASSED, due_again=None, superseded=None)
     skips = Skip.objects.filter(unit__in=units, superseded=None)
     for unit, step in [*rows.values_list("unit", "step"), *skips.values_list("unit", "step")]:
         passed[unit].add(step)
     due = {unit.pk: list_due(routes[unit.part_id], passed[unit.pk]) for unit in units}
-    return {unit: steps[0] for unit, steps in due.items() if steps}
+    return {unit: steps for unit, steps in due.items() if steps}
+
+
+def find_last_failure(unit: Unit) -> Pass | None:
+    """The last visit of a unit, if it failed in it."""
+    visits = Pass.objects.filter(unit=unit, superseded=None).exclude(outcome=Pass.Outcome.VOID)
+    last = visits.select_related("step", "station").order_by("-began", "-pk").first()
+    return last if last and last.outcome == Pass.Outcome.FAILED else None
 
 
 def find_flaws(contents: dict[int, list[Unit]]) -> dict[int, tuple[str, str]]:
@@ -57,26 +108,62 @@ def find_flaws(contents: dict[int, list[Unit]]) -> dict[int, tuple[str, str]]:
     everything = [inner for inside in contents.values() for inner in inside]
     prefetch_related_objects(everything, "part")
     places, due, missing = places_of(everything), find_due_steps(everything), list_missing_children(everything)
-    unknown = list_unknown_children(everything)
+    unknown, faults = list_unknown_children(everything), list_open_faults(everything)
+    unsold = find_unsold(everything)
     flaws: dict[int, tuple[str, str]] = {}
     for top, inside in contents.items():
         for inner in inside:
-            name = inner.key if inner.pk == top else f"{inner.key}, inside {inside[0].key},"
-            if inner.scrapped is not None:
-                action = "Put it in the scrap cage." if inner.pk == top else f"Remove {inner.key} first."
-                flaws.setdefault(top, (f"{name} was scrapped.", action))
-            elif station := places.get(inner.pk, {}).get("inside_at"):
-                flaws.setdefault(top, (f"{name} is still inside {station}.", ""))
-            elif step := due.get(inner.pk):
-                flaws.setdefault(top, (f"{name} is not finished: step {step} is due.", "Take it there first."))
-            elif unknown.get(inner.pk):
-                flaws.setdefault(
-                    top, (f"Which unit is fitted in {name} at {unknown[inner.pk][0]} is not known.", SCAN_CHILD)
-                )
-            elif missing[inner.pk]:
-                designator, part, _ = missing[inner.pk][0]
-                flaws.setdefault(top, (f"{name} still needs {part} at {designator}.", "Fit that first."))
+            found = _Found(
+                places.get(inner.pk, {}).get("inside_at", ""),
+                [fault.words for fault in faults.get(inner.pk, ())],
+                due.get(inner.pk),
+                unknown.get(inner.pk, ()),
+                missing[inner.pk],
+                unsold.get(inner.pk),
+            )
+            if flaw := _say_flaw(inside[0], inner, found):
+                flaws.setdefault(top, flaw)
     return flaws
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What was found of a unit: the station it is inside of, its open faults, the step that is due, the places of
+    which nobody knows what is fitted, those that are empty; why it does not ship as new, for it is or was a sample, and
+    what to do."""
+
+    inside_at: str
+    faults: Sequence[str]
+    due: Step | None
+    unknown: Sequence[str]
+    missing: Sequence[tuple[str, str, int | None]]
+    unsold: tuple[str, str] | None
+
+
+def _say_stations(step: Step) -> str:
+    return " or ".join(station.key for station in step.stations.all()) or "that step"
+
+
+def _say_flaw(top: Unit, inner: Unit, found: _Found) -> tuple[str, str] | None:
+    """Why a unit that is `top`, or inside it, may not leave the floor, and what to do; None where nothing is wrong."""
+    name = inner.key if inner == top else f"{inner.key}, inside {top.key},"
+    if inner.scrapped is not None:
+        return f"{name} was scrapped.", "Put it in the scrap cage." if inner == top else f"Remove {inner.key} first."
+    if found.inside_at:
+        return f"{name} is still inside {found.inside_at}.", ""
+    if found.faults:
+        return f"{name} has an open fault: {', '.join(found.faults)}.", "Take it to repair first."
+    if found.due:
+        return f"{name} is not finished: step {found.due} is due.", f"Take it to {_say_stations(found.due)} first."
+    if found.unknown:
+        return f"Which unit is fitted in {name} at {found.unknown[0]} is not known.", SCAN_CHILD
+    if found.missing:
+        designator, part, _ = found.missing[0]
+        return f"{name} still needs {part} at {designator}.", "Fit that first."
+    if found.unsold:
+        what, action = found.unsold
+        return f"{name} {what}.", action
+    return None
 
 
 def list_parents(units: Iterable[Unit]) -> dict[int, list[Unit]]:
@@ -121,3 +208,15 @@ def find_last_known(units: Sequence[Unit]) -> dict[int, int]:
         for pk, *moments in rows:
             known[pk] = max(known[pk], *(moment or 0 for moment in moments))
     return known
+
+
+def find_last_worked_on(contents: Mapping[int, Sequence[Unit]]) -> dict[int, int]:
+    """Per unit, the last moment at which something was fitted or removed in it or in anything inside it, one of them
+    was repaired, or brought to a later revision; else 0. `contents` as `contents_of` has them."""
+    tops = {inner.pk: top for top, inside in contents.items() for inner in inside}
+    worked_on = dict.fromkeys(contents, 0)
+    for model, moment in ((Fitting, "since"), (Repair, "at"), (Conformity, "at")):
+        rows = model._default_manager.filter(unit__in=tops, superseded=None).values_list("unit")
+        for pk, last in rows.annotate(Max(moment)):
+            worked_on[tops[pk]] = max(worked_on[tops[pk]], last)
+    return worked_on

@@ -10,7 +10,7 @@ from trace.core.models import Person
 from trace.floor.models import Fitting, Pass, Unit
 from trace.floor.when import FeedRefused
 from trace.holds.gate import check_moves
-from trace.holds.operations import carry_holds
+from trace.holds.operations import carry_holds, list_holding
 from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.inspecting import list_unreleased
@@ -30,22 +30,29 @@ class WrongLabel(Refusal):
     action = NEW_LABEL
 
 
-def check_hidden(into: Container, candidates: Candidates, at: int) -> None:
-    """Refuse with Held what is held, with WrongLabel what is not released, or expires before what the label says."""
+def check_hidden(into: Container, candidates: Candidates, source: Feed | Unit, at: int) -> None:
+    """Refuse with Held what is held, with WrongLabel what is not released, or expires before what the label says, or
+    comes out of what a containment holds and may be something else than the label says."""
     others = [one for one in candidates if one and one.pk != into.pk]
     of_others = [one.lot for one in others if one.lot_id != into.lot_id]
-    check_moves(Move.DIVIDE, [*others, *of_others])
+    check_moves(Move.DIVIDE, [*others, *of_others], list_holding(into))
     if hidden := list_unreleased(of_others, at):
         raise WrongLabel(f"Lot {hidden[0].key} is not released, and {into} is of another.")
+    if (others or None in candidates) and list_holding(source) - list_holding(into):
+        raise WrongLabel(f"{source} is held, and so is what comes out of it.")
     for one in others:
         if wrong := explain_earlier_expiry(one, into):
             raise WrongLabel(wrong)
 
 
-def hold_too(result: Container, candidates: Candidates, by: Person, at: datetime) -> None:
-    """What may be of held material is held as that is."""
+def hold_too(
+    result: Container, candidates: Candidates, by: Person, at: datetime, source: Feed | Unit | None = None
+) -> None:
+    """What may be of held material is held as that is; so is what comes out of a feed or unit, its `source`, that a
+    containment holds: whatever else was in there may have left the plant long ago."""
     known = [one for one in candidates if one]
-    if carried := carry_holds([*known, *(one.lot for one in known)], result, result.lot, by, at):
+    things = [*known, *(one.lot for one in known), *([source] if source else [])]
+    if carried := carry_holds(things, result, result.lot, by, at):
         note(held_too=[hold.reason for hold in carried])
 
 
@@ -58,7 +65,7 @@ def label_anew(feed: Feed, label: str, candidates: Candidates, by: Person, at: d
     if not known:
         raise FeedRefused(f"Nobody knows what is on {feed.key}.", action="Throw it away, and clear the feed.")
     result = make_remainder(label, candidates, known[0].part, by, at)
-    hold_too(result, candidates, by, at)
+    hold_too(result, candidates, by, at, feed)
     return result
 
 

@@ -6,112 +6,20 @@ operator hears everything that is wrong at once.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from itertools import groupby
-from typing import Any, Protocol, TypeVar
 
-from trace.core.clock import OPEN
 from trace.core.errors import Refusal
-
-
-@dataclass(frozen=True)
-class RouteStep:
-    """A step on a unit's route and where it may be done; `free_order` and `alternative` as at `Step`, the qualification
-    (by its id), the kind of equipment and the program (by its key) that it needs, if any."""
-
-    pk: int
-    number: int
-    name: str
-    stations: tuple[str, ...]
-    free_order: str = ""
-    alternative: str = ""
-    qualification: int | None = None
-    equipment: str = ""
-    program: str = ""
-
-
-class OnRoute(Protocol):
-    """A step, as far as its turn goes."""
-
-    @property
-    def pk(self) -> Any: ...
-    @property
-    def free_order(self) -> str: ...
-    @property
-    def alternative(self) -> str: ...
-
-
-S = TypeVar("S", bound=OnRoute)
-
-
-def list_due(route: Iterable[S], passed: Container[int]) -> list[S]:
-    """The steps of which one is next, on a route in its order: usually one. Those that go in any order are all due
-    that are left of them; alternatives are all due until one is passed."""
-    for _, group in groupby(route, lambda step: (step.free_order, step.alternative) if _joined(step) else step.pk):
-        steps = list(group)
-        left = [step for step in steps if step.pk not in passed]
-        if left and not (steps[0].alternative and len(left) < len(steps)):
-            return left
-    return []
-
-
-def _joined(step: OnRoute) -> bool:
-    return bool(step.free_order or step.alternative)
-
-
-@dataclass(frozen=True)
-class Doing:
-    """What a step is done with: the equipment's id and key, or why it is not known; what is wrong with its
-    calibration, the check pieces that it owes, what is wrong with its program."""
-
-    pk: int | None = None
-    key: str = ""
-    unknown: str = ""
-    calibration: str = ""
-    owed: tuple[str, ...] = ()
-    program: str = ""
-
-
-@dataclass(frozen=True)
-class Facts:
-    """What the interlock looks at for one unit at one station: `due` is the step that is next for it there, `choices`
-    are all of which one is next, `given_up` a tape that is no good, `unreleased` lots as (key, part, status)."""
-
-    unit: str
-    station: str
-    due: RouteStep | None = None
-    choices: tuple[RouteStep, ...] = ()
-    inside_at: str | None = None
-    fitted_in: str | None = None
-    scrapped: bool = False
-    packed_in: str | None = None
-    shipped_to: str | None = None
-    missing_children: tuple[str, ...] = ()
-    scrapped_children: tuple[str, ...] = ()
-    unknown_children: tuple[str, ...] = ()
-    made_later: bool = False
-    without_setup: tuple[str, ...] = ()
-    given_up: str = ""
-    expired: tuple[str, ...] = ()
-    past_floor_life: tuple[str, ...] = ()
-    unreleased: tuple[tuple[str, str, str], ...] = ()
-    exhausted: tuple[str, ...] = ()
-    who: str = ""
-    asking: str = ""
-    lacks: str = ""
-    ran_out: datetime | None = None
-    doing: Doing = Doing()
-    held: tuple[str, ...] = ()
+from trace.floor.facts import Facts
+from trace.holds.rules import Move
 
 
 @dataclass(frozen=True)
 class Rule:
-    """One rule of the interlock: `when` it stops, in words; `says` gives the sentence when the facts
-    break it, else None; `action` is what to do next. `draws_stand`: the scan itself is right, so where it
-    comes after the work, what was drawn is recorded all the same; the unit has not passed. `deviable`: the kinds of
-    things to which a deviation from the rule may be limited; without any there is none."""
+    """One rule of the interlock: `when` it stops, in words; `says` gives the sentence when the facts break it,
+    else None; `action` is what to do next. `moves`: what it stops. `draws_stand`: the scan itself is right, so where
+    it comes after the work, what was drawn is recorded all the same; the unit has not passed. `deviable`: the
+    kinds of things to which a deviation from the rule may be limited; without any there is none."""
 
     code: str
     when: str
@@ -119,6 +27,7 @@ class Rule:
     action: str
     draws_stand: bool = False
     deviable: tuple[str, ...] = ()
+    moves: tuple[Move, ...] = (Move.START,)
 
 
 NOT_DUE = "not-due"
@@ -151,6 +60,23 @@ def _not_qualified(facts: Facts) -> str | None:
     return f"{facts.who} is not qualified for {facts.lacks}, which {facts.asking} asks for."
 
 
+def _failed_too_often(facts: Facts) -> str | None:
+    step = facts.due
+    if step is None or step.attempts is None or facts.failures < step.attempts or facts.station not in step.stations:
+        return None
+    return f"{facts.unit} failed step {step.number}, {step.name}, {facts.failures} times; it allows {step.attempts}."
+
+
+def _unfit(facts: Facts) -> str | None:
+    return f"{facts.unit}: {'; '.join(what for _, what in facts.unfit)}." if facts.unfit else None
+
+
+def say_not_seen(feeds: Sequence[str], by_another: bool) -> str:
+    """Which feeds keep a set-up from being verified."""
+    another = " by anybody but who put it there or started the set-up" if by_another else ""
+    return f"What is on {', '.join(feeds)} was not seen{another} since it was put there."
+
+
 def say_unreleased(lots: Iterable[tuple[str, str, str]]) -> str:
     """What is the matter with lots that are not released: (key, part, status) each."""
     return ", ".join(f"Lot {key} is {status}" for key, _, status in lots)
@@ -158,12 +84,21 @@ def say_unreleased(lots: Iterable[tuple[str, str, str]]) -> str:
 
 SCAN_CHILD = "Scan what is fitted there."
 
+READING_OUTSIDE, READING_UNFIT = "reading-outside", "reading-unfit"
+
 RULES: tuple[Rule, ...] = (
     Rule(
         "scrapped",
         "the unit was scrapped",
         lambda f: f"{f.unit} was scrapped." if f.scrapped else None,
         "Put it in the scrap cage.",
+    ),
+    Rule(
+        "order-closed",
+        "the unit was not begun before its order was closed",
+        lambda f: f"{f.unit} was not begun, and its order {f.order_closed} is closed." if f.order_closed else None,
+        "Put it aside, marked, and ask the planner.",
+        draws_stand=True,
     ),
     Rule(
         "shipped",
@@ -184,6 +119,12 @@ RULES: tuple[Rule, ...] = (
         "Scan the unit it is fitted in, or remove it with a record first.",
     ),
     Rule(
+        "in-panel",
+        "the unit is a board in a panel, which goes as one until it is parted, and was scanned alone",
+        lambda f: f"{f.unit} is in panel {f.in_panel}, whose boards go together." if f.in_panel else None,
+        "Scan the panel, or part it with a record first.",
+    ),
+    Rule(
         "inside",
         "the unit is already inside a station",
         lambda f: f"{f.unit} is already inside {f.inside_at}." if f.inside_at else None,
@@ -194,6 +135,14 @@ RULES: tuple[Rule, ...] = (
         "the step due on the unit's route is not done at this station",
         _not_due,
         "Take it to where it is due.",
+        deviable=HERE,
+    ),
+    Rule(
+        "sample-owed",
+        "the unit was chosen for a sample test, which is not over",
+        lambda f: f"{f.unit} owes the {f.sample_owed}." if f.sample_owed else None,
+        "Take it to its test, or have the duty passed on to another unit, or waived.",
+        draws_stand=True,
         deviable=HERE,
     ),
     Rule(
@@ -237,6 +186,13 @@ RULES: tuple[Rule, ...] = (
         draws_stand=True,
     ),
     Rule(
+        "tape-not-finished",
+        "the tape was not finished then: places of it may be empty, and nobody has counted its board sets",
+        lambda f: f"Tape {f.unfinished} is not finished." if f.unfinished else None,
+        "Take it back to the sequencer, and mount a tape that is finished.",
+        draws_stand=True,
+    ),
+    Rule(
         "expired",
         "a lot on a feed here has passed its expiry (what is melted in a bath does not count)",
         lambda f: f"Lot {', '.join(f.expired)} on a feed here has expired." if f.expired else None,
@@ -267,6 +223,33 @@ RULES: tuple[Rule, ...] = (
         "what was counted onto a feed here is surely used up, and nothing else is on record there",
         lambda f: f"What was loaded on {', '.join(f.exhausted)} is used up by its count." if f.exhausted else None,
         "Scan what is loaded there now.",
+        draws_stand=True,
+    ),
+    Rule(
+        "set-up-owed",
+        "the step asks for a verified set-up or a first piece, and no set-up of its part is in force here",
+        lambda f: (
+            f"{f.unit}: {f.asking} asks for a verified set-up or a first piece, and none is set up here."
+            if f.set_up_owed and not f.without_setup
+            else None
+        ),
+        "Have the set-up of this station recorded, if with no feeds, and verified.",
+        draws_stand=True,
+    ),
+    Rule(
+        "set-up-not-verified",
+        "the step asks for it, and what is on a feed of the set-up (baths and tapes apart) was not seen by a scan, "
+        "since it last changed and the set-up began; where another person is asked for, by one who did neither",
+        lambda f: say_not_seen(f.not_seen, f.by_another) if f.not_seen else None,
+        "Scan each of these feeds, and what is on it.",
+        draws_stand=True,
+    ),
+    Rule(
+        "first-piece-owed",
+        "the step asks for it, and the first unit since the set-up began, or since the last first piece was rejected, "
+        "is not approved",
+        lambda f: f"{f.first_piece} went first after the changeover and is not approved." if f.first_piece else None,
+        "Wait until the first piece is approved.",
         draws_stand=True,
     ),
     Rule(
@@ -310,12 +293,56 @@ RULES: tuple[Rule, ...] = (
         deviable=FITNESS,
     ),
     Rule(
+        "fault-open",
+        "a fault of the unit is open: it was neither repaired, nor was no fault found",
+        lambda f: f"{f.unit} has an open fault: {', '.join(f.faults)}." if f.faults else None,
+        "Take it to repair: have it mended, or looked at until no fault is found.",
+        draws_stand=True,
+        deviable=HERE,
+    ),
+    Rule(
+        "repair-limit",
+        "the unit failed this step as often as the step allows, and no signed disposition lets it be tried again",
+        _failed_too_often,
+        "Put it aside, marked, and have it reviewed.",
+        draws_stand=True,
+        deviable=HERE,
+    ),
+    Rule(
+        "reading-missing",
+        "a characteristic of the step has no reading in this visit (a step at which only samples are tested asks none)",
+        lambda f: f"Nothing on record in this visit for {', '.join(f.unread)} of {f.unit}." if f.unread else None,
+        "Measure it, or have it judged, and record that; then scan it out.",
+        draws_stand=True,
+        deviable=HERE,
+        moves=(Move.FINISH,),
+    ),
+    Rule(
+        READING_OUTSIDE,
+        "the last reading of a characteristic in this visit is outside its limits, or it was judged not good",
+        lambda f: f"{f.unit}: {'; '.join(f.outside)}." if f.outside else None,
+        "Scan it out as failed, or measure it again.",
+        draws_stand=True,
+        deviable=HERE,
+        moves=(Move.FINISH,),
+    ),
+    Rule(
+        READING_UNFIT,
+        "the last reading of a characteristic in this visit was made with equipment that was not fit then",
+        _unfit,
+        "Measure it again with equipment that is fit.",
+        draws_stand=True,
+        deviable=FITNESS,
+        moves=(Move.FINISH,),
+    ),
+    Rule(
         "held",
         "an open hold does not permit the move: on the unit, what is in it, the station, its set-up, tape or feeds, "
         "or the containers and lots they give",
         lambda f: " ".join(f.held) if f.held else None,
         "Put it aside, marked, and call the quality engineer.",
         draws_stand=True,
+        moves=(Move.START, Move.FINISH),
     ),
 )
 
@@ -333,36 +360,21 @@ DEVIABLE = {rule.code: rule.deviable for rule in RULES if rule.deviable}
 """Rules from which an approved deviation may permit to depart: the kinds of things to which it may be limited."""
 
 
-def judge(facts: Facts) -> list[Stopped]:
-    """Every refusal that the facts call for, in the table's order; empty means go."""
+STARTING = {rule.code for rule in RULES if Move.START in rule.moves}
+"""Rules that stop a unit before its work is done."""
+
+
+def judge(facts: Facts, moves: Collection[Move] = (Move.START,)) -> list[Stopped]:
+    """Every refusal of these moves that the facts call for, in the table's order; empty means go."""
     return [
         Stopped(f"Stop. {sentence}", action=rule.action, rule=rule.code)
         for rule in RULES
-        if (sentence := rule.says(facts))
+        if not {*rule.moves}.isdisjoint(moves) and (sentence := rule.says(facts))
     ]
 
 
-def draw_bounds(
-    *,
-    mode: str,
-    scanned_in: int | None,
-    scanned_out: int | None,
-    unit_before: int,
-    neighbour: int | None,
-    in_batch: bool = False,
-) -> tuple[int, int]:
-    """(earliest, latest) moment at which a unit can have drawn, from what a station's scans prove.
-
-    `unit_before` is the unit's last scan at another station (or when it was made); `neighbour`,
-    at a one-at-a-time station, the scan there before this one, or the start of the batch that it is
-    in (scans in and out faster than the work are a batch by themselves). The latest is OPEN where a
-    later scan has yet to bound it.
-    Gated: the two scans. One at a time: an unscanned side reaches to the neighbouring scan here.
-    Loose: both sides reach to the unit's own neighbouring scans elsewhere.
-    """
-    if mode == "loose":
-        return unit_before, OPEN
-    began = unit_before if scanned_in is None else scanned_in
-    if mode == "one at a time" and (scanned_in is None or in_batch):
-        began = unit_before if neighbour is None else neighbour
-    return began, OPEN if scanned_out is None else scanned_out
+def stop(refusals: Sequence[Stopped]) -> Stopped:
+    """One refusal that says the first of these, and lists all."""
+    first = refusals[0]
+    listed = [(one.extra["rule"], one.message, one.action) for one in refusals]
+    return Stopped(first.message, action=first.action, rule=first.extra["rule"], refusals=listed)

@@ -1,26 +1,28 @@
-"""What scans prove about when a unit drew: the bounds of its passes, set by its own scans, by its
-neighbours' and by its next scan elsewhere. For use inside operations."""
+"""What scans prove about when a unit drew: the bounds of its passes, set by its own scans, by its neighbours’ and by
+its next scan elsewhere. For use inside operations."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from copy import copy
 from typing import NamedTuple
 
+from django.db import connection
 from django.db.models import F, Min, Q, QuerySet
 from django.db.models.functions import Coalesce
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
+from trace.core.sql import lock_rows
 from trace.engineering.models import ScanMode, Station
-from trace.floor.admission import contents_of
 from trace.floor.draws import length_class, reckon_after
 from trace.floor.evidence import list_visits, scan_elsewhere
-from trace.floor.models import Pass, Unit
+from trace.floor.leaving import judge_leaving, outcome_of
+from trace.floor.models import Fitting, LooseSighting, Packing, Pass, Unit
+from trace.floor.queries import list_open_passes
+from trace.floor.samples import owe_samples
 from trace.floor.sheets import place
-from trace.holds.gate import find_holds
-from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.models import Axis, SetUp, SetUpLine
 from trace.material.queries import list_setups_between
@@ -32,7 +34,7 @@ LAST_FEW = 2 * BATCH
 """How many of a station's latest passes are looked at for its last scan: two full batches."""
 
 CLOSING = [
-    "inside", "outcome", "scanned_out", "closed", "drew", "only", "error",
+    "inside", "outcome", "scanned_out", "closed", "drew", "only", "error", "sheet",
     "began", "first", "last", "ended", "length_class", "bounded", "recorded",
 ]  # fmt: skip
 
@@ -65,6 +67,36 @@ def close_pass(
 
     `displaced`: no scan of its own ended it, but that of another unit at its station.
     """
+    was = _end(inside, outcome, scanned_out, error, drew, only, displaced)
+    _keep_versions([was], [inside])
+    inside.save(update_fields=CLOSING)
+    _reckon_closed([inside], by)
+
+
+def close_passes(
+    inside: Sequence[Pass], outcomes: Mapping[int, str], scanned_out: int, by: Person, *,
+    error: int = 0, drew: str | None = None, only: Sequence[str] | None = None,
+) -> None:  # fmt: skip
+    """The same of many that one scan ends; their `outcomes` are by the ids of their units."""
+    were = [_end(entry, outcomes[entry.unit_id], scanned_out, error, drew, only) for entry in inside]
+    _keep_versions(were, inside)
+    Pass.objects.bulk_update(inside, CLOSING)
+    _reckon_closed(inside, by)
+
+
+def _reckon_closed(inside: Sequence[Pass], by: Person) -> None:
+    if in_part := [one.unit_id for one in inside if one.only is not None or one.drew != Pass.Drew.ALL]:
+        judge_by_designator(in_part)
+    reckon_after(inside, by)
+    owe_samples([one for one in inside if one.samples and one.outcome == Pass.Outcome.PASSED], by)
+    owe_samples([one for one in inside if one.samples and one.outcome == Pass.Outcome.PASSED], by)
+
+
+def _end(
+    inside: Pass, outcome: str, scanned_out: int, error: int, drew: str | None, only: Sequence[str] | None,
+    displaced: bool = False,
+) -> Pass:  # fmt: skip
+    """End a pass, which is not saved yet; returns it as it was."""
     if scanned_out + error < (inside.scanned_in or 0) - inside.error:
         raise PassRefused(f"The unit went into {inside.station.key} after that moment.")
     was = copy(inside)
@@ -84,11 +116,7 @@ def close_pass(
             _begin_before_scans(inside)
             _judge_across_changeovers([inside])
         _bound(inside, scanned_out + error)
-    _keep_versions([was], [inside])
-    inside.save(update_fields=CLOSING)
-    if only is not None or inside.drew != Pass.Drew.ALL:
-        judge_by_designator([inside.unit_id])
-    reckon_after([inside], by)
+    return was
 
 
 def judge_by_designator(units: Iterable[int] | QuerySet) -> None:
@@ -134,12 +162,13 @@ def want_drawn(drew: str | None, only: Sequence[str] | None, setups: Iterable[Se
 
 
 def neighbour_scan(
-    station: Station, scan: int, by: Person, *, error: int = 0, sheet: str = ""
+    station: Station, scan: int, by: Person, *, units: Collection[Unit] = (), error: int = 0, sheet: str = ""
 ) -> tuple[int | None, bool]:
     """At a one-at-a-time station: the earliest moment of the scan before this one, and whether this one
     joins its batch.
 
-    A scan ends the passes there that surely came before it and had no scan out. One that may have
+    A scan of `units` ends the passes of others there that surely came before it and had no scan out: their own it does
+    not, so that a label scanned twice passes no step. One that may have
     followed faster than the work takes proves nothing: it joins the batch before, which then begins
     and ends together. The lines of a sheet follow each other, so they are no batch.
     """
@@ -162,14 +191,14 @@ def neighbour_scan(
     ]
     if known_worse:
         _bound_all(here.filter(pk__in=known_worse), scan + error, by)
-    for entry in here.filter(inside=True, began__lte=scan):
+    for entry in list_open_passes().filter(station=station, began__lte=scan).exclude(unit__in=units):
         if (entry.scanned_in or 0) + entry.error > scan - error:
             continue
-        held = find_holds(Move.FINISH, [*contents_of([entry.unit])[entry.unit.pk], station])
-        if held:  # it is out, whatever the hold says; but it has not passed the step
-            close_pass(entry, Pass.Outcome.ABORTED, scan, by, error=error, drew=entry.drew, displaced=True)
-        else:
-            close_pass(entry, Pass.Outcome.PASSED, scan, by, error=error, displaced=True)
+        # It is out, whatever stops it; but it has not passed the step.
+        stopped = judge_leaving(entry, Pass.Outcome.PASSED, scan, error, by)
+        drew = entry.drew if stopped else None
+        outcome = outcome_of(Pass.Outcome.PASSED, stopped)
+        close_pass(entry, outcome, scan, by, error=error, drew=drew, displaced=True)
         note(entry.unit)
     return before, False
 
@@ -293,9 +322,17 @@ def bound_anew(gone: Pass, by: Person) -> None:
     scan that bounds them, on either side, or stay open."""
     told = [scan for scan in (gone.scanned_in, gone.scanned_out) if scan is not None]
     _begin_anew(gone, {scan - gone.error for scan in told}, by)
-    scans = {scan + gone.error for scan in told}
+    _end_anew(Q(unit=gone.unit_id) | Q(station=gone.station_id), {scan + gone.error for scan in told}, by)
+
+
+def end_anew(unit: Unit, scan: int, by: Person) -> None:
+    """A scan of a unit that was no pass turned out never to have been: the same for its passes that it had bounded."""
+    _end_anew(Q(unit=unit), {scan}, by)
+
+
+def _end_anew(whose: Q, scans: set[int], by: Person) -> None:
     bounded = list(
-        Pass.objects.filter(Q(unit=gone.unit_id) | Q(station=gone.station_id), ended__in=scans, superseded=None)
+        Pass.objects.filter(whose, ended__in=scans, superseded=None)
         .alias(own_end=Coalesce(F("scanned_out") + F("error"), NEVER))
         .exclude(Q(outcome=Pass.Outcome.VOID) | Q(own_end__in=scans) & ~Q(station__scan_mode=ScanMode.LOOSE))
         .select_related("axis", "station")
@@ -315,11 +352,26 @@ def bound_anew(gone: Pass, by: Person) -> None:
             into=Min(F("scanned_in") + F("error"), filter=Q(scanned_in__gt=after)),
             out=Min(F("scanned_out") + F("error"), filter=Q(scanned_out__gt=after)),
         )
-        _bound(entry, min((m for m in scans_after.values() if m is not None), default=OPEN))
+        seen = (
+            [m for m in _sightings(entry.unit_id) if m and m > (scanned or 0) + entry.error]
+            if entry.station.scan_mode == ScanMode.LOOSE
+            else []
+        )
+        _bound(entry, min([m for m in (*scans_after.values(), *seen) if m is not None], default=OPEN))
     _keep_versions(were, bounded)
     Pass.objects.bulk_update(bounded, BOUNDS)
     _judge_across_changeovers(bounded)
     reckon_after(bounded, by)
+
+
+def _sightings(unit: int) -> list[int | None]:
+    """When a unit was scanned elsewhere than at a station: fitted, found, packed, scrapped, if it was."""
+    return [
+        *Fitting.objects.filter(child=unit, superseded=None).values_list("since", flat=True),
+        *LooseSighting.objects.filter(unit=unit).values_list("at", flat=True),
+        *Packing.objects.filter(unit=unit).values_list("since", flat=True),
+        *Unit.objects.filter(pk=unit).values_list("scrapped", flat=True),
+    ]
 
 
 def _begin_anew(gone: Pass, scans: set[int], by: Person) -> None:
@@ -341,9 +393,7 @@ def _begin_anew(gone: Pass, scans: set[int], by: Person) -> None:
 
 
 def lock_station(station: Station) -> None:
-    """At a one-at-a-time station each scan ends the pass before it: scans there wait for each other.
-
-    Taken before every other row lock.
-    """
-    if station.scan_mode == ScanMode.ONE_AT_A_TIME:
-        Station.objects.select_for_update().get(pk=station.pk)
+    """At a one-at-a-time station each scan ends the pass before it: scans there wait for each other. Taken before every
+    other row lock. Where the database has none, whoever writes is alone."""
+    if station.scan_mode == ScanMode.ONE_AT_A_TIME and connection.features.has_select_for_update:
+        lock_rows(Station, [station.pk])

@@ -11,7 +11,7 @@ from django.db.models import Max
 
 from trace.core.clock import OPEN
 from trace.engineering.models import Designator, Part
-from trace.engineering.queries import list_fitting_parts, list_insertion_order
+from trace.engineering.queries import list_fitting, list_insertion_order
 from trace.floor.hung import find_here, list_hung
 from trace.floor.left import find_all_left
 from trace.floor.models import Pass
@@ -30,7 +30,8 @@ from trace.material.models import (
     TapeReading,
     TapeStop,
 )
-from trace.material.sequencing import Offer, TapePlan, plan_tape, runs_of_empties, too_many_empty
+from trace.material.queries import Stocked, list_offers
+from trace.material.sequencing import TapePlan, plan_tape, runs_of_empties, too_many_empty
 
 
 @dataclass
@@ -150,8 +151,9 @@ def read_building(tape: Tape) -> Building:
     for pk, head in heads.items():
         head.here = find_here(tape, head.feed.distance, head.links, stops[-1] if stops else None)
         at = tape.board_sets if ended else head.here[1]
-        there = (span for span in spans[pk] if at < span.end and (ended or span.first <= at))
-        head.on = list(dict.fromkeys(span.container for span in there))
+        yet = [span for span in spans[pk] if at < span.end]
+        at = max(at, min((span.first for span in yet), default=0))  # past board sets that were filled by hand alone
+        head.on = list(dict.fromkeys(span.container for span in yet if ended or span.first <= at))
     _add_empties(heads)
     _add_readings(tape, heads)
     left = find_all_left([one for head in heads.values() for one in head.on if one])
@@ -189,6 +191,17 @@ def _add_readings(tape: Tape, heads: Mapping[int, Head]) -> None:
             heads[pk].bad = row
 
 
+def list_head_offers(building: Building, at: datetime) -> dict[str, list[Stocked]]:
+    """Per head, by its name, the containers that it may be given next, in order; those of approved substitutes last."""
+    heads = building.heads
+    fitting = list_fitting(building.tape.assembly, [(head.part.key, head.designators) for head in heads])
+    stock = list_offers({part for parts in fitting for part in parts}, at)
+    return {
+        head.name: [stocked for part in parts for stocked in stock[part.key]]
+        for head, parts in zip(heads, fitting, strict=True)
+    }
+
+
 # Planning -------------------------------------------------------------------------------------------------------------
 
 
@@ -212,20 +225,9 @@ def plan_from_stock(
     served: dict[str, list[str]] = defaultdict(list)
     for designator, part in order:
         served[part].append(designator)
-    fitting = {
-        part: set.intersection(*(list_fitting_parts(assembly, name) for name in names))
-        for part, names in served.items()
-    }
-    parts = Part.objects.in_bulk({pk for ids in fitting.values() for pk in ids})
-    stock = list_stock(parts.values(), at)
-    offers: dict[str, list[Offer]] = {
-        key: [
-            offer
-            for pk in sorted(ids, key=lambda pk: (parts[pk].key != key, parts[pk].key))
-            for offer in stock[parts[pk].key]
-        ]
-        for key, ids in fitting.items()
-    }
+    fitting = dict(zip(served, list_fitting(assembly, served.items()), strict=True))
+    stock = list_stock({part for parts in fitting.values() for part in parts}, at)
+    offers = {key: [offer for part in parts for offer in stock[part.key]] for key, parts in fitting.items()}
     return plan_tape(order=order, board_sets=board_sets, offers=offers, heads=heads, spacing=spacing)
 
 

@@ -11,7 +11,8 @@ from django.db.models import Q
 
 from trace.core.clock import OPEN
 from trace.core.models import Person
-from trace.engineering.models import Designator, Station, Step
+from trace.engineering.models import Designator, Part, Station, Step
+from trace.floor.designs import list_designs
 from trace.floor.models import Fitting, Salvage, Unit
 from trace.genealogy.places import Drawn, Fitted, Places, just_before, list_places
 from trace.genealogy.rules import Happening, split_standing
@@ -102,7 +103,7 @@ class AsBuiltPlace(NamedTuple):
 
 @dataclass
 class AsBuilt:
-    """A unit with its places and the units fitted in it."""
+    """A unit with its places and the units fitted in it; `part` is the revision that it conforms to."""
 
     key: str
     part: str
@@ -117,33 +118,36 @@ class AsBuilt:
             yield from child.walk()
 
 
-def trace_backward(unit: Unit, at: int = OPEN) -> AsBuilt:
+def trace_backward(unit: Unit, at: int = OPEN, depth: int | None = None) -> AsBuilt:
     """The unit as built as of a moment (microseconds): per designator the candidates with lot,
     supplier and date code, when, where and by whom; derivations to the first lots; children to any
-    depth. The number of queries grows with depth only."""
-    children = find_children([unit.pk], at)
+    depth, or so deep. The number of queries grows with depth only."""
+    children = find_children([unit.pk], at, depth)
     units = {u.pk: u for u in _units({unit.pk, *(c for found in children.values() for c in found)})}
     places = list_places(units, at)
     names = _Names(places, at)
-    designed = _designed({u.part_id for u in units.values()})
-    built = {pk: AsBuilt(u.key, u.part.key, u.part.name) for pk, u in units.items()}
+    designs = list_designs(units.values(), at)
+    designed = _designed(designs.values())
+    parts = Part.objects.in_bulk(set(designs.values()))
+    built = {pk: AsBuilt(u.key, parts[designs[pk]].key, parts[designs[pk]].name) for pk, u in units.items()}
     for pk, u in units.items():
         mine = places.get(pk, {})
-        order = {name: i for i, (name, _) in enumerate(designed.get(u.part_id, []))}
-        parts = dict(designed.get(u.part_id, []))
+        places_of = dict(designed.get(designs[pk], []))
+        order = {name: i for i, name in enumerate(places_of)}
         for designator in sorted({*order, *mine}, key=lambda d: (order.get(d, len(order)), d)):
             entries = names.entries(mine.get(designator, []), u.key)
-            built[pk].places.append(AsBuiltPlace(designator, parts.get(designator), entries))
+            built[pk].places.append(AsBuiltPlace(designator, places_of.get(designator), entries))
         built[pk].children = [built[child] for child in children.get(pk, [])]
     return built[unit.pk]
 
 
-def find_children(units: Collection[int], at: int = OPEN) -> dict[int, dict[int, bool]]:
+def find_children(units: Collection[int], at: int = OPEN, depth: int | None = None) -> dict[int, dict[int, bool]]:
     """{unit id: {id of each unit fitted in it at a moment: whether it surely was}}, for units and all
-    within them."""
+    within them, or so deep."""
     children: dict[int, dict[int, bool]] = {}
     layer = set(units)
-    while layer:
+    while layer and (depth is None or depth > 0):
+        depth = None if depth is None else depth - 1
         rows = (
             Fitting.objects.filter(
                 Q(since__lte=at) | Q(earliest__lte=at), unit__in=layer, child__isnull=False, superseded=None
@@ -161,7 +165,7 @@ def find_children(units: Collection[int], at: int = OPEN) -> dict[int, dict[int,
 
 
 def _units(ids: Collection[int]) -> list[Unit]:
-    return list(Unit.objects.select_related("part").filter(pk__in=ids))
+    return list(Unit.objects.filter(pk__in=ids))
 
 
 def _designed(parts: Collection[int]) -> dict[int, list[tuple[str, str]]]:

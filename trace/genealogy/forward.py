@@ -2,30 +2,19 @@
 
 from __future__ import annotations
 
-import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import NamedTuple
 
-from django.db.models import F, Q
-
 from trace.core.clock import OPEN
-from trace.engineering.models import Part
-from trace.engineering.queries import list_places_of
-from trace.floor.models import Fitting, Salvage, Unit
-from trace.genealogy.places import PlaceJudge, just_before, list_places
-from trace.genealogy.process import find_passed
-from trace.genealogy.reading import fetch
-from trace.genealogy.rules import NOTHING, REASONS_BY_NUMBER, Finding, Happening, Sureness, best, judge_place
-from trace.genealogy.strangers import find_strangers, list_unknown_children
-from trace.genealogy.suspicion import Fill, Suspicion
-from trace.genealogy.verdicts import Evidence, SalvageJudge, gather_evidence, suspect_pieces
+from trace.genealogy.climbing import Register, climb
+from trace.genealogy.direct import find_direct, salvage_judge
+from trace.genealogy.rules import Finding, Sureness
+from trace.genealogy.suspicion import Suspicion
+from trace.genealogy.verdicts import Evidence, gather_evidence
 from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
-from trace.material.models import Container, SetUpLine
-
-CHUNK = 5_000
 
 
 class Carrier(NamedTuple):
@@ -46,16 +35,29 @@ class Carrier(NamedTuple):
 _KEY = itemgetter(Carrier._fields.index("key"))
 
 
+class Part(NamedTuple):
+    """One of the suspicions that a combined population meets, and the evidence behind it."""
+
+    suspicion: Suspicion
+    evidence: Evidence
+
+
 @dataclass(frozen=True)
 class Population:
     """The answer to a suspicion at a moment: every carrier, and the evidence behind it; per unit with a
-    child that is not known, the carriers that it may be (ids)."""
+    child that is not known, the carriers that it may be (ids).
+
+    Of a combination the `parts` are what all meet, the first of them the suspicion, and `excepted` the evidence of
+    what was taken out.
+    """
 
     suspicion: Suspicion
     at: int
     carriers: tuple[Carrier, ...]
     evidence: Evidence = field(repr=False)
     strangers: Mapping[int, Collection[int]] = field(default_factory=dict, repr=False)
+    parts: tuple[Part, ...] = field(default=(), repr=False)
+    excepted: tuple[Evidence, ...] = field(default=(), repr=False)
 
     def of(self, sureness: Sureness) -> list[Carrier]:
         """The carriers of one sureness, boards and assemblies alike."""
@@ -122,15 +124,17 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
     select passes; designators where a later fitting rules are judged one by one. What passed a station
     in a suspect window is in it directly. Then children to parents, to any depth.
     """
-    evidence = gather_evidence(suspicion, at, _salvage_judge(at))
-    register = _Register(at)
-    direct, stays = _find_direct(evidence, register)
-    for unit, finding in find_passed(suspicion.windows, at).items():
-        direct[unit] = direct.get(unit, NOTHING).join(finding)
-    stays += register.read(direct.keys() - register.names.keys())
-    found, strangers = _climb(direct, stays, register)
+    evidence = gather_evidence(suspicion, at, salvage_judge(at))
+    register = Register(at)
+    direct, stays = find_direct(suspicion, evidence, register)
+    found, strangers = climb(direct, stays, register)
+    return Population(suspicion, at, describe(found, direct, register), evidence, strangers)
+
+
+def describe(found: Mapping[int, Finding], direct: Collection[int], register: Register) -> tuple[Carrier, ...]:
+    """Carriers of what was found of units, the surest first: named, and where each is."""
     tops = register.find_tops(found)
-    where = find_whereabouts(set(tops.values()), at)
+    where = find_whereabouts(set(tops.values()), register.at)
     names, parts = register.names, register.name_parts()
     words = {reason: tuple(reason.words()) for reason in {finding.reason for finding in found.values()}}
     by_sureness: dict[Sureness, list[Carrier]] = {sureness: [] for sureness in Sureness}
@@ -141,8 +145,7 @@ def trace_forward(suspicion: Suspicion, at: int = OPEN) -> Population:
         by_sureness[sureness].append(
             Carrier(unit, key, parts[part], sureness, words[reason], names[top][0], where[top], unit in direct)
         )
-    carriers = [carrier for sureness in Sureness for carrier in sorted(by_sureness[sureness], key=_KEY)]
-    return Population(suspicion, at, tuple(carriers), evidence, strangers)
+    return tuple(carrier for sureness in Sureness for carrier in sorted(by_sureness[sureness], key=_KEY))
 
 
 def summarise_population(population: Population) -> Summary:
@@ -161,179 +164,3 @@ def summarise_population(population: Population) -> Summary:
         customers=len({top.where.customer for top in shipped}),
         places=dict(places),
     )
-
-
-def judge_units(units: Collection[int], evidence: Evidence, at: int) -> dict[int, Finding]:
-    """Judge these units against the evidence, at each designator where something suspect may have come."""
-    if not units:
-        return {}
-    judge = PlaceJudge(evidence)
-    designators = _concerned(evidence)
-    ordered = sorted(units)
-    findings = {}
-    for start in range(0, len(ordered), CHUNK):
-        for unit, places in list_places(ordered[start : start + CHUNK], at, designators).items():
-            finding = best(judge_place(happenings, judge) for happenings in places.values())
-            if finding.sureness:
-                findings[unit] = finding
-    return findings
-
-
-def _concerned(evidence: Evidence) -> set[str]:
-    """The designators that feeds under a verdict serve, and those fitted with something suspect or from such a feed."""
-    feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
-    fitted = Fitting.objects.filter(Q(container__in=evidence.suspects) | Q(feed__in=feeds), superseded=None)
-    served = SetUpLine.objects.filter(feed__in=feeds)
-    return {*served.values_list("designator", flat=True), *fitted.values_list("designator", flat=True)}
-
-
-Stay = tuple[int, int, int, int, bool]
-"""A unit was in a parent: (unit, parent, from when, until when or OPEN while it is, surely or perhaps)."""
-
-
-@dataclass
-class _Register:
-    """What was read of units on the way, up to a moment: {unit: (key, part)}, and the parent that each is surely in."""
-
-    at: int
-    names: dict[int, tuple[str, int]] = field(default_factory=dict)
-    homes: dict[int, int] = field(default_factory=dict)
-
-    def enter(self, rows: Iterable[tuple]) -> Iterator[Stay]:
-        """Take in rows of `homes`: where these units were fitted, or may have been."""
-        for unit, key, part, parent, since, until, sure in rows:
-            self.names[unit] = key, part
-            if parent is not None:
-                left = OPEN if until is None or until > self.at else until
-                if sure and left == OPEN:
-                    self.homes[unit] = parent
-                yield unit, parent, since, left, sure
-
-    def read(self, units: Collection[int]) -> list[Stay]:
-        """Read these units, and where they were fitted."""
-        return list(self.enter(fetch("homes", units=sorted(units), at=self.at))) if units else []
-
-    def find_tops(self, units: Iterable[int]) -> dict[int, int]:
-        """{unit: the outermost unit that it surely is in, or itself}."""
-        tops = {}
-        for unit in units:
-            top = unit
-            while (home := self.homes.get(top)) is not None:
-                top = home
-                if top not in self.names:
-                    self.read([top])
-            tops[unit] = top
-        return tops
-
-    def name_parts(self) -> dict[int, str]:
-        """{part id: key} of these units."""
-        return dict(Part.objects.filter(pk__in={part for _, part in self.names.values()}).values_list("pk", "key"))
-
-
-def _find_direct(evidence: Evidence, register: _Register) -> tuple[dict[int, Finding], list[Stay]]:
-    """Units with the suspect in a place of their own, and where they were fitted."""
-    pieces = suspect_pieces(evidence.verdicts)
-    one_by_one = set(_fitted_from(evidence, register.at))
-    findings = {}
-    # What is still open has not surely drawn.
-    rows = fetch("ranges", ranges=json.dumps(pieces), at=min(register.at, OPEN - 1)) if pieces else []
-    for by_designator, certain, reason, since, unit, _, _, _, _, _, _ in rows:
-        if by_designator:
-            one_by_one.add(unit)
-        elif certain:
-            findings[unit] = Finding(Sureness.CERTAIN, REASONS_BY_NUMBER[0], since)
-        else:
-            findings[unit] = Finding(Sureness.POSSIBLE, REASONS_BY_NUMBER[reason], since)
-    stays = list(register.enter(row[4:] for row in rows))
-    stays += register.read(one_by_one - register.names.keys())
-    for unit in one_by_one:
-        findings.pop(unit, None)
-    return findings | judge_units(one_by_one, evidence, register.at), stays
-
-
-def _fitted_from(evidence: Evidence, at: int) -> set[int]:
-    """Units that had something fitted from a suspect container, or from a feed that gave one."""
-    fittings = Fitting.objects.filter(superseded=None, since__lte=F("error") + at)
-    found = set(fittings.filter(container__in=evidence.suspects).values_list("unit", flat=True))
-    feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
-    for fitting in fittings.filter(feed__in=feeds):
-        assert fitting.feed_id and fitting.first is not None and fitting.last is not None
-        if evidence.verdicts[fitting.feed_id].possible.meets(fitting.first, fitting.last):
-            found.add(fitting.unit_id)
-    return found
-
-
-def _salvage_judge(at: int) -> SalvageJudge:
-    """Judges the parts that were taken out of designators and kept, up to a moment: those from places
-    where a suspect's part may be. Reads each once."""
-    taken: dict[int, tuple[Salvage, list[Happening]]] = {}
-
-    def judge(evidence: Evidence) -> set[Fill]:
-        if not Salvage.objects.filter(superseded=None).exists():
-            return set()
-        parts = Container.objects.filter(pk__in=evidence.suspects).values_list("part", flat=True)
-        belongs = {(assembly, designator) for assembly, designator, _ in list_places_of(set(parts))}
-        # What was found on a feed may not belong there, and was drawn all the same.
-        feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
-        belongs |= set(SetUpLine.objects.filter(feed__in=feeds).values_list("setup__assembly", "designator"))
-        candidates = list(
-            Salvage.objects.filter(
-                designator__in={designator for _, designator in belongs}, superseded=None, at__lte=F("error") + at
-            ).exclude(pk__in=taken)
-        )
-        # Not joined: SQLite would begin with every unit of these assemblies.
-        assemblies = dict(Unit.objects.filter(pk__in={s.unit_id for s in candidates}).values_list("pk", "part"))
-        fresh = [s for s in candidates if (assemblies[s.unit_id], s.designator) in belongs]
-        for start in range(0, len(fresh), CHUNK):
-            chunk = fresh[start : start + CHUNK]
-            places = list_places({salvage.unit_id for salvage in chunk})
-            for salvage in chunk:
-                happenings = places.get(salvage.unit_id, {}).get(salvage.designator, [])
-                taken[salvage.pk] = salvage, just_before(happenings, salvage)
-        fills = set()
-        for salvage, happenings in taken.values():
-            finding = judge_place(happenings, PlaceJudge(evidence))
-            if finding.sureness in (Sureness.CERTAIN, Sureness.POSSIBLE):
-                wholly = finding.sureness == Sureness.CERTAIN
-                fills.add(Fill(salvage.result_id, salvage.at - salvage.error, wholly, salvage.pk))
-        return fills
-
-    return judge
-
-
-def _climb(
-    direct: Mapping[int, Finding], stays: Iterable[Stay], register: _Register
-) -> tuple[dict[int, Finding], dict[int, set[int]]]:
-    """From these units to every unit that they are or were in: the findings of all, and per unit with a
-    child that is not known, the carriers that it may be.
-
-    A parent carries what a child carries while it is inside. It is cleared by a child that carried
-    the suspect while inside and left, or was put right there; not by one that came in clean. Where it
-    is not sure that the child is inside, the parent only may carry it; and a unit with a child that is
-    not known may carry what any unit does that may be there.
-    """
-    found = dict(direct)
-    unknown = list_unknown_children(register.at)
-    strangers: dict[int, set[int]] = defaultdict(set)
-    layer: Collection[int] = direct.keys()
-    while layer:
-        inherited: dict[int, Finding] = {}
-        for unit, parent, since, until, sure in stays:
-            if unit in found:
-                part = found[unit].while_inside(since, until, sure=sure)
-                inherited[parent] = inherited.get(parent, NOTHING).join(part)
-        for unit, parent, moments in find_strangers(layer, unknown, register.at):
-            part = best(found[unit].while_inside(since, until, sure=False) for since, until in moments)
-            if part.sureness:
-                inherited[parent] = inherited.get(parent, NOTHING).join(part)
-                strangers[parent].add(unit)
-        layer = set()
-        for parent, finding in inherited.items():
-            if finding.sureness is None:
-                continue
-            before = found.get(parent, NOTHING)
-            found[parent] = before.join(finding)
-            if found[parent] != before:
-                layer.add(parent)
-        stays = register.read(layer)
-    return found, dict(strangers)

@@ -16,19 +16,35 @@ from django.db import connection, models, transaction
 from trace.approvals.models import Deviation
 from trace.core.clock import OPEN, from_ticks
 from trace.engineering.equipment import Calibration, PieceCheck, ProgramLoad
-from trace.engineering.models import Qualified
+from trace.engineering.models import Qualified, QualityOutlay
 from trace.floor.models import (
+    Alias,
+    BatchPass,
+    Carried,
+    Carrier,
+    Closing,
+    Conformity,
     Consignment,
+    Diagnosis,
+    Fault,
+    FirstPiece,
     Fitting,
     LooseSighting,
     Packing,
     Pass,
+    Reading,
+    RefusedScan,
+    Repair,
+    Return,
     Salvage,
+    Sample,
+    SampleEntry,
     Shipment,
     Skip,
+    Stacking,
     Unit,
 )
-from trace.holds.models import Hold
+from trace.holds.models import Disposition, Hold
 from trace.ledger.models import Event
 from trace.material.models import (
     Axis,
@@ -80,6 +96,10 @@ _CLOSED = (
 )
 
 BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
+    Alias: (STOOD, STANDS),
+    BatchPass: (STOOD, STANDS),
+    Carried: (STOOD, {**STANDS, **_until("ended", "until")}),
+    Carrier: (RECORDED, _until("parted_recorded", "parted")),
     Axis: (
         "TRUE",
         {
@@ -90,16 +110,28 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     AxisSlack: (RECORDED, {}),
     BagRecord: (STOOD, STANDS),
     Calibration: (TOLD, {}),
-    Consignment: (RECORDED, {}),
+    Closing: (
+        RECORDED,
+        _until("ended", "until")
+        | _until("ended", "opened_by_id")
+        | _until("ended", "reason", "''")
+        | _until("ended", "ended"),
+    ),
+    Consignment: (RECORDED, _until("ended", "until")),
+    Conformity: (STOOD, STANDS),
     BathReading: (RECORDED, {}),
-    Count: (RECORDED, {}),
-    ScrappedParts: (RECORDED, {}),
+    Count: (STOOD, STANDS),
+    ScrappedParts: (STOOD, STANDS),
     Container: (RECORDED, {**_until("gone_recorded", "gone"), "store": "''"}),  # where it stood is not kept
     Derivation: (STOOD, STANDS),
+    Diagnosis: (STOOD, STANDS),
+    Disposition: (TOLD, {}),  # that it was withdrawn is known today
     EmptyPlace: (RECORDED, {}),
     Deviation: (TOLD, {}),  # its uses and its end are those of today
     Event: (TOLD, {}),
+    Fault: (STOOD, STANDS),
     FeedRecord: (STOOD, STANDS),
+    FirstPiece: (RECORDED, {}),
     Fitting: (STOOD, {**STANDS, **_until("ended", "until"), **_until("ended", "doubted")}),
     Hold: (
         TOLD,
@@ -118,16 +150,51 @@ BELIEVED: Mapping[type[models.Model], tuple[str, Mapping[str, str]]] = {
     Packing: (RECORDED, _until("ended", "until")),
     Pass: (STOOD, {**STANDS, **_BOUNDED, **_CLOSED}),
     Qualified: (STOOD, STANDS),
+    QualityOutlay: (STOOD, STANDS),
     SamplingRuling: (RECORDED, {}),
     PieceCheck: (TOLD, {}),
     ProgramLoad: (TOLD, {}),
+    Reading: (STOOD, STANDS),
     Receipt: (RECORDED, {}),
+    RefusedScan: (
+        RECORDED,
+        _until("ended", "settled") | _until("ended", "settled_by_id") | _until("ended", "reason", "''"),
+    ),
+    Repair: (STOOD, STANDS),
+    Return: (
+        STOOD,
+        {
+            **STANDS,
+            **_until("close_recorded", "closed"),
+            **_until("close_recorded", "closed_by_id"),
+            **_until("close_recorded", "disposition_id"),
+            **_until("close_recorded", "outcome", "''"),
+            **_until("close_recorded", "close_recorded"),
+        },
+    ),
     Salvage: (STOOD, STANDS),
+    Sample: (
+        RECORDED,
+        _until("start_recorded", "started")
+        | _until("start_recorded", "started_by_id")
+        | _until("start_recorded", "equipment_id")
+        | _until("start_recorded", "mass")
+        | _until("start_recorded", "height")
+        | _until("start_recorded", "start_recorded")
+        | _until("end_recorded", "ended")
+        | _until("end_recorded", "ended_by_id")
+        | _until("end_recorded", "result", "''")
+        | _until("end_recorded", "reason", "''")
+        | _until("end_recorded", "deviation_id")
+        | _until("end_recorded", "end_recorded"),
+    ),
+    SampleEntry: (STOOD, STANDS),
     SetUp: (RECORDED, _until("ended", '"end"', str(OPEN))),
     SetUpLine: ("setup_id IN (SELECT id FROM {schema}.trace_setup WHERE recorded <= {known})", {}),
     Shipment: ("TRUE", _until("departure_recorded", "departed")),
     Skip: (STOOD, STANDS),
     Span: (STOOD, STANDS),
+    Stacking: (RECORDED, _until("ended", "until")),
     Tape: (
         RECORDED,
         _until("finished", "board_sets", "planned")

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 from trace.core.clock import OPEN, from_ticks
-from trace.engineering.models import Station
+from trace.core.models import Person
+from trace.engineering.equipment import Equipment, Program
+from trace.engineering.models import Characteristic, FaultCode, Station
 from trace.floor.models import Unit
 from trace.genealogy.backward import find_children
-from trace.genealogy.forward import Population
+from trace.genealogy.forward import Part, Population
 from trace.genealogy.places import Drawn, Fitted, PlaceJudge, list_places
+from trace.genealogy.process import Fact, list_facts
 from trace.genealogy.rules import Happening, Reason, Sureness, split_standing
-from trace.material.models import Container, Feed
+from trace.genealogy.suspicion import Failed, Faulty, Of, Run, Window
+from trace.material.models import Axis, Container, Feed
 
 
 @dataclass(frozen=True)
@@ -38,27 +44,73 @@ class Path:
 
 
 def trace_paths(unit: Unit, population: Population, limit: int = 50) -> list[Path]:
-    """The ways in which a population's suspect came into a unit, its children's included.
+    """The ways in which a population's suspect came into a unit, its children's included; of a combination, those of
+    each suspicion that it meets, one after the other.
 
     At most `limit`; those that displaced designators once held are cleared.
     """
+    parts = population.parts or (Part(population.suspicion, population.evidence),)
+    return [path for part in parts for path in _trace_part(unit, part, population, limit)][:limit]
+
+
+def _trace_part(unit: Unit, part: Part, population: Population, limit: int) -> list[Path]:
     paths: list[Path] = []
     above, perhaps = _list_inside(unit, population, limit)
     keys = dict(Unit.objects.filter(pk__in=above).values_list("pk", "key"))
-    judge = PlaceJudge(population.evidence)
+    judge = PlaceJudge(part.evidence)
     places = list_places(above, population.at)
+    facts: dict[int, list[Fact]] = defaultdict(list)
+    for fact in list_facts(part.suspicion, population.at):
+        if fact.unit in above:
+            facts[fact.unit].append(fact)
     for pk in above:
         inside = [*above[pk], pk]
         homes = tuple(
             PathStep("unit", keys[home], perhaps.get(below, "")) for home, below in reversed([*pairwise(inside)])
         )
         sure = perhaps.keys().isdisjoint(inside)
+        for fact in facts[pk]:
+            sureness, reason = fact.finding.sureness, fact.finding.reason
+            assert sureness
+            if sureness == Sureness.CERTAIN and not sure:
+                sureness, reason = Sureness.POSSIBLE, Reason.UNRECORDED
+            into = PathStep("unit", keys[pk], "inside" if homes else "")
+            paths.append(Path(sureness, tuple(reason.words()), (say_fact(fact), into, *homes)))
         for designator, happenings in places.get(pk, {}).items():
             for path in _paths_at(designator, happenings, judge, keys[pk], homes, sure):
                 paths.append(path)
                 if len(paths) == limit:
                     return paths
     return paths
+
+
+def say_fact(fact: Fact) -> PathStep:
+    """What selected a unit, as the first step of a path."""
+    when = _moment(fact.finding.since or 0)
+    match fact.by:
+        case Window(thing=pk, of=of):
+            model, did = _WORKED[of]
+            return PathStep(of.value, model.objects.get(pk=pk).key, f"{did} {when}:")
+        case Run(axis=pk):
+            axis = Axis.objects.select_related("tape", "station").get(pk=pk)
+            place = axis.tape or axis.station
+            assert place
+            return PathStep("tape" if axis.tape else "station", place.key, f"gave {when} to")
+        case Failed(characteristic=pk, way=way):
+            name = Characteristic.objects.get(pk=pk).name
+            failed = {"": "not good", "outside": "outside its limits"}.get(way, f"{way} its limit")
+            return PathStep("characteristic", name, f"was {failed} {when} of")
+        case Faulty(code=pk):
+            return PathStep("fault", FaultCode.objects.get(pk=pk).key, f"was found {when} in")
+    return PathStep("unit", Unit.objects.get(pk=fact.unit).key, "is named:")
+
+
+_WORKED: Mapping[Of, tuple[Any, str]] = {
+    Of.STATION: (Station, "had, from"),
+    Of.PERSON: (Person, "worked, from"),
+    Of.EQUIPMENT: (Equipment, "was used, from"),
+    Of.PROGRAM: (Program, "was used, from"),
+}
 
 
 def _list_inside(unit: Unit, population: Population, limit: int) -> tuple[dict[int, tuple[int, ...]], dict[int, str]]:

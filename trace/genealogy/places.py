@@ -169,6 +169,8 @@ class PlaceJudge:
             return None, Reason(0)
         if suspect.whole_until <= happening.ended:
             return Sureness.POSSIBLE, Reason.MIXED
+        if happening.began < suspect.surely_from:
+            return Sureness.POSSIBLE, Reason.BLURRED
         return (Sureness.CERTAIN, Reason(0)) if happening.sure else (Sureness.POSSIBLE, Reason.UNSURE)
 
     def finds(self, source: Source) -> bool:

@@ -21,6 +21,16 @@ CLASSES = json.dumps(list(range(54)))
 """Every length class that a pass may have."""
 
 
+_ANYWHERE = "station_id IN (SELECT id FROM trace_station)"
+WHOSE = {
+    "station": "station_id = %(thing)s",
+    "person": f"{_ANYWHERE} AND by_id = %(thing)s",
+    "equipment": f"{_ANYWHERE} AND equipment_id = %(thing)s",
+}
+"""Passes of a window. There is an index by station and moment, and there are few stations: those of a person or of
+equipment are looked for at each."""
+
+
 def fetch(name: str, **parameters: Any) -> list[tuple]:
     """The rows of one of this folder's named queries."""
     return sql.fetch(__file__, name, _fragments(parameters), **parameters)
@@ -40,4 +50,5 @@ def _fragments(parameters: Mapping[str, Any]) -> dict[str, str]:
         "of_designators": "AND l.designator = ANY(%(designators)s)"
         if parameters.get("designators") is not None
         else "",
+        "whose": WHOSE[parameters["of"]] if "of" in parameters else "",
     }

@@ -31,6 +31,7 @@ class Reason(IntFlag):
     MIXED = 2
     UNSURE = 4
     UNRECORDED = 8
+    EXCEPTED = 16
 
     def words(self) -> list[str]:
         """The reasons as the trade's plain words."""
@@ -46,16 +47,19 @@ REASONS = {
     Reason.MIXED: "suspect and other material were mixed before it was drawn",
     Reason.UNSURE: "it is not sure that the unit drew in this pass",
     Reason.UNRECORDED: "what was on a feed, or which unit is fitted, is not on record, and it may be the suspect",
+    Reason.EXCEPTED: "it may be among what is excepted, and is not surely so",
 }
 
 
 @dataclass(frozen=True)
 class Suspect:
     """A container under suspicion: it may give suspect parts from `since` on, and gives nothing
-    else before `whole_until` (0: it was never wholly suspect). Moments in microseconds."""
+    else before `whole_until` (0: it was never wholly suspect). What it gave before `surely_from` may not have been
+    suspect yet: nobody knows exactly when it became so. Moments in microseconds."""
 
     since: int = 0
     whole_until: int = OPEN
+    surely_from: int = 0
 
 
 @dataclass(frozen=True)
@@ -155,10 +159,12 @@ def judge_feed(
                 mixed.append((supply.first, supply.end))
             continue
         may, wholly = _suspect_positions(supply, suspect, slack)
+        not_yet = _perhaps_not_yet(supply, suspect, slack)
         possible += may
+        clean += not_yet
         if bath:
             sure_from = OPEN if supply.sure_from is None else supply.sure_from
-            whole += Ranges(wholly) & Ranges(may) & Ranges([(sure_from, supply.end)])
+            whole += (Ranges(wholly) & Ranges(may) & Ranges([(sure_from, supply.end)])) - Ranges(not_yet)
             mixed += Ranges(may) - Ranges([(sure_from, supply.end)])
         else:
             partly = Ranges([(supply.first, supply.end)]) - Ranges(wholly)
@@ -186,6 +192,14 @@ def _suspect_positions(
         return [(max(supply.first, since), supply.end)], [(supply.first, min(supply.end, whole_until))]
     may = [span] if suspect.since < supply.until else []
     return may, [span] if may and suspect.whole_until >= supply.until else []
+
+
+def _perhaps_not_yet(supply: Supply, suspect: Suspect, slack: int | None) -> list[tuple[int, int]]:
+    """Positions of a span at which what its container gave was perhaps not suspect yet."""
+    if slack is None:
+        return [(supply.first, supply.end)] if suspect.surely_from > supply.since else []
+    end = min(supply.end, suspect.surely_from + slack)
+    return [(supply.first, end)] if suspect.surely_from and end > supply.first else []
 
 
 class Happening(NamedTuple):

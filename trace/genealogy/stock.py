@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -11,7 +11,9 @@ from django.db.models import Q
 
 from trace.core.clock import OPEN
 from trace.floor.models import Pass
+from trace.genealogy.forward import Population
 from trace.genealogy.intervals import Ranges
+from trace.genealogy.rules import CLEAN, NEVER, Suspect
 from trace.genealogy.verdicts import Evidence
 from trace.genealogy.whereabouts import Named
 from trace.material.facts import EMPTIES, PUTS_ON
@@ -49,13 +51,48 @@ class StockItem:
 def list_stock(evidence: Evidence, at: int = OPEN) -> list[StockItem]:
     """Every suspect container that is in the plant at a moment (microseconds), and every tape with
     suspect board sets that may be on it, built and not drawn."""
+    return _list_containers(evidence, at) + _list_tapes(find_on_tapes(evidence, at))
+
+
+def list_population_stock(population: Population) -> list[StockItem]:
+    """The suspect material of a population: of a combination what every part names, less what is excepted."""
+    if not population.parts:
+        return list_stock(population.evidence, population.at)
+    return list_shared_stock([part.evidence for part in population.parts], population.excepted, population.at)
+
+
+def list_shared_stock(evidences: Sequence[Evidence], excepted: Collection[Evidence], at: int = OPEN) -> list[StockItem]:
+    """Of what is suspect by each of these, all that is not wholly so by what is excepted: containers, and board sets
+    on tapes."""
+    first, *others = evidences
+    shared = {
+        pk: Suspect(whole_until=OPEN if all(one.suspects[pk].whole_until == OPEN for one in evidences) else 0)
+        for pk in first.suspects
+        if all(pk in other.suspects for other in others)
+        and not any(pk in one.suspects and one.suspects[pk].whole_until == OPEN for one in excepted)
+    }
+    tapes = find_on_tapes(first, at)
+    for found in (find_on_tapes(other, at) for other in others):
+        tapes = {
+            tape: (sure & found[tape][0], may_be & found[tape][1])
+            for tape, (sure, may_be) in tapes.items()
+            if tape in found
+        }
+    for found in (find_on_tapes(one, at, wholly=True) for one in excepted):
+        for tape, (sure, may_be) in found.items():
+            if tape in tapes:
+                tapes[tape] = tapes[tape][0] - may_be, tapes[tape][1] - sure
+    return _list_containers(Evidence(shared, {}), at) + _list_tapes(tapes)
+
+
+def _list_containers(evidence: Evidence, at: int) -> list[StockItem]:
     here = Q(gone=None) | Q(gone__gt=at)
     containers = Container.objects.select_related("part", "lot").filter(
         here, pk__in=evidence.suspects, received__lte=at
     )
     on_feeds = _on_feeds(evidence, at)
     emptied = _emptied(evidence, at) - set(on_feeds)
-    items = [
+    return [
         StockItem(
             container.kind,
             container.key,
@@ -68,7 +105,6 @@ def list_stock(evidence: Evidence, at: int = OPEN) -> list[StockItem]:
         for container in containers
         if container.pk not in emptied
     ]
-    return items + _tapes(evidence, at, [f for f, verdict in evidence.verdicts.items() if verdict.possible])
 
 
 def where_is(container: Container, evidence: Evidence, at: int = OPEN) -> StockItem | str:
@@ -164,16 +200,23 @@ def _where(container: Container, feeds: dict[str, str]) -> tuple[str | Named, ..
 # On tapes ------------------------------------------------------------------------------------------------------------
 
 
-def _tapes(evidence: Evidence, at: int, feeds: Collection[int]) -> list[StockItem]:
+OnTape = tuple[Ranges, Ranges]
+"""Of a tape: (suspect board sets that surely are on it, those that may be)."""
+
+
+def find_on_tapes(evidence: Evidence, at: int, *, wholly: bool = False) -> dict[Tape, OnTape]:
     """Tapes with suspect board sets on them at a moment: surely, where they were built and not drawn by
-    then, and perhaps.
+    then, and perhaps. `wholly`: those that certainly are suspect only.
 
     Each record at a head says in which board set its next component landed at that moment. Sets before
     that of a record so far have what the head gives, and so has every set once the tape is finished or
     one behind it was drawn; a set from that of a later record on has nothing of it yet. What lies
     between is perhaps built. Only a draw that is sure, and of one known set, takes that set away.
     """
-    heads = Feed.objects.select_related("axis__tape__assembly").filter(pk__in=feeds, axis__tape__built_from__lte=at)
+    feeds = [feed for feed, verdict in evidence.verdicts.items() if verdict.possible]
+    heads = Feed.objects.select_related("axis__tape__assembly").filter(
+        Q(pk__in=feeds) | Q(axis__in=evidence.runs), axis__tape__built_from__lte=at
+    )
     sure: dict[Tape, Ranges] = defaultdict(Ranges)
     possible: dict[Tape, Ranges] = defaultdict(Ranges)
     given = _given_by(heads, evidence, at)
@@ -184,20 +227,26 @@ def _tapes(evidence: Evidence, at: int, feeds: Collection[int]) -> list[StockIte
         built, begun = (tape.board_sets,) * 2 if tape.built_until <= at else bounds[head.pk]
         drawn, perhaps_drawn = _drawn_by(head.axis_id, at)
         built = max([built, *(end for _, end in drawn)])
-        held = evidence.verdicts[head.pk].possible & given[head.pk] & Ranges([(0, min(begun, tape.board_sets))])
+        verdict = evidence.verdicts.get(head.pk, CLEAN)
+        suspect = (verdict.certain if wholly else verdict.possible) & given[head.pk]
+        held = (suspect | evidence.runs.get(head.axis_id, NEVER)) & Ranges([(0, min(begun, tape.board_sets))])
         possible[tape] |= held - drawn
         sure[tape] |= (held & Ranges([(0, built)])) - drawn - perhaps_drawn
+    return {tape: (sure[tape], may_be) for tape, may_be in possible.items()}
+
+
+def _list_tapes(found: Mapping[Tape, OnTape]) -> list[StockItem]:
     return [
         StockItem(
             "tape",
             tape.key,
             tape.assembly.key,
             "",
-            (_board_sets(sure[tape], may_be - sure[tape]),),
+            (_board_sets(sure, may_be - sure),),
             Decimal(sum(end - first for first, end in may_be)),
             False,
         )
-        for tape, may_be in possible.items()
+        for tape, (sure, may_be) in found.items()
         if may_be
     ]
 

@@ -10,7 +10,8 @@ from django.db.models import Q
 
 from trace.core.clock import OPEN
 from trace.engineering.queries import list_fitting_parts
-from trace.floor.models import Fitting, LooseSighting, Packing, Pass, Unit
+from trace.floor.designs import list_revisions_of
+from trace.floor.models import Conformity, Fitting, LooseSighting, Packing, Pass, Unit
 from trace.genealogy.intervals import Ranges
 
 CHUNK = 5_000
@@ -39,18 +40,17 @@ class Proof(NamedTuple):
 
 def list_unknown_children(at: int) -> list[UnknownChild]:
     """Every place with a child that is not known, up to a moment (microseconds)."""
-    rows = Fitting.objects.filter(
-        Q(since__lte=at) | Q(earliest__lte=at), holds=Fitting.Holds.UNKNOWN, superseded=None
-    ).select_related("unit__part")
-    parts: dict[tuple[int, str], frozenset[int]] = {}
+    rows = Fitting.objects.filter(Q(since__lte=at) | Q(earliest__lte=at), holds=Fitting.Holds.UNKNOWN, superseded=None)
+    revisions = list_revisions_of({row.unit_id for row in rows})
+    fitting: dict[tuple[int, str], set[int]] = {}
     found = []
     for row in rows:
-        place = (row.unit.part_id, row.designator)
-        if place not in parts:
-            parts[place] = frozenset(list_fitting_parts(row.unit.part, row.designator))
+        places = [(part, row.designator) for part in revisions[row.unit_id]]
+        fitting |= {place: list_fitting_parts(*place) for place in places if place not in fitting}
+        parts = frozenset[int]().union(*(fitting[place] for place in places))
         until = OPEN if row.until is None or row.until > at else row.until
         earliest = row.since if row.earliest is None else row.earliest
-        found.append(UnknownChild(row.unit_id, row.designator, earliest, row.since, until, parts[place]))
+        found.append(UnknownChild(row.unit_id, row.designator, earliest, row.since, until, parts))
     return found
 
 
@@ -61,12 +61,17 @@ def find_strangers(
     fitting: set[int] = set().union(*(place.parts for place in unknown))
     ordered = sorted(units) if unknown else []
     for start in range(0, len(ordered), CHUNK):
-        rows = Unit.objects.filter(pk__in=ordered[start : start + CHUNK], part__in=fitting)
-        parts = dict(rows.values_list("pk", "part"))
-        proofs = _list_proofs(parts, at)
-        for unit, part in parts.items():
+        chunk = ordered[start : start + CHUNK]
+        revisions: dict[int, set[int]] = defaultdict(set)
+        for pk, part in Unit.objects.filter(pk__in=chunk, part__in=fitting).values_list("pk", "part"):
+            revisions[pk].add(part)
+        reworked = Conformity.objects.filter(unit__in=chunk, part__in=fitting, superseded=None)
+        for pk, part in reworked.values_list("unit", "part"):
+            revisions[pk].add(part)
+        proofs = _list_proofs(revisions, at)
+        for unit, parts in revisions.items():
             for place in unknown:
-                if part in place.parts and (inside := _may_be(place, proofs[unit], at)):
+                if parts & place.parts and (inside := _may_be(place, proofs[unit], at)):
                     yield unit, place.unit, inside
 
 

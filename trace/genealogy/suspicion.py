@@ -1,10 +1,11 @@
-"""What is suspect: lots and containers, closed over everything that was filled from them."""
+"""What is suspect: work and units, and lots and containers, closed over everything that was filled from them."""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from enum import StrEnum
 from typing import NamedTuple
 
 from django.db.models import F
@@ -18,21 +19,65 @@ from trace.genealogy.rules import Suspect
 from trace.material.models import Container, Derivation, Feed, FeedRecord, Lot, SetUpLine, Span
 
 
-class Window(NamedTuple):
-    """Whatever was at a station in `since..until` (microseconds, the end excluded)."""
+class Of(StrEnum):
+    """What did the work of a window, or where it was done."""
 
-    station: int
+    STATION = "station"
+    PERSON = "person"
+    EQUIPMENT = "equipment"
+    PROGRAM = "program"
+
+
+class Window(NamedTuple):
+    """What was done at a station, by a person, with equipment or under a program revision (`thing`, its id) in
+    `since..until` (microseconds, the end excluded)."""
+
+    thing: int
+    since: int
+    until: int
+    of: Of = Of.STATION
+
+
+class Run(NamedTuple):
+    """What drew from an axis at `first <= p < end`: from a tape, or under the set-ups of an `assembly` there (None: of
+    any)."""
+
+    axis: int
+    first: int
+    end: int
+    assembly: int | None = None
+
+
+class Failed(NamedTuple):
+    """Units that were not good in a characteristic in `since..until`: measured below or above its limits, outside
+    either of them, or, for no `way`, in whatever way."""
+
+    characteristic: int
+    way: str
+    since: int
+    until: int
+
+
+class Faulty(NamedTuple):
+    """Units in which a fault of a code was found in `since..until`, at a designator or (empty) wherever."""
+
+    code: int
+    designator: str
     since: int
     until: int
 
 
 @dataclass(frozen=True)
 class Suspicion:
-    """What somebody suspects: whole lots, single containers, and what passed a station in a window."""
+    """What somebody suspects, taken together: whole lots, single containers, work in windows, runs of positions, units
+    that failed in some way, named units (ids)."""
 
     lots: frozenset[int] = frozenset()
     containers: frozenset[int] = frozenset()
     windows: frozenset[Window] = frozenset()
+    runs: frozenset[Run] = frozenset()
+    failures: frozenset[Failed | Faulty] = frozenset()
+    units: frozenset[int] = frozenset()
 
     @classmethod
     def of(
@@ -40,6 +85,10 @@ class Suspicion:
     ) -> Suspicion:
         """Suspicion of these lots, containers and windows."""
         return cls(frozenset(lot.pk for lot in lots), frozenset(c.pk for c in containers), frozenset(windows))
+
+    def __or__(self, other: Suspicion) -> Suspicion:
+        """Suspicion of what either names, judged as one."""
+        return Suspicion(*(getattr(self, one.name) | getattr(other, one.name) for one in fields(self)))
 
 
 @dataclass
@@ -82,21 +131,29 @@ class Fill(NamedTuple):
 
 
 def close_over_derivations(
-    suspects: Mapping[int, Suspect], whole: Collection[int], fills: Collection[Fill] = (), at: int = OPEN
+    suspects: Mapping[int, Suspect],
+    whole: Collection[int],
+    fills: Collection[Fill] = (),
+    at: int = OPEN,
+    spared: Collection[int] = (),
 ) -> dict[int, Suspect]:
     """The suspects and every container filled from them up to `at`, with since when and how wholly.
 
     Those in `whole` are suspect whatever was poured into them. Any other container is suspect from
-    the moment a suspect source went in, and wholly so until the first source that was not.
+    the moment a suspect source went in, and wholly so until the first source that was not. What is `spared` is none.
     """
+    suspects = {pk: suspect for pk, suspect in suspects.items() if pk not in spared} if spared else suspects
     closed = dict(suspects)
     for fill in fills:
+        if fill.result in spared:
+            continue
         if fill.result not in closed or fill.since < closed[fill.result].since:
             closed[fill.result] = Suspect(fill.since)
     frontier = set(closed)
     while frontier:
         grown: dict[int, int] = {}
         rows = Derivation.objects.filter(source__in=frontier, superseded=None, at__lte=F("error") + at)
+        rows = rows.exclude(result__in=spared) if spared else rows
         for source, result, when, error in rows.values_list("source", "result", "at", "error"):
             if closed[source].since <= when + error:
                 grown[result] = min(grown.get(result, OPEN), when - error)
@@ -124,16 +181,21 @@ def _shrink_wholeness(
         sources[result].append((_WHOLLY if pk in surely else None, when - error, when + error))
     own = set(Container.objects.filter(pk__in=closed, own=True).values_list("pk", flat=True))
     whole = {pk: suspects[pk].whole_until if pk in suspects else 0 if pk in own else OPEN for pk in closed}
+    surely_from: dict[int | None, int] = {pk: suspect.surely_from for pk, suspect in suspects.items()}
     changed = True
     while changed:
         changed = False
         for result, derived in sources.items():
             for origin, when, latest in derived:
-                wholly = origin == _WHOLLY or whole.get(origin or 0, 0) > latest
+                if result in suspects and latest < closed[result].since:
+                    continue  # whatever came in before, all of it became suspect then
+                wholly = origin == _WHOLLY or (
+                    whole.get(origin or 0, 0) > latest and surely_from.get(origin, 0) <= when
+                )
                 if result not in named and when < whole[result] and not wholly:
                     whole[result] = when if _has_content_before(result, when, own, derived) else 0
                     changed = True
-    return {pk: Suspect(suspect.since, whole[pk]) for pk, suspect in closed.items()}
+    return {pk: Suspect(suspect.since, whole[pk], surely_from.get(pk, 0)) for pk, suspect in closed.items()}
 
 
 _WHOLLY = -1
@@ -179,6 +241,9 @@ def where_unknown(suspects: Mapping[int, Suspect], at: int = OPEN) -> dict[int, 
     for feed, assembly, designator in (
         *lines.values_list("feed", "setup__assembly", "designator"),
         *fitted.values_list("feed", "unit__part", "designator").distinct(),
+        *fitted.filter(unit__conformities__isnull=False, unit__conformities__superseded=None)
+        .values_list("feed", "unit__conformities__part", "designator")
+        .distinct(),
     ):
         parts[feed] |= places.get((assembly, designator), set())
     taken_off = Derivation.objects.filter(source=None, record__feed__in=feeds, superseded=None)

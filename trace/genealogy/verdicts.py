@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import NamedTuple
 
 from django.db.models import F
 
 from trace.genealogy.beside import FeedAt, list_beside
 from trace.genealogy.intervals import Ranges
+from trace.genealogy.process import find_processed
 from trace.genealogy.rules import Supply, Suspect, Verdict, join_verdicts, judge_feed
 from trace.genealogy.suspicion import (
     Fill,
@@ -23,25 +24,34 @@ from trace.material.models import Derivation, Feed, SetUpLine
 
 
 class Evidence(NamedTuple):
-    """The suspect containers, closed over all that was filled from them, and the verdict per feed."""
+    """The suspect containers, closed over all that was filled from them, the verdict per feed, and per axis the
+    positions that are suspect whatever was there."""
 
     suspects: dict[int, Suspect]
     verdicts: dict[int, Verdict]
+    runs: Mapping[int, Ranges] = {}
 
 
 SalvageJudge = Callable[[Evidence], set[Fill]]
 """The evidence so far → the salvages that took a suspect part out."""
 
 
-def gather_evidence(suspicion: Suspicion, at: int, judge_salvages: SalvageJudge) -> Evidence:
+def gather_evidence(
+    suspicion: Suspicion, at: int, judge_salvages: SalvageJudge, spared: Collection[int] = ()
+) -> Evidence:
     """Close the suspicion over splits, merges, remainders, unknown material and salvage up to `at`,
-    round by round until nothing new is suspect, and judge every feed concerned."""
-    suspects, whole = name_suspects(suspicion)
+    round by round until nothing new is suspect, and judge every feed concerned. What is `spared` is not suspect,
+    whatever it was filled from, and makes nothing so."""
+    named, whole = name_suspects(suspicion)
+    suspects = find_processed(suspicion.windows, at) | named
+    runs: dict[int, Ranges] = defaultdict(Ranges)
+    for run in suspicion.runs:
+        runs[run.axis] |= Ranges([(run.first, run.end)])
     fills: set[Fill] = set()
     while True:
-        closed = close_over_derivations(suspects, whole, fills, at)
+        closed = close_over_derivations(suspects, whole, fills, at, spared)
         unknown = where_unknown(closed, at)
-        evidence = Evidence(closed, _judge_feeds(closed, unknown, at))
+        evidence = Evidence(closed, _judge_feeds(closed, unknown, at), runs)
         found = _from_unknown(unknown, at) | judge_salvages(evidence)
         if found == fills:
             return evidence

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -18,6 +18,7 @@ class Place(StrEnum):
     FINISHED = "finished"
     PACKED = "packed"
     SHIPPED = "shipped"
+    RETURNED = "returned"
     SCRAPPED = "scrapped"
     FITTED = "fitted"
     UNKNOWN = "not known"
@@ -36,8 +37,10 @@ class Named(NamedTuple):
 
 @dataclass(frozen=True)
 class Whereabouts:
-    """A unit's place: `kind`, the key of the station, carton, shipment or parent unit, the customer
-    it was shipped to, since when (microseconds), the last step it passed (0 once it is packed).
+    """A unit's place: `kind`, the key of the station, carton, shipment, return or parent unit, the customer
+    it was shipped to or returned by, since when (microseconds), the last step it passed (0 once it is packed). What is
+    packed has its `carton`, and the `pallet` and `shipment` that this is on, if any; `customer` is that of the
+    shipment, or who returned it.
 
     A waiting unit has `begun` when it was in a pass, perhaps, or something was fitted in it; `key` is
     the station that scanned it last, none where no scan is on record.
@@ -50,6 +53,8 @@ class Whereabouts:
     since: int = 0
     step: int = 0
     carton: str = ""
+    pallet: str = ""
+    shipment: str = ""
     begun: bool = False
 
     @property
@@ -72,11 +77,16 @@ class Whereabouts:
         match self.kind:
             case Place.SHIPPED:
                 customer = Named("customer", self.customer, self.customer_name)
-                return ("shipped to", customer, "on", Named("shipment", self.key))
+                return ("shipped to", customer, "on", Named("shipment", self.key), *self._packed("in"))
             case Place.PACKED:
-                return ("packed in", Named("carton", self.key))
+                customer = Named("customer", self.customer, self.customer_name)
+                loaded = ("on shipment", Named("shipment", self.shipment), "to", customer) if self.shipment else ()
+                return (*self._packed("packed in"), *loaded)
             case Place.AT_STATION:
                 return ("at", Named("station", self.key))
+            case Place.RETURNED:
+                customer = Named("customer", self.customer, self.customer_name)
+                return ("returned by", customer, "in", Named("return", self.key))
             case Place.FITTED:
                 return ("fitted in", Named("unit", self.key))
             case Place.UNKNOWN:
@@ -84,6 +94,10 @@ class Whereabouts:
             case Place.WAITING if self.key:
                 return (f"{self.group}, last seen at", Named("station", self.key))
         return (self.group,)
+
+    def _packed(self, how: str) -> tuple[str | Named, ...]:
+        stacked = ("on pallet", Named("pallet", self.pallet)) if self.pallet else ()
+        return (f"{how} carton", Named("carton", self.carton), *stacked)
 
     def __str__(self) -> str:
         return " ".join(map(str, self.pieces))
@@ -95,7 +109,7 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
     others = [unit for unit in units if unit not in found]
     for (
         unit, scrapped, parent, parent_since, inside, inside_since, last_step, last_station, last_seen,
-        finished, begun, missed, missed_since,
+        finished, begun, missed, missed_since, back, back_since, customer, customer_name,
     ) in fetch("whereabouts", units=others, at=at) if others else ():  # fmt: skip
         step = last_step or 0
         if scrapped is not None:
@@ -106,6 +120,8 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
             found[unit] = Whereabouts(Place.UNKNOWN, missed, since=missed_since, step=step)
         elif inside is not None:
             found[unit] = Whereabouts(Place.AT_STATION, inside, since=inside_since, step=step)
+        elif back is not None:
+            found[unit] = Whereabouts(Place.RETURNED, back, customer, customer_name, since=back_since, step=step)
         else:
             kind = Place.FINISHED if last_step is not None and finished else Place.WAITING
             found[unit] = Whereabouts(kind, last_station or "", since=last_seen or 0, step=step, begun=bool(begun))
@@ -115,14 +131,23 @@ def find_whereabouts(units: Collection[int], at: int) -> dict[int, Whereabouts]:
 def _find_packed(units: Collection[int], at: int) -> dict[int, Whereabouts]:
     """Those of these units that are packed, or shipped so: what was shipped in one carton is in one place."""
     packed = fetch("packed", units=sorted(units), at=at)
-    keys: dict[int, str] = {}
-    shipped: dict[int, Whereabouts] = {}
     cartons = sorted({carton for _, carton, _ in packed})
-    for pk, key, shipment, customer, name, departed in fetch("cartons", cartons=cartons, at=at) if packed else ():
-        keys[pk] = key
-        if shipment is not None:
-            shipped[pk] = Whereabouts(Place.SHIPPED, shipment, customer, name, departed, carton=key)
+    found: dict[int, Whereabouts] = {}
+    for pk, key, pallet, shipment, customer, name, departed in (
+        fetch("cartons", cartons=cartons, at=at) if packed else ()
+    ):
+        gone = departed is not None
+        found[pk] = Whereabouts(
+            Place.SHIPPED if gone else Place.PACKED,
+            shipment if gone else key,
+            customer or "",
+            name or "",
+            departed or 0,
+            carton=key,
+            pallet=pallet or "",
+            shipment=shipment or "",
+        )
     return {
-        unit: shipped.get(carton) or Whereabouts(Place.PACKED, keys[carton], since=since)
+        unit: found[carton] if found[carton].kind == Place.SHIPPED else replace(found[carton], since=since)
         for unit, carton, since in packed
     }

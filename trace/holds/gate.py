@@ -9,7 +9,7 @@ IMMEDIATE, hence alone, and the check inside it is enough.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from typing import Any
 
 from django.db import connection
@@ -17,6 +17,7 @@ from django.db.models import Model
 
 from trace.core.errors import Kind, Refusal
 from trace.holds.models import Hold
+from trace.holds.queries import list_refusing
 from trace.holds.rules import ALWAYS_PERMITTED, Move
 from trace.ledger.canonical import subject_of
 from trace.ledger.operation import operation
@@ -59,12 +60,13 @@ holding: Callable[..., Any] = operation(gate=take_exclusive)
 """Decorator of the operations that place or release holds."""
 
 
-def check_moves(move: Move, things: Iterable[Model | None]) -> None:
-    """Refuse with Held when an open hold on any of these things does not permit the move.
+def check_moves(move: Move, things: Iterable[Model | None], besides: Collection[str] = ()) -> None:
+    """Refuse with Held when an open hold on any of these things does not permit the move; `besides` are containments
+    whose holds refuse nothing here, by their keys: what comes to the things is held under them too.
 
     For use inside a moving operation, after its row locks. One query, whatever the number.
     """
-    if held := find_holds(move, things):
+    if held := [hold for hold in find_holds(move, things) if hold.under not in besides]:
         raise Held(
             f"Stop. {held[0].sentence}",
             move=move.value,
@@ -73,7 +75,7 @@ def check_moves(move: Move, things: Iterable[Model | None]) -> None:
 
 
 def find_holds(move: Move, things: Iterable[Model | None]) -> list[Hold]:
-    """The open holds on these things that refuse the move."""
+    """The open holds on these things that refuse the move, and whose signed disposition does not permit it."""
     if move in ALWAYS_PERMITTED:
         return []
     wanted = {subject_of(thing) for thing in things if thing is not None}
@@ -84,6 +86,5 @@ def find_holds(move: Move, things: Iterable[Model | None]) -> list[Hold]:
         target_kind__in={kind for kind, _ in wanted},
         target_key__in={key for _, key in wanted},
     ).order_by("id")
-    return [
-        hold for hold in open_holds if (hold.target_kind, hold.target_key) in wanted and move.value not in hold.permits
-    ]
+    named = [hold for hold in open_holds if (hold.target_kind, hold.target_key) in wanted]
+    return list_refusing(move, [hold for hold in named if move.value not in hold.permits])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from qrcode.main import QRCode
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import registerFont, stringWidth
 from reportlab.pdfbase.ttfonts import TTFont
@@ -22,6 +23,10 @@ SMALLEST, LARGEST = 4.5, 11.0
 LEADING = 1.18
 HEAD = 1.35
 """By how much the code to read is larger than a line."""
+ALONE = 1.5
+"""A label less wide than so many times its height has the code alone."""
+SMALLEST_MODULE = 0.25 * mm
+"""Two dots of a printer of 203 dpi, three of one of 300. What is finer most scanners don't read (common practice)."""
 
 
 @dataclass(frozen=True)
@@ -35,10 +40,18 @@ class Label:
 
 
 def draw(canvas: Canvas, label: Label, left: float, bottom: float, width: float, height: float) -> None:
-    """Draw a label into a rectangle (points). The code is a square at its left, its white border in it."""
-    _register_fonts()
-    side = min(height, width / 2)
-    _draw_code(canvas, label.code, left, bottom + (height - side) / 2, side)
+    """Draw a label into a rectangle (points). The code is a square at its left, its white border in it; alone where
+    there is no room to read anything beside it. Where the modules of a link would be too small, the code holds what the
+    head says: every scanner of the plant reads that too, a phone opens nothing by it."""
+    register_fonts()
+    alone = width < ALONE * height
+    side = min(height, width) if alone else min(height, width / 2)
+    code = encode(label.code)
+    if side / len(code.get_matrix()) < SMALLEST_MODULE:
+        code = encode(label.head)
+    draw_code(canvas, code, left + (width - side) / 2 * alone, bottom + (height - side) / 2, side)
+    if alone:
+        return
     x, room = left + side, width - side - MARGIN
     high = height - 2 * MARGIN
     size = max(SMALLEST, min(LARGEST, high / LEADING / (HEAD + len(label.lines))))
@@ -52,9 +65,9 @@ def draw(canvas: Canvas, label: Label, left: float, bottom: float, width: float,
             canvas.drawString(x, y + fitted * (LEADING - 1), text)
 
 
-def _draw_code(canvas: Canvas, text: str, left: float, bottom: float, side: float) -> None:
-    """All modules are one path: apart, their edges would show where they meet."""
-    rows = encode(text).get_matrix()
+def draw_code(canvas: Canvas, code: QRCode, left: float, bottom: float, side: float) -> None:
+    """A code with its white border. All modules are one path: apart, their edges would show where they meet."""
+    rows = code.get_matrix()
     module = side / len(rows)
     path = canvas.beginPath()
     for number, row in enumerate(reversed(rows)):
@@ -95,6 +108,7 @@ def _cut(font: str, text: str, room: float) -> str:
 
 
 @cache
-def _register_fonts() -> None:
+def register_fonts() -> None:
+    """Make the typeface known to the writer of PDF files."""
     for name in (PLAIN, BOLD):
         registerFont(TTFont(name, Path(__file__).parent / "fonts" / f"{name}.ttf"))

@@ -29,6 +29,9 @@ class PrintRefused(Refusal):
 SIZES: Mapping[str, tuple[float, float]] = {"38x19": (38, 19), "57x32": (57, 32), "100x50": (100, 50)}
 """Single labels: name, width and height in mm."""
 
+SMALL: Mapping[str, tuple[float, float]] = {"10x10": (10, 10), "15x15": (15, 15), "25x8": (25, 8), "50x15": (50, 15)}
+"""Those for boards. Their modules are of 0.25 mm and more: two dots at 203 dpi, one at 100."""
+
 
 @dataclass(frozen=True)
 class Sheet:
@@ -64,12 +67,17 @@ SHEETS: Mapping[str, Sheet] = {
 }
 """Sheets of self-adhesive labels as they are sold (from memory): try one on plain paper."""
 
+SMALL_SHEETS: Mapping[str, Sheet] = {"7x27": Sheet(7, 27, 25.4, 10)}
+"""Those with labels for boards."""
+
+EVERY_SIZE, EVERY_SHEET = {**SIZES, **SMALL}, {**SHEETS, **SMALL_SHEETS}
+
 
 def print_singles(labels: Sequence[Label], size: str) -> bytes:
     """A PDF with a page for each label. Refuses with PrintRefused a size that there is not, no labels or too many."""
-    _check(labels, size, SIZES)
-    width, height = (side * mm for side in SIZES[size])
-    canvas, file = _begin((width, height), labels)
+    _check(labels, size, EVERY_SIZE)
+    width, height = (side * mm for side in EVERY_SIZE[size])
+    canvas, file = begin((width, height), _title(labels))
     for label in labels:
         draw(canvas, label, 0, 0, width, height)
         canvas.showPage()
@@ -82,11 +90,11 @@ def print_sheets(labels: Sequence[Label], sheet: str, start: int = 1) -> bytes:
 
     Refuses with PrintRefused a sheet that there is not, a place that is not on it, no labels or too many.
     """
-    _check(labels, sheet, SHEETS)
-    paper = SHEETS[sheet]
+    _check(labels, sheet, EVERY_SHEET)
+    paper = EVERY_SHEET[sheet]
     if not 1 <= start <= paper.places:
         raise PrintRefused(f"The sheet has places 1 to {paper.places}, and no {start}.")
-    canvas, file = _begin((A4[0] * mm, A4[1] * mm), labels)
+    canvas, file = begin((A4[0] * mm, A4[1] * mm), _title(labels))
     corners = list(paper.corners())
     for number, label in enumerate(labels, start - 1):
         if number >= paper.places and number % paper.places == 0:
@@ -104,9 +112,13 @@ def _check(labels: Sequence[Label], name: str, offered: Mapping[str, object]) ->
         raise PrintRefused(f"Between 1 and {MOST} labels can be printed together, not {len(labels)}.")
 
 
-def _begin(size: tuple[float, float], labels: Sequence[Label]) -> tuple[Canvas, BytesIO]:
-    """A new file; printed twice, the same labels make the same file."""
+def _title(labels: Sequence[Label]) -> str:
+    return f"Labels: {labels[0].head}{' …' if len(labels) > 1 else ''}"
+
+
+def begin(size: tuple[float, float], title: str) -> tuple[Canvas, BytesIO]:
+    """A new file; printed twice, the same things make the same file."""
     file = BytesIO()
     canvas = Canvas(file, pagesize=size, invariant=1, lang="en")
-    canvas.setTitle(f"Labels: {labels[0].head}{' …' if len(labels) > 1 else ''}")
+    canvas.setTitle(title)
     return canvas, file

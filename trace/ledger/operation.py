@@ -16,17 +16,17 @@ from dataclasses import dataclass, field
 from typing import Any, ParamSpec, TypeVar
 
 from django.apps import apps
-from django.db import OperationalError, connection, transaction
+from django.db import IntegrityError, OperationalError, connection, transaction
 from django.db.models import Model
 
 from trace.core.clock import now
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text
 from trace.core.permissions import check_permitted
-from trace.core.sql import load_sql
+from trace.core.sql import fetch, load_sql, planned_cursor
 from trace.ledger.canonical import VERSION, canonical, plain, records_in, subject_of
 from trace.ledger.models import Answer
-from trace.ledger.source import check_here, check_stations, clock_facts, true_moments
+from trace.ledger.source import check_here, check_stations, source_facts, true_moments
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -46,8 +46,9 @@ class UnknownActor(Refusal):
     action = "Sign in as yourself, or ask an administrator to link your account to a person."
 
 
-DEADLOCK = "40P01"
-"""PostgreSQL's SQLSTATE for a transaction that it undid to end a deadlock."""
+TOGETHER = {"40P01", "23505"}
+"""PostgreSQL's SQLSTATEs where another did something at the same moment: the transaction that it undid to end a
+deadlock, and a key that was free when it was looked for. Tried again, the operation sees what the other did."""
 
 RETRIES = 3
 
@@ -119,9 +120,8 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
             for _ in range(RETRIES):
                 try:
                     return carry_out(request, told, arguments)
-                except OperationalError as error:
-                    # Two operations locked the same rows in turn; the database undid this one.
-                    if connection.in_atomic_block or getattr(error.__cause__, "sqlstate", "") != DEADLOCK:
+                except (OperationalError, IntegrityError) as error:
+                    if connection.in_atomic_block or getattr(error.__cause__, "sqlstate", "") not in TOGETHER:
                         raise
             return carry_out(request, told, arguments)
 
@@ -132,7 +132,7 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
                 answer = _claim(request, work.__name__, told) if request else None
                 if answer and answer.response:
                     return _recall(answer.response)
-                running = _Running(facts=clock_facts())
+                running = _Running(facts=source_facts())
                 token = _running.set(running)
                 try:
                     result = work(**arguments)  # type: ignore[call-arg]
@@ -152,15 +152,21 @@ def operation(*, gate: Callable[[], None] | None = None) -> Callable[[Callable[P
     return decorate
 
 
+def find_answer(request: Request) -> Any:
+    """What came of a request when it was carried out, as a repeat of it would hear; None where it was not."""
+    answer = Answer.objects.filter(client=request.client, key=request.key).exclude(response="").first()
+    return _recall(answer.response) if answer else None
+
+
 def _claim(request: Request, verb: str, arguments: dict[str, Any]) -> Answer:
     """The answer row of this request; whoever else holds it is waited for."""
     client, key = clean_text(request.client, 80, "The client"), clean_text(request.key, 80, "The request key")
     text = canonical({"verb": verb, "arguments": arguments})
     digest = hashlib.sha256(text.encode(errors="surrogatepass")).hexdigest()
-    Answer.objects.bulk_create(
-        [Answer(client=client, key=key, digest=digest, recorded=now())],
-        ignore_conflicts=True,
-    )
+    recorded = now()
+    adapted = connection.ops.adapt_datetimefield_value(recorded)
+    if new := fetch(__file__, "claim", client=client, key=key, digest=digest, recorded=adapted):
+        return Answer(pk=new[0][0], client=client, key=key, digest=digest, recorded=recorded)
     answer = Answer.objects.select_for_update().get(client=client, key=key)
     if answer.digest != digest:
         raise RequestReused(f"Request {request.key} was used before for something else.")
@@ -211,7 +217,7 @@ def _write_event(verb: str, arguments: dict[str, Any], result: Any, running: _Ru
         "payload": canonical(payload),
         "subjects": json.dumps(sorted(subjects)),
     }
-    with connection.cursor() as cursor:
+    with planned_cursor() as cursor:
         # SQLite takes one statement at a time.
         for statement in load_sql(__file__, "event", connection.vendor).split(";\n"):
             cursor.execute(statement, row)

@@ -1,7 +1,8 @@
 """Whence a request comes: the stations to which its device or token is bound, and what its clock is off.
 
 Set once for each request, and asked by the operation decorator and by what reads moments: pages and the API pass both.
-Of a page the server's clock tells the moments: only to the API does a device tell what its own shows.
+Of a page the server's clock tells the moments: only to the API does a device tell what its own shows, and with a scan
+that it kept while the server was away (`web/kept.py`), whose moment is put right before any operation hears of it.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -38,12 +39,14 @@ class BadClock(Refusal):
 @dataclass(frozen=True)
 class Source:
     """`stations`: the keys of those at which may be recorded, None for anywhere; `name` says whose they are.
-    `device_time`: what the device's clock showed when it sent, as it was told; `arrived`: when that came."""
+    `device_time`: what the device's clock showed when it sent, as it was told; `arrived`: when that came.
+    `noted`: what every event of the request notes of how it came."""
 
     name: str = ""
     stations: frozenset[str] | None = None
     device_time: str = ""
     arrived: datetime | None = None
+    noted: Mapping[str, Any] = field(default_factory=dict)
 
 
 ANYWHERE = Source()
@@ -52,14 +55,15 @@ _SOURCE: ContextVar[Source] = ContextVar("source", default=ANYWHERE)
 
 AT: Mapping[str, tuple[str, ...]] = {
     "station": (),
-    "axis": ("station",),
-    "feed": ("axis", "station"),
-    "setup": ("axis", "station"),
-    "feedrecord": ("feed", "axis", "station"),
+    "axis": ("stands_at",),
+    "feed": ("axis", "stands_at"),
+    "setup": ("axis", "stands_at"),
+    "feedrecord": ("feed", "axis", "stands_at"),
+    "tape": ("stands_at",),
     "pass": ("station",),
     "equipment": ("station",),
 }
-"""What is at a station, by kind: how the station is reached from it. A tape's axis has none."""
+"""What is at a station, by kind: how the station is reached from it. A tape is at none once its building has ended."""
 
 WORST = timedelta(days=1)
 """What a device's clock may be off."""
@@ -85,6 +89,12 @@ def by_our_clock() -> Iterator[None]:
 def bind(name: str, stations: Iterable[str]) -> None:
     """For the rest of the request: only what is at these stations may be recorded."""
     _SOURCE.set(replace(_SOURCE.get(), name=name, stations=frozenset(stations)))
+
+
+def note_source(**facts: Any) -> None:
+    """For the rest of the request: its events note how it came."""
+    source = _SOURCE.get()
+    _SOURCE.set(replace(source, noted={**source.noted, **facts}))
 
 
 def check_here(records: Iterable[Model]) -> None:
@@ -117,14 +127,16 @@ def clock_off() -> timedelta:
     """By how much the device's clock is ahead of ours, less what the request was on its way; nothing where the request
     does not tell. Refuses with BadClock what is no moment, and more than a day."""
     source = _SOURCE.get()
-    if not source.device_time or source.arrived is None:
-        return EXACT
+    return measure_clock(source.device_time, source.arrived) if source.device_time and source.arrived else EXACT
+
+
+def measure_clock(shown: str, arrived: datetime) -> timedelta:
+    """By how much a clock that showed this when it sent is ahead of ours. Refuses with BadClock."""
     try:
-        shown = datetime.fromisoformat(source.device_time)
-        off = shown - source.arrived
+        off = datetime.fromisoformat(shown) - arrived
     except (ValueError, TypeError, OverflowError):
         raise BadClock(
-            f"“{source.device_time[:40]}” is no moment with an offset.",
+            f"“{shown[:40]}” is no moment with an offset.",
             action="Send Device-Time as RFC 3339 has it, such as 2026-03-02T14:30:05.250Z.",
         ) from None
     if not -WORST <= off <= WORST:
@@ -146,7 +158,11 @@ def true_moments(arguments: dict[str, Any], clocked: Collection[str]) -> dict[st
     return {**arguments, **right}
 
 
-def clock_facts() -> dict[str, Any]:
-    """What an event notes of the device's clock: nothing where the request did not tell."""
-    off = clock_off()
+def source_facts() -> dict[str, Any]:
+    """What an event notes of how its request came, and of the device's clock where the request told."""
+    return {**_SOURCE.get().noted, **clock_facts(clock_off())}
+
+
+def clock_facts(off: timedelta) -> dict[str, Any]:
+    """What a clock is off, as events note it: nothing where it is right."""
     return {"device_clock_ahead" if off > EXACT else "device_clock_behind": abs(off)} if off else {}

@@ -4,16 +4,19 @@ early."""
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, Decimal
+from types import MappingProxyType
 
 from django.db.models import QuerySet
 
 from trace.engineering.models import Part
 from trace.material.models import (
     Container,
+    Derivation,
     Inspection,
+    InspectionCount,
     Lot,
     LotStatus,
     Manner,
@@ -47,10 +50,27 @@ def list_present(lot: Lot) -> QuerySet[Container]:
 
 
 def count_pieces(containers: Iterable[Container]) -> int | None:
-    """How many pieces containers hold together; None where one of them was not counted."""
-    counts = [container.quantity for container in containers]
+    """How many pieces containers hold together; None where one of them was not counted. What was filled from another of
+    them is still in that one's quantity, unless the pieces were counted since, each where it was then."""
+    containers = list(containers)
+    manners = (Manner.EVERY, Manner.SORTED)
+    counted = InspectionCount.objects.filter(container__in=containers, inspection__manner__in=manners)
+    since = dict(counted.order_by("inspection__at").values_list("container", "inspection__at"))
+    inside = list_filled_from((container.pk for container in containers), since)
+    counts = [container.quantity for container in containers if container.pk not in inside]
     known = [count for count in counts if count is not None]
     return int(sum(known, Decimal(0)).to_integral_value(ROUND_CEILING)) if known and len(known) == len(counts) else None
+
+
+def list_filled_from(containers: Iterable[int], since: Mapping[int, int] = MappingProxyType({})) -> set[int]:
+    """The ids of the containers that were filled from any of these, to any depth; of one that is in `since`, after that
+    moment."""
+    filled, layer = set[int](), set(containers)
+    while layer:
+        found = Derivation.objects.filter(source__in=layer, superseded=None).values_list("source", "result", "at")
+        layer = {result for source, result, at in found if source and at > since.get(source, -1)} - filled
+        filled |= layer
+    return filled
 
 
 def find_round(lot: Lot) -> int:

@@ -190,7 +190,8 @@ def pitch_limits(taping: Taping, pitches: int) -> tuple[Decimal, Decimal]:
 
 @dataclass(frozen=True)
 class RunOut:
-    """For how many boards more a feed gives, at least and at most; `minutes` for the least, None without a pace."""
+    """For how many boards more a feed gives, at least and at most; `minutes` for the least, None without a pace, and of
+    what was scanned together, which has none."""
 
     least: int
     most: int
@@ -200,4 +201,4 @@ class RunOut:
 def forecast(left: Left, per_board: int, pace: Decimal | None) -> RunOut:
     """When a feed runs out that gives so many parts to a board, at a pace of minutes to a board."""
     least, most = (int(max(parts, NONE) // per_board) for parts in (left.least, left.most))
-    return RunOut(least, most, None if pace is None else int(least * pace))
+    return RunOut(least, most, int(least * pace) or None if pace and least else None)

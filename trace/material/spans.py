@@ -1,115 +1,89 @@
-"""Keeping a feed's spans and remainders in step with its records."""
+"""Keeping feeds' spans and remainders in step with their records."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from django.db.models import F
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from trace.core.clock import now, to_ticks
 from trace.core.models import Person
+from trace.core.sql import fetch_planned
 from trace.material.clocks import mark_exposed
-from trace.material.facts import BY_DRAWS, Draw, Record, SpanFacts
-from trace.material.models import Axis, Derivation, Feed, FeedRecord, Span
-from trace.material.rules import reckon
+from trace.material.facts import BY_DRAWS, Reckoning, Record, SpanFacts
+from trace.material.models import Derivation, Feed, FeedRecord, Span
 
-
-def find_anchor(feed: Feed, since: int) -> FeedRecord | None:
-    """The last record before a position at which the place was surely emptied, with every other record
-    surely before it or after it: nothing from there on follows from what was before, nor the other way."""
-    records = FeedRecord.objects.filter(feed=feed, superseded=None)
-    emptied = records.filter(act__in=ANCHORS, first=F("last"), last__lt=since).order_by("-last", "-id")
-    for record in emptied[:TRIES]:
-        if not records.filter(first__lte=record.first, last__gte=record.first).exclude(pk=record.pk).exists():
-            return record
-    return None
-
-
-def list_records(feed: Feed, anchor: FeedRecord | None = None) -> list[Record]:
-    """The feed's records that stand, from an anchor on, as reckoning sees them."""
-    rows = FeedRecord.objects.filter(feed=feed, superseded=None)
-    if anchor:
-        rows = rows.filter(first__gte=anchor.first)
-    return [
-        Record(
-            id=row.pk,
-            act=row.act,
-            container=row.container_id,
-            first=row.first,
-            last=row.last,
-            lead=row.lead or 0,
-            tolerance=row.tolerance or 0,
-            quantity=row.quantity,
-            at_least=row.at_least,
-            left=row.left,
-            cleaned=row.cleaned,
-            happened=row.happened,
-            error=row.error,
-        )
-        for row in rows
-    ]
-
-
-ANCHORS = frozenset({"load", "clear", "take-off"})
+EMPTYING = ["load", "clear", "take-off"]
 """Acts that leave nothing in the place of what was there before."""
 
-TRIES = 5
-"""How many of the last emptyings are tried as an anchor."""
+
+@dataclass(frozen=True)
+class Standing:
+    """What of a feed is reckoned anew: from its last sure emptying on, the anchor (None: from the beginning), its
+    records and standing spans, these with their ids."""
+
+    anchor: int | None
+    since: int
+    records: list[Record]
+    spans: dict[SpanFacts, int]
+
+    @property
+    def counts_since(self) -> int | None:
+        """The position from which draws matter to the spans, None where they don't."""
+        counting = (r.first for r in self.records if r.act in BY_DRAWS or r.quantity is not None)
+        return min(counting, default=None)
 
 
-def counts_draws(records: Sequence[Record]) -> int | None:
-    """The position from which draws matter to this feed's spans, None where they don't."""
-    counting = (r.first for r in records if r.act in BY_DRAWS or r.quantity is not None)
-    return min(counting, default=None)
+def list_standing(feeds: Iterable[int], since: int = 0) -> dict[int, Standing]:
+    """By the ids of the feeds, what follows from a change at `since` or later, in one statement: what was before the
+    last sure emptying up to there stays as it is, and is not read."""
+    rows = fetch_planned(__file__, "standing", feeds=list(feeds), since=since, emptying=EMPTYING)
+    return {
+        feed: Standing(
+            anchor,
+            first,
+            [Record(*row) for row in json.loads(records or "[]")],
+            {SpanFacts(*row): pk for pk, *row in json.loads(spans or "[]")},
+        )
+        for feed, anchor, first, records, spans in rows
+    }
 
 
 def keep_spans(
-    *,
-    feed: Feed,
-    records: Sequence[Record],
-    draws: Sequence[Draw],
-    places: int,
-    by: Person,
-    anchor: FeedRecord | None = None,
+    feeds: Sequence[Feed], standing: Mapping[int, Standing], reckoned: Mapping[int, Reckoning], by: Person
 ) -> None:
-    """Reckon a feed, from an anchor on, and supersede the spans and remainders that changed. For use in an
-    operation."""
-    on_clock = feed.axis.kind == Axis.Kind.CLOCK
-    reckoning = reckon(records, draws, on_clock=on_clock, places=places)
+    """Supersede the spans and remainders of feeds that are reckoned otherwise now. For use in an operation."""
     recorded = to_ticks(now())
-    since = anchor.first if anchor else 0
-    _keep(feed, [span for span in reckoning.spans if span.first >= since], recorded, since)
-    if anchor:
-        reckoning.remainders.pop(anchor.pk, None)
-    _keep_remainders(reckoning.remainders, recorded, by)
-    if feed.unsettled == reckoning.settled:
-        feed.unsettled = not reckoning.settled
-        feed.save(update_fields=["unsettled"])
-
-
-def _keep(feed: Feed, spans: Sequence[SpanFacts], recorded: int, since: int) -> None:
-    standing = {
-        SpanFacts(row.first, row.end, row.container_id, row.sure_from, row.since, row.until, row.oldest): row.pk
-        for row in Span.objects.filter(feed=feed, superseded=None, first__gte=since)
-    }
-    wanted = set(spans)
-    gone = [pk for facts, pk in standing.items() if facts not in wanted]
-    Span.objects.filter(pk__in=gone).update(superseded=recorded)
-    Span.objects.bulk_create(
-        Span(
-            feed=feed,
-            container_id=facts.container,
-            first=facts.first,
-            end=facts.end,
-            sure_from=facts.sure_from,
-            since=facts.since,
-            until=facts.until,
-            oldest=facts.oldest,
-            recorded=recorded,
-        )
-        for facts in spans
-        if facts not in standing
-    )
+    gone, come, remainders = list[int](), list[Span](), dict[int, set[int | None]]()
+    for feed in feeds:
+        was, reckoning = standing[feed.pk], reckoned[feed.pk]
+        wanted = {facts for facts in reckoning.spans if facts.first >= was.since}
+        gone += [pk for facts, pk in was.spans.items() if facts not in wanted]
+        come += [
+            Span(
+                feed=feed,
+                container_id=facts.container,
+                first=facts.first,
+                end=facts.end,
+                sure_from=facts.sure_from,
+                since=facts.since,
+                until=facts.until,
+                oldest=facts.oldest,
+                recorded=recorded,
+            )
+            for facts in reckoning.spans
+            if facts in wanted and facts not in was.spans
+        ]
+        remainders |= {record: sources for record, sources in reckoning.remainders.items() if record != was.anchor}
+    if gone:
+        Span.objects.filter(pk__in=gone).update(superseded=recorded)
+    Span.objects.bulk_create(come)
+    if remainders:
+        _keep_remainders(remainders, recorded, by)
+    turned = [feed for feed in feeds if feed.unsettled == reckoned[feed.pk].settled]
+    for feed in turned:
+        feed.unsettled = not feed.unsettled
+    Feed.objects.bulk_update(turned, ["unsettled"])
 
 
 def _keep_remainders(remainders: dict[int, set[int | None]], recorded: int, by: Person) -> None:

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from urllib.parse import urlencode
 
 from django.db.models import Q, QuerySet
 
 from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
 from trace.genealogy.rules import REASONS, Reason, Sureness
-from trace.genealogy.stock import StockItem, list_stock
+from trace.genealogy.stock import StockItem, list_population_stock
 from trace.genealogy.suspicion import Suspicion
 from trace.genealogy.whereabouts import Named, Place, Whereabouts
 from trace.holds.models import Hold
+from trace.material.models import Container, Lot
 from trace.web.approvals import signed_cell
-from trace.web.cells import Link, Mark, Moment, Ref, Several, Why
+from trace.web.cells import Link, Mark, Moment, Ref, Several, Why, page_of
 from trace.web.moments import Asof
 from trace.web.tables import Column, Table
 
@@ -27,20 +28,38 @@ INSIDE = "inside another"
 
 @dataclass
 class Answer:
-    """What is suspect (its kind and key), and everything a page says of it as of a moment.
-
-    The population is computed once, when first asked for.
+    """What is asked about (its kind and key, and as the subject of a sentence), and everything a page says of it as of
+    a moment. `reckon` makes its population as of one; it is asked once, when first needed.
     """
 
     kind: str
     key: str
-    suspicion: Suspicion
+    subject: str
+    reckon: Callable[[int], Population]
     asof: Asof
+
+    @classmethod
+    def of(cls, thing: Lot | Container, asof: Asof) -> Answer:
+        """The answer about a lot or a container."""
+        of_lot = isinstance(thing, Lot)
+        kind = "lot" if of_lot else "container"
+        suspicion = Suspicion(frozenset([thing.pk] if of_lot else []), frozenset([] if of_lot else [thing.pk]))
+        return cls(kind, thing.key, f"{kind.capitalize()} {thing.key}", partial(trace_forward, suspicion), asof)
 
     @cached_property
     def population(self) -> Population:
         """Every carrier."""
-        return trace_forward(self.suspicion, self.asof.ticks)
+        return self.reckon(self.asof.ticks)
+
+    @property
+    def what(self) -> str:
+        """What a unit carries, before the key."""
+        return "what is suspect in containment" if self.kind == "containment" else self.kind
+
+    @property
+    def href(self) -> str:
+        """The page that answers."""
+        return page_of(self.kind, self.key, self.asof.query)
 
     @cached_property
     def summary(self) -> Summary:
@@ -50,7 +69,7 @@ class Answer:
     @property
     def sentence(self) -> str:
         """The answer in words."""
-        return self.summary.sentence(f"{self.kind.capitalize()} {self.key}")
+        return self.summary.sentence(self.subject)
 
     @cached_property
     def carrying(self) -> list[Carrier]:
@@ -62,10 +81,10 @@ class Answer:
         occurring = {word for carrier in self.population.carriers for word in carrier.reasons}
         return [(reason.words()[0], REASONS[reason]) for reason in Reason if reason.words()[0] in occurring]
 
-    def link(self, page: str = "", **filters: str) -> str:
+    def link(self, **filters: str) -> str:
         """The address of the units table with these filters."""
         query = {f"units-{name}": value for name, value in filters.items()}
-        return f"{page}?{urlencode({**self.asof.fields, **query})}#units"
+        return f"?{urlencode({**self.asof.fields, **query})}#units"
 
     def links(self) -> dict[str, str]:
         """Where the numbers of the sentence lead."""
@@ -203,7 +222,7 @@ def stock_table(answer: Answer) -> Table:
             Column("quantity", "Held at first", lambda item: item.sets_left or item.quantity, number=True),
             Column("wholly", "Wholly suspect", lambda item: "wholly" if item.wholly else "in part", choose=True),
         ],
-        list_stock(answer.population.evidence, answer.population.at),
+        list_population_stock(answer.population),
         "No suspect material is left in the plant.",
     )
 

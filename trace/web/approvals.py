@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, timedelta
 from functools import cache
 from typing import Any
+from urllib.parse import urlencode
 
 from django.http import HttpRequest
 from django.urls import reverse
@@ -15,6 +16,7 @@ from trace.approvals.content import SIGNED
 from trace.approvals.models import Deviation, Signature
 from trace.approvals.queries import Verified, find_state, list_attachments, list_signatures, verify_signature
 from trace.approvals.rules import Verdict
+from trace.containment.models import Kind as Suspected
 from trace.core.clock import from_ticks, now, to_ticks
 from trace.core.permissions import PAGES, may, roles_of
 from trace.floor.models import Skip
@@ -24,6 +26,9 @@ from trace.web.tables import Column, Table
 
 SIGNING = timedelta(minutes=15)
 """For so long after a signature the next one of the same session asks for the password alone (21 CFR 11.200(a)(1))."""
+
+DISPOSED = ("unit", "lot", "container")
+"""Kinds of things on whose pages it is decided what becomes of them."""
 
 RULE_WORDS = {rule.code: rule.when for rule in RULES}
 
@@ -38,11 +43,22 @@ def approval_tables(kind: str, key: str) -> list[Table]:
 
 
 def approval_links(request: HttpRequest, kind: str, key: str) -> list[Link]:
-    """What who asks may do: sign the thing, attach a file to it."""
+    """What who asks may do about a thing: sign it, attach a file to it, decide of it, open a containment for it."""
     wanted = [("sign", "Sign it")] if kind in SIGNED else []
     wanted.append(("attach", "Attach a file"))
+    if kind in DISPOSED:
+        wanted.append(("decide", "Decide what becomes of it"))
     roles = roles_of(request.user)
-    return [Link(words, reverse(page, args=[kind, key])) for page, words in wanted if may(roles, PAGES[page])]
+    links = [Link(words, reverse(page, args=[kind, key])) for page, words in wanted if may(roles, PAGES[page])]
+    return links + alarm_links(request, kind, key)
+
+
+def alarm_links(request: HttpRequest, kind: str, key: str) -> list[Link]:
+    """The one step from what may be suspected to its containment."""
+    if kind not in Suspected.values or not may(roles_of(request.user), PAGES["open-containment"]):
+        return []
+    told = urlencode({"kind": kind, "subject": key})
+    return [Link("Open a containment for it", f"{reverse('open-containment')}?{told}")]
 
 
 def _verdict(one: Verified) -> Several:

@@ -30,6 +30,7 @@ PAGES = {
     "station": "station",
     "part": "part",
     "carton": "carton",
+    "pallet": "pallet",
     "shipment": "shipment",
     "workorder": "order",
     "person": "person",
@@ -38,9 +39,14 @@ PAGES = {
     "feed": "feed",
     "setup": "setup",
     "deviation": "deviation",
+    "disposition": "disposition",
+    "return": "return",
     "equipment": "equipment",
     "attachment": "attachment",
     "delivery": "delivery",
+    "carrier": "rack",
+    "containment": "containment",
+    "notice": "notice-pdf",
 }
 """Kind of a thing, as the ledger names it: the name of its page's address."""
 
@@ -150,11 +156,12 @@ class Link:
         return text_of(self.value)
 
     def show(self, asof: str) -> SafeString:
+        words = self.value.show(asof) if isinstance(self.value, Money) else text_of(self.value)
         if not self.value:
-            return format_html("{}", text_of(self.value))
+            return format_html("{}", words)
         if self.label:
-            return format_html('<a href="{}" aria-label="{}">{}</a>', self.href, self.label, text_of(self.value))
-        return format_html('<a href="{}">{}</a>', self.href, text_of(self.value))
+            return format_html('<a href="{}" aria-label="{}">{}</a>', self.href, self.label, words)
+        return format_html('<a href="{}">{}</a>', self.href, words)
 
 
 @dataclass(frozen=True)
@@ -203,8 +210,16 @@ SHAPES = {
     "forged": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
     "fit": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M4 7l2 3 4-6"/>',
     "not fit": '<path class="line" d="M7 1.500 13 12.500H1z"/><path class="line" d="M7 5v4"/>',
+    "good": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M4 7l2 3 4-6"/>',
+    "outside": '<path class="line" d="M1 5h12M1 9h12"/><circle cx="11" cy="2" r="1.500"/>',
+    "not good": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
     "right": '<path class="line" d="M2 7l4 5 6-10"/>',
     "wrong": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
+    "passed": '<path class="line" d="M2 7l4 5 6-10"/>',
+    "failed": '<path class="line" d="M2 2l10 10M12 2 2 12"/>',
+    "aborted": '<path class="line" d="M2 12V2h10"/><path class="line" d="M5 9h7"/>',
+    "fitted": '<circle cx="7" cy="7" r="5.500"/><path class="gap" d="M4 7l2 3 4-6"/>',
+    "to fit": '<circle cx="7" cy="7" r="5" class="line"/>',
     "quarantined": '<path class="line" d="M2 2h10v10H2zM2 7h10"/>',
     "released": '<path class="line" d="M1.500 7h9M7 3l4.500 4L7 11"/>',
     "rejected": '<path class="line" d="M1.500 1.500h11v11h-11zM4 4l6 6M10 4l-6 6"/>',
@@ -216,7 +231,19 @@ SHAPES = {
     "to be baked": '<path class="line" d="M2 12h10M4 9c-2-3 2-4 0-7M9 9c-2-3 2-4 0-7"/>',
     "expired": '<path class="line" d="M3 1h8L3 13h8z"/>',
     "came": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M4 7l2 3 4-6"/>',
+    "counted in": '<path class="line" d="M2 7l4 5 6-10"/>',
     "missing": '<path class="line" d="M2 2h10v10H2z"/><path class="line" d="M4 7h6"/>',
+    "slowest": '<path class="line" d="M3 1.500h8L3 12.500h8z"/><path class="line" d="M1 7h12"/>',
+    "below its limit": '<path class="line" d="M1 3h12M7 5v7M4 9l3 3 3-3"/>',
+    "seen": '<path class="line" d="M1 7c3-5 9-5 12 0-3 5-9 5-12 0z"/><circle cx="7" cy="7" r="2"/>',
+    "not seen": '<path class="line" d="M1 7c3-5 9-5 12 0M2 12 12 2"/>',
+    "low": '<path class="line" d="M2 2v10h10V2"/><path d="M3 9h8v2H3z"/>',
+    "running": '<path d="M3 2l8 5-8 5z"/>',
+    "owed": '<circle cx="7" cy="7" r="5" class="line"/><path class="line" d="M7 4v4"/>',
+    "overdue": '<path class="line" d="M3 1h8L3 13h8z"/><path class="line" d="M1 7h12"/>',
+    "withdrawn": '<path class="line" d="M2 7h10M2 3l4 4-4 4"/>',
+    "overtaken": '<path class="line" d="M2 2l5 5-5 5M7 2l5 5-5 5"/>',
+    "mended": '<path class="line" d="M2 7l4 5 6-10"/>',
     "not approved": '<circle cx="7" cy="7" r="5" class="line"/>',
 }
 """A shape of our own for each word that has a meaning, so that colour is never alone."""

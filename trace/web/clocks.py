@@ -11,6 +11,7 @@ from trace.material.floor_life import HOUR, UNKNOWN, FloorClock
 from trace.material.models import BagRecord, Container
 from trace.material.queries import Stocked
 from trace.web.cells import Mark, Moment, Ref, Several, text_of
+from trace.web.corrections import wrong_column
 from trace.web.tables import Column, Table
 
 MINUTE = HOUR // 60
@@ -150,7 +151,10 @@ def bags_table(it: Container, at: int) -> Table:
                 "equipment__key",
             ),
             Column("by", "By", lambda bag: Ref("person", bag.by.key, bag.by.name), "by__key"),
+            wrong_column(),
         ],
-        it.bag_records.filter(superseded=None, at__lte=at).select_related("equipment", "by").order_by("at", "id"),
+        it.bag_records.filter(superseded=None, at__lte=at)
+        .select_related("container", "equipment", "by")
+        .order_by("at", "id"),
         "It was neither opened nor sealed or baked, by what is on record.",
     )

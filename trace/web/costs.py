@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from typing import Any
 from urllib.parse import urlencode
@@ -33,8 +34,8 @@ def cost_sheet(request: HttpRequest, answer: Answer) -> tuple[dict[str, Any], li
     context: dict[str, Any] = {"answer": answer, "asof": answer.asof, "costs": costs}
     if costs is None:
         return context, []
-    tables = [_lines_table(answer, name, cost) for name, cost in costs.items()]
-    line = _asked(request, costs)
+    tables = [lines_table(answer, name, cost, name.capitalize()) for name, cost in costs.items()]
+    line = find_line(request, costs)
     if line:
         context["line"] = line
         tables.append(_behind_table(answer, line))
@@ -43,7 +44,8 @@ def cost_sheet(request: HttpRequest, answer: Answer) -> tuple[dict[str, Any], li
     return context, tables
 
 
-def _asked(request: HttpRequest, costs: dict[str, Cost]) -> CostLine | None:
+def find_line(request: HttpRequest, costs: Mapping[str, Cost]) -> CostLine | None:
+    """The line that an address asks for (`?option=…&line=…`); None where it asks for none."""
     cost = costs.get(request.GET.get("option", ""))
     number = request.GET.get("line", "")
     if cost is None or not number.isdecimal() or int(number) >= len(cost.lines):
@@ -51,7 +53,9 @@ def _asked(request: HttpRequest, costs: dict[str, Cost]) -> CostLine | None:
     return cost.lines[int(number)]
 
 
-def _lines_table(answer: Answer, option: str, cost: Cost) -> Table:
+def lines_table(answer: Answer, option: str, cost: Cost, title: str) -> Table:
+    """The lines of a sum, each with its quantity, price or minutes and rate, and what is behind it."""
+
     def behind(row: tuple[int, CostLine]) -> Link:
         query = urlencode({**answer.asof.fields, "option": option, "line": row[0]})
         return Link(row[1].count, f"?{query}#behind", f"{row[1].count} behind {row[1]}")
@@ -59,7 +63,7 @@ def _lines_table(answer: Answer, option: str, cost: Cost) -> Table:
     currency = cost.currency
     return Table(
         option,
-        option.capitalize(),
+        title,
         [
             Column("line", "Line", lambda row: str(row[1])),
             Column("outlay", "For", lambda row: row[1].outlay.value, choose=True),
@@ -67,7 +71,7 @@ def _lines_table(answer: Answer, option: str, cost: Cost) -> Table:
             Column("place", "Where", lambda row: row[1].group.place.value, choose=True),
             Column("count", "Places" if option == "rework" else "Units", behind, number=True),
             Column("quantity", "Quantity", lambda row: row[1].quantity, number=True),
-            Column("each", "Each", lambda row: _each(row[1], currency)),
+            Column("each", "Each", lambda row: say_each(row[1], currency)),
             Column("amount", f"Amount, {currency}", lambda row: Money(row[1].amount, currency), number=True),
         ],
         list(enumerate(cost.lines)),
@@ -75,9 +79,9 @@ def _lines_table(answer: Answer, option: str, cost: Cost) -> Table:
     )
 
 
-def _each(line: CostLine, currency: str) -> str:
+def say_each(line: CostLine, currency: str) -> str:
     """The price of one in words, as the sum is made."""
-    if line.outlay in (Outlay.LABOUR, Outlay.REPLACING):
+    if line.outlay.timed:
         return f"{line.minutes.normalize():f} min at {line.rate.normalize():f} {currency}/h"
     return f"{line.price.normalize():f} {currency}"
 

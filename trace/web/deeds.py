@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -27,12 +28,13 @@ class NothingChosen(Refusal):
 
 @dataclass(frozen=True)
 class Ask:
-    """A field: the argument that it fills, its label; `scan` takes a label as it was scanned or typed, `moment` says
-    when it was done, as the plant's clock showed."""
+    """A field: the argument that it fills, its label; `scan` takes a label as it was scanned or typed, `scans`
+    several, one a line, which the page reads; `moment` says when it was done, as the plant's clock showed, `day` takes
+    a day."""
 
     name: str
     label: str
-    kind: str = "text"  # text, number, scan, choose, moment
+    kind: str = "text"  # text, long, number, scan, scans, choose, several (of the choices), moment, day
     needed: bool = True
     choices: Sequence[tuple[str, str]] = ()
 
@@ -60,8 +62,9 @@ def list_permitted(request: HttpRequest, deeds: Iterable[Deed]) -> list[Deed]:
 
 
 def title_of(request: HttpRequest, deeds: Iterable[Deed]) -> str:
-    """The title of what was done last, by the address that led here; empty where nothing was."""
-    return next((deed.title for deed in deeds if deed.verb == request.GET.get("done")), "")
+    """The title of what was done last, by the address that led here; empty where nothing was, or it was refused."""
+    done = request.GET.get("done") if request.method == "GET" else None
+    return next((deed.title for deed in deeds if deed.verb == done), "")
 
 
 def carry_out(request: HttpRequest, deeds: Iterable[Deed], **given: Any) -> Any:
@@ -71,11 +74,14 @@ def carry_out(request: HttpRequest, deeds: Iterable[Deed], **given: Any) -> Any:
     deed = next((one for one in list_permitted(request, deeds) if one.verb == sent.get("do")), None)
     if deed is None:
         raise NothingChosen("Nothing here was done.")
-    told = {ask.name: sent.get(ask.name, "") for ask in deed.asks if ask.name not in given}
+    told: dict[str, Any] = {ask.name: sent.get(ask.name, "") for ask in deed.asks if ask.name not in given}
+    told |= {ask.name: sent.getlist(ask.name) for ask in deed.asks if ask.kind == "several"}
     told |= {ask.name: read_label(told[ask.name]) for ask in deed.asks if ask.kind == "scan" and told.get(ask.name)}
-    arguments = read_arguments(deed.operation, told, leave_out=("by", "at", *given))
+    moments = [ask.name for ask in deed.asks if ask.kind == "moment"]  # as the plant's clock shows
+    given = {name: value for name, value in given.items() if name in inspect.signature(deed.operation).parameters}
+    arguments = read_arguments(deed.operation, told, leave_out=("by", "at", *given, *moments))
     done = asking(request)
-    for ask in deed.asks:
-        if ask.kind == "moment" and (ticks := read_moment(told[ask.name], timezone.get_current_timezone())) < OPEN:
-            done[ask.name] = from_ticks(ticks)
+    for name in moments:
+        if (ticks := read_moment(told[name], timezone.get_current_timezone())) < OPEN:
+            done[name] = from_ticks(ticks)
     return deed.operation(**given, **arguments, **done)

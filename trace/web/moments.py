@@ -87,6 +87,10 @@ def _read(request: HttpRequest, name: str) -> tuple[int, str]:
     ticks = read_moment(request.GET.get(name, ""), timezone.get_current_timezone())
     if ticks == OPEN:
         return OPEN, ""
+    return ticks, write_moment(ticks)
+
+
+def write_moment(ticks: int) -> str:
+    """A moment as an address asks for it: without the zone's +, so that it can stand there as it is."""
     local = timezone.localtime(from_ticks(ticks))
-    # Without the zone's +, so that it can stand in an address as it is.
-    return ticks, local.replace(tzinfo=None).isoformat(timespec="auto" if ticks % MINUTE else "minutes")
+    return local.replace(tzinfo=None).isoformat(timespec="auto" if ticks % MINUTE else "minutes")

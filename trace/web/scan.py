@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
+from urllib.parse import urlencode
 
 from django.db.models import Model, Q
 from django.db.models.functions import Upper
 
 from trace.approvals.models import Deviation
+from trace.containment.models import Containment
 from trace.core.keys import KEY, KEY_LENGTH, BadKey, check_character, clean_key, read_code, read_label
 from trace.core.models import Person
 from trace.core.secrecy import clean_scan
 from trace.engineering.equipment import Equipment
 from trace.engineering.models import Part, Station
 from trace.exchange.supplier_label import LabelRefused, read_label_text
-from trace.floor.models import Carton, Customer, Shipment, Unit, WorkOrder
+from trace.floor.models import Carrier, Carton, Customer, Pallet, Return, Shipment, Unit, WorkOrder
+from trace.floor.naming import list_named_units
 from trace.material.models import Container, Delivery, Feed, Lot, SetUp, Supplier, Tape
 from trace.material.queries import find_receipts
 from trace.web.cells import Ref, page_of
@@ -34,6 +37,7 @@ KINDS: dict[str, type[Model]] = {
     "station": Station,
     "part": Part,
     "carton": Carton,
+    "pallet": Pallet,
     "shipment": Shipment,
     "workorder": WorkOrder,
     "person": Person,
@@ -44,6 +48,9 @@ KINDS: dict[str, type[Model]] = {
     "deviation": Deviation,
     "equipment": Equipment,
     "delivery": Delivery,
+    "return": Return,
+    "carrier": Carrier,
+    "containment": Containment,
 }
 """What the scan line opens, by key."""
 
@@ -77,21 +84,26 @@ DESCRIBED = {
     "deviation": ("reason",),
     "equipment": ("name", "kind"),
     "delivery": ("supplier__name", "number"),
+    "return": ("unit__key", "customer__name", "complaint"),
+    "carrier": ("kind", "part__name"),
+    "containment": ("problem",),
 }
 """What tells one thing of a kind from another, beside its key."""
 
 
 @dataclass(frozen=True)
 class Found:
-    """A thing that a text names: its kind and key, and what it is in words."""
+    """A thing that a text names: its kind and key, and what it is in words; what was `scanned`, where its page says
+    more about that: a label that was replaced."""
 
     kind: str
     key: str
     words: str
+    scanned: str = ""
 
     @property
     def href(self) -> str:
-        return page_of(self.kind, self.key)
+        return page_of(self.kind, self.key) + (f"?{urlencode({'scanned': self.scanned})}" if self.scanned else "")
 
     @property
     def ref(self) -> Ref:
@@ -118,23 +130,24 @@ def read_scan(text: str) -> Reading:
         reading.problem, reading.action = "Nothing was scanned.", "Scan or type a label, a serial or a lot number."
         return reading
     link = read_code(text)
+    units = list(_by_unit_name(text))
     only, text = link or ("", text)
     named = [] if link else list(_by_other_name(text))
     try:
         key = read_label(text)
     except BadKey as bad:
-        reading.found = named or list(_without_zeros(text))
+        reading.found = [*units, *named] or list(_without_zeros(text))
         if reading.found:
             return reading
         reading.problem, reading.action = bad.message, bad.action
         reading.suggestions = suggest(text)
         if "." not in text or "/" in text:  # no label, and no key either
-            reading.problem, reading.action = _unknown(text)
+            reading.problem, reading.action = _unknown(text, reading.suggestions)
         return reading
-    reading.found = list(dict.fromkeys([*_by_key(key, only), *named])) or list(_without_zeros(text))
+    reading.found = list(dict.fromkeys([*units, *_by_key(key, only), *named])) or list(_without_zeros(text))
     if not reading.found:
-        reading.problem, reading.action = _unknown(key)
         reading.suggestions = suggest(key)
+        reading.problem, reading.action = _unknown(key, reading.suggestions)
     return reading
 
 
@@ -152,11 +165,9 @@ def read_package(text: str) -> Reading:
     return Reading(label.text, problem=problem, action="Take it to goods-in, to be received there.")
 
 
-def _unknown(text: str) -> tuple[str, str]:
-    return (
-        f"Nothing in this plant is called “{text}”.",
-        "Check the label and scan it again, or choose what you meant.",
-    )
+def _unknown(text: str, near: Sequence[Found]) -> tuple[str, str]:
+    choose = ", or choose what you meant" if near else ""
+    return f"Nothing in this plant is called “{text}”.", f"Check the label and scan it again{choose}."
 
 
 def suggest(text: str) -> list[Found]:
@@ -215,7 +226,15 @@ def _without_zeros(text: str) -> Iterator[Found]:
 
 def _by_key(key: str, only: str = "") -> Iterator[Found]:
     for kind in [only] if only else KINDS:
-        yield from _describe(kind, Q(key=key))
+        if kind != "unit":  # which has other names too
+            yield from _describe(kind, Q(key=key))
+
+
+def _by_unit_name(text: str) -> Iterator[Found]:
+    """Units by their serials, labels, and the serials that others gave them."""
+    for named in list_named_units(text):
+        unit = named.unit
+        yield Found("unit", unit.key, unit.part.name, text if named.replaced else "")
 
 
 def _by_other_name(text: str) -> Iterator[Found]:

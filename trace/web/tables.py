@@ -1,10 +1,10 @@
-"""Tables that sort, filter and page on the server and download as CSV.
+"""Tables that sort, filter and page on the server and download as files.
 
 A table is declared with its columns and rows (a list, or a queryset that is read by the page); it
 is then bound to the query of a request, in which its own parameters begin with its name:
 `units-sort=-serial`, `units-page=2`, `units-find=text`, `units-sureness=possible`. The others are
 kept, so that tables on one page don't disturb each other. `?csv=units` downloads every row that
-the filters let through.
+the filters let through, `?xlsx=units` does so as a spreadsheet.
 """
 
 from __future__ import annotations
@@ -13,16 +13,19 @@ import csv
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from functools import cached_property
+from itertools import chain
 from typing import Any
 
 from django.core.paginator import Page, Paginator
 from django.db.models import Count, Q, QuerySet
-from django.http import HttpRequest, HttpResponse, QueryDict, StreamingHttpResponse
+from django.http import FileResponse, HttpRequest, HttpResponse, QueryDict, StreamingHttpResponse
 from django.shortcuts import render
 
 from trace.exchange.spreadsheet import inert
-from trace.web.cells import sort_key, text_of
+from trace.exchange.workbook import MEDIA_TYPE, Cell, write_workbook
+from trace.web.cells import Link, Money, sort_key, text_of
 from trace.web.moments import Asof
 
 PAGE_SIZE = 25
@@ -111,7 +114,8 @@ class Shown:
     def link(self, **changes: str) -> str:
         """The address of this page with some of the table's parameters changed."""
         query = self.query.copy()
-        query.pop("csv", None)
+        for name in FILES:
+            query.pop(name, None)
         for name, value in changes.items():
             query[f"{self.table.name}-{name}"] = value
         if "page" not in changes:
@@ -121,16 +125,16 @@ class Shown:
     @property
     def kept(self) -> list[tuple[str, str]]:
         """Parameters of the rest of the page, and the order: the filter form sends them along."""
-        own = {f"{self.table.name}-{name}" for name in [*self.chosen, "find", "page"]} | {"csv"}
+        own = {f"{self.table.name}-{name}" for name in [*self.chosen, "find", "page"]} | set(FILES)
         return [(name, value) for name, values in self.query.lists() if name not in own for value in values]
 
-    @property
-    def csv_link(self) -> str:
-        """Every row as CSV."""
-        query = self.query.copy()
-        query.pop(f"{self.table.name}-page", None)
-        query["csv"] = self.table.name
-        return f"{self.path}?{query.urlencode()}"
+    def files(self) -> Iterator[tuple[str, str]]:
+        """What every row can be downloaded as: its name, and the address."""
+        for name in FILES:
+            query = self.query.copy()
+            query.pop(f"{self.table.name}-page", None)
+            query[name] = self.table.name
+            yield name.upper(), f"{self.path}?{query.urlencode()}"
 
     @property
     def clear_link(self) -> str:
@@ -252,12 +256,15 @@ class Shown:
         for row in self.page.object_list:
             yield [(column, column.value(row)) for column in self.columns]
 
-    def lines(self) -> Iterator[list[str]]:
-        """Head and rows for CSV."""
-        yield [column.label for column in self.table.columns]
+    def labels(self) -> list[str]:
+        """The heads of every column, hidden ones too."""
+        return [column.label for column in self.table.columns]
+
+    def lines(self) -> Iterator[list[Any]]:
+        """Every row that the filters let through, value by value."""
         rows = self.rows
         for row in rows.iterator(2000) if isinstance(rows, QuerySet) else rows:
-            yield [inert(text_of(column.value(row))) for column in self.table.columns]
+            yield [column.value(row) for column in self.table.columns]
 
 
 class _Echo:
@@ -265,15 +272,26 @@ class _Echo:
         return line
 
 
-def _download(shown: Shown, name: str) -> StreamingHttpResponse:
+def _as_csv(shown: Shown) -> StreamingHttpResponse:
     writer = csv.writer(_Echo())
-    # Excel reads UTF-8 only behind a byte order mark.
-    lines: Iterable[str] = ("\ufeff" * (number == 0) + writer.writerow(row) for number, row in enumerate(shown.lines()))
-    return StreamingHttpResponse(
-        lines,
-        content_type="text/csv; charset=utf-8",
-        headers={"Content-Disposition": f'attachment; filename="{name}.csv"'},
-    )
+    head = "\ufeff" + writer.writerow(shown.labels())  # Excel reads UTF-8 only behind a byte order mark
+    lines = (writer.writerow([inert(text_of(value)) for value in values]) for values in shown.lines())
+    return StreamingHttpResponse(chain([head], lines), content_type="text/csv; charset=utf-8")
+
+
+def _as_xlsx(shown: Shown) -> FileResponse:
+    rows = ([_number_or_text(value) for value in values] for values in shown.lines())
+    return FileResponse(write_workbook([(shown.table.title, shown.labels(), rows)]), content_type=MEDIA_TYPE)
+
+
+def _number_or_text(value: Any) -> Cell:
+    linked = value.value if isinstance(value, Link) else value
+    plain = linked.amount if isinstance(linked, Money) else linked
+    return plain if isinstance(plain, int | Decimal) and not isinstance(plain, bool) else text_of(value)
+
+
+FILES: Mapping[str, Callable[[Shown], StreamingHttpResponse]] = {"csv": _as_csv, "xlsx": _as_xlsx}
+"""What a table can be downloaded as."""
 
 
 def respond(
@@ -284,14 +302,18 @@ def respond(
     *,
     name: str,
 ) -> HttpResponse | StreamingHttpResponse:
-    """The page with its tables; one table alone when htmx asks for it; one as CSV with `?csv=`.
+    """The page with its tables; one table alone when htmx asks for it; one as a file with `?csv=` or `?xlsx=`.
 
     `name` begins the file's name, and the context's `asof` ends it and goes into every link.
     """
     asof = context.get("asof") or Asof()
     shown = {table.name: table.bind(request.GET, request.path, asof.query) for table in tables}
-    if wanted := shown.get(request.GET.get("csv", "")):
-        return _download(wanted, f"{name}-{wanted.table.name}{asof.mark}")
+    for kind, download in FILES.items():
+        if wanted := shown.get(request.GET.get(kind, "")):
+            response = download(wanted)
+            file = f"{name}-{wanted.table.name}{asof.mark}.{kind}"
+            response.headers["Content-Disposition"] = f'attachment; filename="{file}"'
+            return response
     htmx = getattr(request, "htmx", None)
     if htmx and (asked := shown.get((htmx.target or "").removeprefix("table-"))):
         return render(request, "pieces/table.html", {**context, "shown": asked})

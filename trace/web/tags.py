@@ -19,6 +19,8 @@ from trace.core.permissions import OPERATIONS, PAGES, may, roles_of
 from trace.genealogy.whereabouts import Whereabouts
 from trace.web.answer import where_cell
 from trace.web.cells import Moment, Money, Ref, kind_words, mark, show
+from trace.web.readings import result_of
+from trace.web.sheets.base import lasting
 
 register = template.Library()
 
@@ -31,6 +33,12 @@ def _asof(context: Context) -> str:
 def item(values: Any, name: str) -> Any:
     """What stands under a name; nothing where there is none."""
     return values.get(name, "")
+
+
+@register.filter
+def items(values: Any, name: str) -> list[Any]:
+    """All that a form told under a name."""
+    return list(values.getlist(name))
 
 
 @register.filter
@@ -76,6 +84,14 @@ def when(moment: datetime | int | None) -> SafeString:
     return Moment(ticks).show("")
 
 
+@register.simple_tag
+def clock(moment: datetime) -> SafeString:
+    """The time of day in the plant's zone, to the second, UTC on hover."""
+    utc = f"{moment.astimezone(UTC):%Y-%m-%d %H:%M:%S}"
+    local = f"{timezone.localtime(moment):%H:%M:%S}"
+    return format_html('<time datetime="{}Z" title="{} UTC">{}</time>', utc, utc, local)
+
+
 @register.filter
 def local_input(moment: datetime | None) -> str:
     """A moment as a date and time field of a form takes it."""
@@ -86,6 +102,10 @@ def local_input(moment: datetime | None) -> str:
 def marked(word: str) -> SafeString:
     """A word with its shape."""
     return mark(word)
+
+
+register.filter("result_of", result_of)
+register.filter("lasting", lasting)
 
 
 @register.filter

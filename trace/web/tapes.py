@@ -149,12 +149,12 @@ def where_words(building: Building) -> str:
     return f"It stands at board set {building.board_set}: {stop.reason}."
 
 
-def heads_table(building: Building, stock: Mapping[str, Sequence[Stocked]]) -> Table:
+def heads_table(building: Building, offers: Mapping[str, Sequence[Stocked]]) -> Table:
     """Each head: what it takes, what is on it, how long that lasts, what comes next."""
     ended = building.tape.built_until < OPEN
 
     def next_ones(head: Head) -> Several:
-        return Several(tuple(Ref("container", one.container.key) for one in stock.get(head.part.key, ())[:2]))
+        return Several(tuple(Ref("container", one.container.key) for one in offers.get(head.name, ())[:2]))
 
     def lasts(head: Head) -> str:
         if ended or head.runs_out is None:
@@ -275,6 +275,10 @@ def tape_facts(building: Building, mount: Mount | None, following: int, pace: De
         ("For", Ref("part", tape.assembly.key, tape.assembly.name)),
         ("Board sets", f"{tape.board_sets}, {planned} planned" if planned != tape.board_sets else planned),
         ("Links to a board set", tape.links),
+        (
+            "Built at",
+            Ref("station", tape.station.key, tape.station.name) if tape.station else "no station of the plant",
+        ),
         ("Built from", Moment(tape.built_from)),
         ("Built until", Moment(tape.built_until) if tape.built_until < OPEN else "still being built"),
     ]

@@ -21,6 +21,8 @@ Subject = tuple[str, str]
 
 SECTIONS = {"arguments": "What was told", "facts": "What was noted", "result": "What came of it"}
 MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}\+00:00")
+TICKS = frozenset({"created", "drafted", "recorded", "removed", "since", "superseded", "until", "written"})
+"""Fields of what is signed that are moments in microseconds."""
 WORDS = {None: "none", True: "yes", False: "no", "": "empty"}
 
 
@@ -81,6 +83,8 @@ def _read(name: str, value: Any, label: str, known: set[Subject]) -> Written:
 def _leaf(name: str, value: Any, known: set[Subject]) -> Any:
     if value is None or isinstance(value, bool) or value == "":
         return WORDS[value]
+    if name in TICKS and isinstance(value, int):
+        return Moment(value)
     if not isinstance(value, str):
         return str(value)
     if MOMENT.fullmatch(value):

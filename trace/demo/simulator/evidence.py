@@ -171,9 +171,6 @@ def _read_stock(evidence: Evidence, told: Told) -> None:
     elif told.verb == "merge_containers":
         for source in given["sources"]:
             evidence.fills[told.result.key].append((told.at, ("container", source.key)))
-    elif told.verb == "remove_part" and given.get("salvage"):
-        place = given["unit"].key, given["designator"]
-        evidence.fills[given["salvage"]].append((told.at, ("place", *place)))
 
 
 def _read_floor(evidence: Evidence, told: Told, entries: dict[int, Visit]) -> None:
@@ -206,9 +203,15 @@ def _read_floor(evidence: Evidence, told: Told, entries: dict[int, Visit]) -> No
             station = given["station"].key
             variant = int(given["feeds"]["R2"].key.endswith("-X"))
             evidence.setups[station].append((at if given["position"] is None else given["position"], variant))
-        case "fit_child":
-            evidence.homes[given["child"].key] = given["unit"].key, given["designator"]
-            evidence.scans[given["child"].key].append((at, "fitted"))
+        case "fit_child" | "swap_child":
+            _fit_child(evidence, told)
+        case "record_repair":
+            if given.get("keep"):
+                _salvage(evidence, (given["unit"].key, given["designator"]), given["keep"], at)
+            if given.get("container"):
+                _fit(evidence, told)
+            if given.get("child"):
+                _fit_child(evidence, told)
         case "find_child" | "find_loose":
             child = given["child"].key
             here = (given["unit"].key, given["designator"]) if "unit" in given else None
@@ -221,10 +224,14 @@ def _read_floor(evidence: Evidence, told: Told, entries: dict[int, Visit]) -> No
         case "find_empty":
             _empty(evidence, (given["unit"].key, given["designator"]))
         case "scrap_unit":
+            for designator, label in given.get("salvage", {}).items():
+                _salvage(evidence, (given["unit"].key, designator), label, at)
             evidence.scans[given["unit"].key].append((at, "scrapped"))
         case "pack_units":
             for unit in given["units"]:
                 evidence.scans[unit.key].append((at, "packed"))
+        case "remove_part" if given.get("salvage"):
+            _salvage(evidence, (given["unit"].key, given["designator"]), given["salvage"], at)
         case "fit_part" | "remove_part":
             _fit(evidence, told)
 
@@ -251,14 +258,34 @@ def _leave(visit: Visit, given: dict[str, Any]) -> None:
 def _fit(evidence: Evidence, told: Told) -> None:
     given = told.arguments
     unit, designator = given["unit"].key, given["designator"]
-    for child in _empty(evidence, (unit, designator)):
-        evidence.scans[child].append((told.at, "taken out"))
+    _take_out(evidence, (unit, designator), told.at)
     event = Event(told.at, told.at, True)
     if given.get("container"):
         event.container = given["container"].key
     elif given.get("feed"):
         event.draws = [Draw(given["feed"].key, told.at, told.at, True, told.at)]
     evidence.events[unit, designator].append(event)
+
+
+def _fit_child(evidence: Evidence, told: Told) -> None:
+    given = told.arguments
+    place, child = (given["unit"].key, given["designator"]), given["child"].key
+    _take_out(evidence, place, told.at)
+    evidence.homes[child] = place
+    evidence.scans[child].append((told.at, "fitted"))
+
+
+def _salvage(evidence: Evidence, place: tuple[str, str], label: str, at: int) -> None:
+    """What is at a place is taken out; a part is kept under a label."""
+    if label:
+        evidence.fills[label].append((at, ("place", *place)))
+        evidence.events[place].append(Event(at, at, True))
+    _take_out(evidence, place, at)
+
+
+def _take_out(evidence: Evidence, place: tuple[str, str], at: int) -> None:
+    for child in _empty(evidence, place):
+        evidence.scans[child].append((at, "taken out"))
 
 
 def _empty(evidence: Evidence, place: tuple[str, str]) -> list[str]:

@@ -8,6 +8,7 @@ from trace.demo.simulator.layout import CHILDREN
 from trace.demo.simulator.physics import SimUnit
 from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.work import finished, free, release, settle
+from trace.floor.operations.cartons import close_carton
 from trace.floor.operations.dispatch import load_shipment, pack_units, send_shipment
 from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.orders import scrap_unit
@@ -62,6 +63,7 @@ def ship(plant: SimPlant, chance: random.Random) -> None:
     unit.gone = "packed"
     plant.wait(chance)
     if chance.random() < 0.7:
+        plant.tell(close_carton, carton=carton)
         load = plant.tell(
             load_shipment, shipment=plant.new_key("SHIP"), customer=plant.layout.customer, cartons=[carton]
         )

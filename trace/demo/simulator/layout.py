@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -12,11 +12,15 @@ from trace.approvals.operations import sign
 from trace.core.clock import to_ticks
 from trace.core.models import Person
 from trace.core.permissions import Role
-from trace.engineering.models import Part, ScanMode, Site, Station
+from trace.engineering.equipment import Equipment
+from trace.engineering.models import CauseCode, FaultCode, Part, ScanMode, Site, Station
 from trace.engineering.operations import (
     BomRow,
     RouteRow,
     approve_substitute,
+    define_cause_code,
+    define_equipment,
+    define_fault_code,
     define_part,
     define_site,
     define_station,
@@ -27,7 +31,8 @@ from trace.engineering.operations import (
 from trace.floor.models import Customer
 from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.dispatch import define_customer
-from trace.material.models import Feed, Supplier
+from trace.material.models import Feed, Manner, Supplier
+from trace.material.operations.inspection import InspectionRow, set_inspection
 from trace.material.operations.setups import define_feed
 from trace.material.operations.sources import approve_source
 from trace.material.operations.stock import define_supplier
@@ -36,6 +41,8 @@ START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 BEGIN = to_ticks(START)
 SECOND = 1_000_000
 MINUTE = 60 * SECOND
+HOUR = 60 * MINUTE
+DAY = 24 * HOUR
 
 INSERTION = ("GATED", "ONE", "LOOSE", "COUNT")
 STATIONS = {
@@ -86,9 +93,14 @@ class Layout:
     site: Site
     supplier: Supplier
     customer: Customer
+    approver: Person
     parts: dict[str, Part] = field(default_factory=dict)
     stations: dict[str, Station] = field(default_factory=dict)
     feeds: dict[str, Feed] = field(default_factory=dict)
+    oven: Equipment = field(init=False)
+    bench: Station = field(init=False)
+    fault_code: FaultCode = field(init=False)
+    cause_code: CauseCode = field(init=False)
 
 
 def lay_out() -> Layout:
@@ -99,7 +111,8 @@ def lay_out() -> Layout:
     site = define_site(key="PLANT", name="The plant", **done)
     supplier = define_supplier(key="ACME", name="Acme", **done)
     define_supplier(key="OWN", name="The plant", is_plant=True, **done)
-    layout = Layout(person, site, supplier, define_customer(key="CUST", name="A customer", **done))
+    layout = Layout(person, site, supplier, define_customer(key="CUST", name="A customer", **done), approver)
+    layout.oven = define_equipment(key="OVEN-1", name="Drying oven", kind="oven", **done)
     for key, mode in STATIONS.items():
         layout.stations[key] = define_station(
             key=key,
@@ -110,13 +123,20 @@ def lay_out() -> Layout:
             work_seconds=WORK_SECONDS if key == "ONE" else 0,
             **done,
         )
+    layout.bench = define_station(key="BENCH", name="Repair", site=site, repairs=True, **done)
+    layout.fault_code = define_fault_code(key="BAD", name="bad part", **done)
+    layout.cause_code = define_cause_code(key="WORN", name="worn nozzle", **done)
     for level, keys in enumerate((COMPONENTS, ("BOARD",), ("MODULE",), ("PRODUCT",))):
         for key in keys:
             layout.parts[key] = define_part(
-                key=key, number=key, name=key.title(), kind=_kind(key), level=level, serialised=level > 0, **done
-            )
+                key=key, number=key, name=key.title(), kind=_kind(key), level=level, serialised=level > 0,
+                moisture_level="5a" if key == "CAP" else "", **done,
+            )  # fmt: skip
     for key in COMPONENTS:
-        approve_source(part=layout.parts[key], supplier=supplier, number=key, **done)
+        approved = START - timedelta(weeks=1)  # some of the stock is older than the plant's story
+        approve_source(part=layout.parts[key], supplier=supplier, number=key, by=person, at=approved)
+    sampled = InspectionRow("Marking", Manner.SAMPLE, aql=Decimal("6.5"), level="S-1")
+    set_inspection(part=layout.parts["RES2"], rows=[sampled], **done)
     for assembly, route in ROUTES.items():
         by_part: dict[str, list[str]] = {}
         for designator, part in PLACES[assembly].items():

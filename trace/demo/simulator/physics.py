@@ -11,11 +11,17 @@ from trace.core.clock import from_ticks
 
 @dataclass
 class Cause:
-    """Something that the plant did at a moment and told nobody. Once it is found out it is `revealed`."""
+    """Something that the plant did at a moment and told nobody. Once it is found out it is `revealed`; what was only
+    put right counts `until` then."""
 
     kind: str
     at: int
     revealed: bool = False
+    until: int | None = None
+
+    def counts(self, at: int) -> bool:
+        """Whether it may make an answer as of a moment wrong."""
+        return not self.revealed and self.at <= at and (self.until is None or at < self.until)
 
 
 @dataclass(eq=False)
@@ -116,7 +122,8 @@ class Bath:
 @dataclass
 class Chain:
     """A sequenced tape of so many board sets: `passed` links have gone by the reference, below 0 before its first;
-    heads stand upstream of it. `next_set` is the next to be drawn, `slip` how far the count of them is off."""
+    heads stand upstream of it. `empty`: places found empty and not filled yet, by head; `lacking`: those that nobody
+    saw, and why. `next_set` is the next to be drawn, `slip` how far the count of them is off."""
 
     key: str
     links: list[str]
@@ -125,6 +132,8 @@ class Chain:
     passed: int = 0
     stands: bool = True
     cells: dict[tuple[int, str], Piece] = field(default_factory=dict)
+    empty: list[tuple[str, tuple[int, str]]] = field(default_factory=list)
+    lacking: dict[tuple[int, str], Cause] = field(default_factory=dict)
     next_set: int = 0
     slip: int = 0
     cause: Cause | None = None
@@ -145,7 +154,8 @@ class Chain:
 @dataclass(eq=False)
 class SimUnit:
     """A unit: what is in its places (several pieces where solder mixed), the units fitted in it, what it still has to
-    draw, and where it stands. `causes`: children that came or went untold, by designator; `left`: it left so itself."""
+    draw, and where it stands. `causes`: what came, went or was missing untold, by designator; `left`: it left so
+    itself."""
 
     key: str
     kind: str
@@ -176,7 +186,7 @@ class SimUnit:
 
     def hidden(self, at: int) -> str | None:
         """The kind of an untold cause, up to a moment, why what it or one of its children holds is another child."""
-        own = (cause for causes in self.causes.values() for cause in causes if not cause.revealed and cause.at <= at)
+        own = (cause for causes in self.causes.values() for cause in causes if cause.counts(at))
         deeper = (kind for child in self.had if (kind := child.hidden(at)))
         return next((cause.kind for cause in own), None) or next(deeper, None)
 

@@ -11,19 +11,24 @@ from trace.demo.simulator.physics import Box, Piece, SupplyPlace
 from trace.demo.simulator.plant import SimPlant, Skip
 from trace.floor.operations.feeds import charge_bath, clear_feed, dump_bath, load_feed
 from trace.floor.operations.tapes import load_head
-from trace.material.models import Container
+from trace.material.inspecting import list_tasks
+from trace.material.models import Container, Lot
+from trace.material.operations.inspection import record_inspection, release_lot
 from trace.material.operations.receipts import Package, PackageLot, receive_package
 from trace.material.operations.stock import receive_lot
 
 LOTS = {"RES": ["LA", "LB", "LH"], "RES2": ["LC"], "CAP": ["LD", "LE"], "SOLDER": ["LF", "LG"]}
 
 
-def receive(plant: SimPlant, chance: random.Random, part: str) -> Box:
+def receive(
+    plant: SimPlant, chance: random.Random, part: str, *, lot: str = "", least: int = 4, at: int | None = None
+) -> Box:
     """A package of a lot; another delivery of a lot known before joins it."""
-    lot = plant.pick(chance, LOTS[part])
-    label, size = plant.new_key(lot), _size(chance, part)
+    lot = lot or plant.pick(chance, LOTS[part])
+    label, size = plant.new_key(lot), max(_size(chance, part), least)
     inside = PackageLot(lot, quantity=_count(chance, size), lot=lot, container=label)
-    plant.tell(receive_package, supplier=plant.layout.supplier, package=Package(part, [inside], package=label))
+    package = Package(part, [inside], package=label)
+    plant.tell(receive_package, at=at, supplier=plant.layout.supplier, package=package)
     return _fill(plant, label, part, lot, size)
 
 
@@ -60,6 +65,23 @@ def stock_up(plant: SimPlant, chance: random.Random) -> None:
             )
             for label, size in sizes.items():
                 _fill(plant, label, part, lot, size)
+            if part == "RES2":
+                inspect(plant, lot)
+                plant.tell(release_lot, lot=Lot.objects.get(key=lot), evidence="the sample was good")
+
+
+def inspect(plant: SimPlant, lot: str, bad: int = 0) -> None:
+    """The sample that is planned of a lot is drawn from one of its boxes in the store; `bad` of it are thrown away."""
+    boxes = [box for key, box in plant.boxes.items() if plant.lots[key] == lot and box.at is None and any(box.pieces)]
+    if not boxes:
+        raise Skip
+    box = max(boxes, key=lambda box: len(box.pieces))
+    record, size = Lot.objects.select_related("part", "supplier").get(key=lot), sum(len(box.pieces) for box in boxes)
+    (task,) = list_tasks(record, size)
+    counts = [(plant.container(box.key), task.pieces or 0, bad)]
+    plant.tell(record_inspection, lot=record, name="Marking", counts=counts, size=size)
+    for piece in [piece for piece in box.pieces if piece][:bad]:
+        box.pieces.remove(piece)
 
 
 def choose_box(plant: SimPlant, chance: random.Random, *parts: str, least: int = 1) -> Box:

@@ -11,9 +11,9 @@ from typing import Any
 from trace.demo.simulator.layout import LINKS
 from trace.demo.simulator.physics import Chain, Piece, SupplyPlace
 from trace.demo.simulator.plant import SimPlant
-from trace.demo.simulator.supply import load, put_back
+from trace.demo.simulator.supply import choose_box, load, put_back
 from trace.floor.operations.counting import return_container
-from trace.floor.operations.feeds import take_off_feed
+from trace.floor.operations.feeds import fill_by_hand, take_off_feed
 from trace.floor.operations.mounting import mount_tape, take_off_tape
 from trace.floor.operations.tapes import resume_tape, stop_tape
 from trace.material.models import Feed
@@ -68,11 +68,30 @@ def run(plant: SimPlant, chance: random.Random) -> None:
     chain.stands = False
 
 
+def take_by_hand(plant: SimPlant, chance: random.Random, head: str, board_set: int) -> Piece:
+    """A piece is taken from a container to fill a head's place."""
+    box = choose_box(plant, chance, *plant.fitting(head))
+    plant.tell(fill_by_hand, feed=plant.feeds[head], container=plant.container(box.key), board_set=board_set)
+    piece = next(piece for piece in box.pieces if piece)
+    box.pieces.remove(piece)
+    return piece
+
+
+def fill_empties(plant: SimPlant, chance: random.Random, chain: Chain) -> None:
+    """The places that were found empty are filled by hand."""
+    while chain.empty:
+        head, cell = chain.empty[0]
+        chain.cells[cell] = take_by_hand(plant, chance, head, cell[0])
+        chain.cells[cell].kinds.add("found empty")
+        chain.empty.pop(0)
+
+
 def advance(
-    plant: SimPlant, chance: random.Random, links: int = 1, by_hand: Mapping[str, Piece] = MappingProxyType({})
+    plant: SimPlant, chance: random.Random, links: int = 1, by_hand: Mapping[str, Piece | None] = MappingProxyType({})
 ) -> None:
     """The chain moves on; each head over a link of its own drops a component into it, or misses it where a place was
-    filled `by_hand`: {head: the piece}. It stops where a head has run out, and once the tape is whole."""
+    filled `by_hand`: {head: the piece, None for one left empty}. It stops where a head has run out, and once the tape
+    is whole."""
     chain = plant.chain or begin_tape(plant, chance)
     for _ in range(links):
         cells = {head: cell for head in chain.heads if (cell := chain.cell_at(head))}
@@ -82,8 +101,9 @@ def advance(
         run(plant, chance)
         for head, cell in cells.items():
             piece = by_hand[head] if head in by_hand else plant.places[head].draw()
-            assert piece
-            chain.cells[cell] = piece
+            assert piece or head in by_hand
+            if piece:
+                chain.cells[cell] = piece
         chain.passed += 1
         if chain.passed >= chain.board_sets * len(chain.links):
             _finish(plant, chance, chain)
@@ -92,6 +112,10 @@ def advance(
 
 def _finish(plant: SimPlant, chance: random.Random, chain: Chain) -> None:
     plant.wait(chance)
+    if chain.empty:
+        plant.try_to(finish_tape, tape=plant.tapes[chain.key], board_sets=chain.board_sets)
+        fill_empties(plant, chance, chain)
+        plant.wait(chance)
     plant.tell(finish_tape, tape=plant.tapes[chain.key], board_sets=chain.board_sets)
     plant.built.append(chain)
     clear_heads(plant, chance, chain)

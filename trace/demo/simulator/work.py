@@ -202,7 +202,13 @@ def take_board_set(plant: SimPlant, unit: SimUnit) -> None:
     chain = plant.mounted
     assert chain
     for designator in chain.links:
-        piece = chain.cells.pop((chain.next_set, designator))
+        cell = chain.next_set, designator
+        if cell in chain.lacking:
+            unit.places[designator] = []
+            unit.causes.setdefault(designator, []).append(chain.lacking[cell])
+            plant.say(f"untold: {unit.key} {designator} stays empty, set {chain.next_set}")
+            continue
+        piece = chain.cells.pop(cell)
         unit.places[designator] = [piece]
         if chain.slip and chain.cause:
             piece.causes.append(chain.cause)

@@ -45,11 +45,25 @@ class Station(models.Model):
     rate_per_hour = models.DecimalField(
         max_digits=12, decimal_places=4, default=0, help_text="labour and machine, in the site's currency"
     )
+    yield_limit = models.DecimalField(
+        max_digits=5,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        help_text="least first-pass yield, in percent",
+    )
+    repairs = models.BooleanField(default=False, help_text="units that failed are brought here to be mended")
     retired = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering = ["key"]
-        constraints = [models.CheckConstraint(condition=Q(rate_per_hour__gte=0), name="station_rate_not_negative")]
+        constraints = [
+            models.CheckConstraint(condition=Q(rate_per_hour__gte=0), name="station_rate_not_negative"),
+            models.CheckConstraint(
+                condition=Q(yield_limit=None) | Q(yield_limit__gt=0, yield_limit__lte=100),
+                name="yield_limit_in_percent",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.key} {self.name}"

@@ -17,6 +17,11 @@ class Step(models.Model):
     of `alternative` one is enough.
     """
 
+    class Verification(models.TextChoices):
+        NONE = "", "nobody verifies the set-up"
+        ANYBODY = "anybody", "the set-up is verified"
+        ANOTHER = "another", "another person verifies the set-up"
+
     part = models.ForeignKey(Part, models.PROTECT, related_name="steps")
     number = models.PositiveIntegerField()
     name = models.CharField(max_length=120)
@@ -30,6 +35,13 @@ class Step(models.Model):
     first_piece = models.BooleanField(
         default=False, help_text="after a changeover the first unit is approved before the next one starts"
     )
+    verification = models.CharField(
+        max_length=7,
+        choices=Verification,
+        blank=True,
+        default=Verification.NONE,
+        help_text="whether what is on each feed is scanned once more before a unit goes in, and by whom",
+    )
     qualification = models.ForeignKey(Qualification, models.PROTECT, null=True, blank=True, related_name="steps")
     equipment_kind = models.CharField(max_length=40, blank=True, help_text="the kind of equipment that it needs")
     program = models.ForeignKey(
@@ -37,6 +49,11 @@ class Step(models.Model):
     )
     sample_every = models.PositiveIntegerField(
         null=True, blank=True, help_text="one unit in so many is tested here; empty: each of them"
+    )
+    attempts = models.PositiveIntegerField(
+        null=True,
+        blank=True,
+        help_text="how often a unit may fail here before it is reviewed; empty: no limit",
     )
 
     class Meta:
@@ -51,6 +68,7 @@ class Step(models.Model):
                 condition=Q(program=None) | ~Q(equipment_kind=""), name="step_program_runs_on_equipment"
             ),
             models.CheckConstraint(condition=Q(sample_every=None) | Q(sample_every__gt=1), name="step_samples_some"),
+            models.CheckConstraint(condition=Q(attempts=None) | Q(attempts__gt=0), name="step_allows_an_attempt"),
         ]
 
     def __str__(self) -> str:

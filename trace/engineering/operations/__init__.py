@@ -18,6 +18,7 @@ from trace.engineering.operations.boms import (
     set_bom,
     set_panel,
 )
+from trace.engineering.operations.codes import CodeRefused, define_cause_code, define_fault_code
 from trace.engineering.operations.common import Released, check_draft
 from trace.engineering.operations.equipment import (
     EquipmentRefused,
@@ -49,6 +50,8 @@ from trace.engineering.operations.master import (
     is_used,
     set_costs,
 )
+from trace.engineering.operations.outlays import OutlayRefused, record_outlay, void_outlay
+from trace.engineering.operations.packing import PackingRow, PackingRuleRefused, set_packing
 from trace.engineering.operations.people import (
     AccountRefused,
     PersonRefused,
@@ -88,6 +91,7 @@ from trace.engineering.operations.routes import (
     set_characteristics,
     set_route,
 )
+from trace.engineering.operations.serials import SerialRuleRefused, set_serial_rule
 from trace.engineering.operations.shifts import CalendarRefused, DayOffRow, ShiftRow, set_days_off, set_shifts
 from trace.engineering.rules import BomRow
 
@@ -103,13 +107,17 @@ __all__ = [
     "CalendarRefused",
     "CharacteristicRefused",
     "CharacteristicRow",
+    "CodeRefused",
     "CostRefused",
     "DayOffRow",
     "DeviceRefused",
     "EquipmentRefused",
     "NotApproved",
+    "PackingRow",
+    "PackingRuleRefused",
     "PanelRefused",
     "PanelRow",
+    "OutlayRefused",
     "PartCost",
     "PartRefused",
     "PersonRefused",
@@ -121,6 +129,7 @@ __all__ = [
     "RevisionRefused",
     "RouteRefused",
     "RouteRow",
+    "SerialRuleRefused",
     "ShiftRow",
     "SiteRefused",
     "StationRate",
@@ -133,8 +142,10 @@ __all__ = [
     "bind_device",
     "check_draft",
     "close_account",
+    "define_cause_code",
     "define_check_piece",
     "define_equipment",
+    "define_fault_code",
     "define_part",
     "define_program",
     "define_qualification",
@@ -157,6 +168,7 @@ __all__ = [
     "qualify_person",
     "record_calibration",
     "record_check",
+    "record_outlay",
     "release_revision",
     "retire_check_piece",
     "retire_equipment",
@@ -167,8 +179,11 @@ __all__ = [
     "set_characteristics",
     "set_costs",
     "set_days_off",
+    "set_packing",
     "set_panel",
     "set_roles",
     "set_route",
+    "set_serial_rule",
     "set_shifts",
+    "void_outlay",
 ]

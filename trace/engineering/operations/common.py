@@ -24,7 +24,7 @@ def take_turn() -> None:
 
 
 changing: Callable[..., Any] = operation(gate=take_turn)
-"""Decorator of the operations that change engineering data."""
+"""Decorator of the operations that change engineering data, and of those that issue serials and codes of labels."""
 
 
 def save_checked(record: Model, refusal: type[Refusal]) -> None:

@@ -80,13 +80,17 @@ def define_station(
     counts_cycles: bool = False,
     work_seconds: int = 0,
     rate_per_hour: Decimal = Decimal(0),
+    yield_limit: Decimal | None = None,
+    repairs: bool = False,
     by: Person,
     at: datetime,
 ) -> Station:
     """A place where work is done, and what its scans prove.
 
     `work_seconds` is the least time a unit needs there; `rate_per_hour` is labour and machine in the site's
-    currency. Refuses with StationRefused what the record does not accept, a key in use included; with BadKey.
+    currency; `yield_limit` the least first-pass yield, in percent; with `repairs` units that failed are brought there
+    to be mended. Refuses with StationRefused what the record does
+    not accept, a key in use included; with BadKey.
     """
     station = Station(
         key=clean_key(key),
@@ -97,6 +101,8 @@ def define_station(
         counts_cycles=counts_cycles,
         work_seconds=work_seconds,
         rate_per_hour=rate_per_hour,
+        yield_limit=yield_limit,
+        repairs=repairs,
     )
     save_checked(station, StationRefused)
     return station
@@ -233,9 +239,11 @@ def _check_bought(part: Part, cost: Decimal) -> None:
 
 AMENDABLE: Mapping[str, str] = {
     "site": "name",
-    "station": "name area scan_mode work_seconds",
+    "station": "name area scan_mode work_seconds yield_limit repairs",
     "part": "name shelf_life moisture_level time_on_label",
     "qualification": "name",
+    "faultcode": "name retired",
+    "causecode": "name retired",
     "equipment": "name calibrate_every caution",
     "checkpiece": "name",
     "supplier": "name",

@@ -13,7 +13,17 @@ from trace.core.errors import Refusal
 from trace.core.keys import clean_key, clean_text
 from trace.core.models import Person
 from trace.core.permissions import APPROVERS, in_words
-from trace.engineering.models import BomLine, Characteristic, Designator, PanelPlace, Part, Placement, Step, Substitute
+from trace.engineering.models import (
+    BomLine,
+    Characteristic,
+    Designator,
+    PackingLine,
+    PanelPlace,
+    Part,
+    Placement,
+    Step,
+    Substitute,
+)
 from trace.engineering.operations.common import changing, save_checked
 from trace.engineering.operations.master import free_part_key
 from trace.engineering.queries import list_authors
@@ -39,7 +49,8 @@ class NotApproved(Refusal):
 
 @changing
 def revise_part(*, part: Part, revision: str, by: Person, at: datetime) -> Part:
-    """A new draft revision of a part, with all that the old one has: bill of material, route, placements.
+    """A new draft revision of a part, with all that the old one has: bill of material, route, placements, what
+    belongs in a carton of it.
 
     Refuses with RevisionRefused a revision that there is; with BadText.
     """
@@ -64,6 +75,8 @@ def revise_part(*, part: Part, revision: str, by: Person, at: datetime) -> Part:
     _copy(Placement.objects.filter(assembly=part), assembly=made)
     _copy(Characteristic.objects.filter(part=part), part=made)
     _copy(PanelPlace.objects.filter(panel=part), panel=made)
+    _copy(PackingLine.objects.filter(product=part).exclude(part=part), product=made)
+    _copy(PackingLine.objects.filter(product=part, part=part), product=made, part=made)
     for step in Step.objects.filter(part=part):
         stations = list(step.stations.all())
         _copy([step], part=made)

@@ -31,9 +31,10 @@ class RouteRow:
     that may do it, `designators` what it fills, `caution` what the operator must heed, `instruction` what to do,
     `picture` the SHA-256 of the file that shows it. Steps that follow each other under one name of `free_order` go
     in any order, of those under one name of `alternative` one is enough. `first_piece`: after a changeover the first
-    is approved before the next starts; `sample_every`: one unit in so many is tested; `qualification` is the key of
+    is approved before the next starts; `verification`: whether the set-up is verified by anybody or by another person
+    than who loaded it; `sample_every`: one unit in so many is tested; `qualification` is the key of
     what whoever does it must have proved to be able to do, `equipment` the kind of equipment that it needs, `program`
-    the key of the program that must be on it."""
+    the key of the program that must be on it; a unit that failed so many `attempts` is not tried again."""
 
     number: int
     name: str
@@ -46,10 +47,12 @@ class RouteRow:
     free_order: str = ""
     alternative: str = ""
     first_piece: bool = False
+    verification: str = ""
     sample_every: int | None = None
     qualification: str = ""
     equipment: str = ""
     program: str = ""
+    attempts: int | None = None
 
 
 NAMED = frozenset({"stations", "designators", "qualification", "equipment", "program"})
@@ -64,8 +67,9 @@ def set_route(*, part: Part, rows: Sequence[RouteRow], by: Person, at: datetime)
     RouteRefused: a part that is not built here; no step; a number that is below 1 or used twice; a step without a
     station, or at one that is unknown or retired; a qualification that there is not; a designator that the assembly
     lacks, that two steps fill, that an alternative fills, or whose bill of material names another step or one that is
-    missing here; steps in free order, or alternatives, that do not follow each other; a program that is unknown, or
-    not of the step's kind of equipment; what the record does not accept. With Released.
+    missing here; a first piece of a part that is tracked by lot; steps in free order, or alternatives, that do not
+    follow each other; a program that is unknown, or not of the step's kind of equipment; what the record does not
+    accept. With Released.
     """
     if not part.level:
         raise RouteRefused(f"{part.number} is not built here.", action="Define it as an assembly first.")
@@ -118,6 +122,8 @@ def _judge(
             yield f"Step {row.number} can't be in free order and an alternative."
         if row.number < 1:
             yield f"A step's number can't be {row.number}."
+        if row.first_piece and not part.serialised:
+            yield f"Step {row.number} asks for a first piece, and {part.key} is tracked by lot."
         if not row.stations:
             yield f"Step {row.number} has no station."
         for key in row.stations:
@@ -190,10 +196,16 @@ def set_characteristics(
 ) -> list[Characteristic]:
     """Write what is measured or judged at the steps of a part, in this order; what a draft had before is replaced.
 
-    Refuses with CharacteristicRefused a step that is not on the route, a name that a step has twice, what is neither
+    Refuses with CharacteristicRefused a part that is tracked by lot, since a reading is of a unit; a step that is not
+    on the route, a name that a step has twice, what is neither
     measured against a limit nor judged by somebody, and limits that are out of order; with Released.
     """
     check_draft(part)
+    if rows and not part.serialised:
+        raise CharacteristicRefused(
+            f"{part.key} is tracked by lot: nothing is read of each.",
+            action="Say in the step's instruction what is looked at; what is not good is counted out.",
+        )
     route = set(part.steps.values_list("number", flat=True))
     names = Counter((row.step_number, row.name.casefold()) for row in rows)
     problems = [f"Step {step} has “{name}” twice." for (step, name), times in names.items() if times > 1]

@@ -150,8 +150,19 @@ def compare_parts(old: Part, new: Part, hidden: Collection[str] = ()) -> dict[st
     found["Part"] = compare(*own)
     for kind in KINDS.values():
         if kind.owner and kind.owner_type is Part:
-            found[kind.title] = compare(tabulate(kind, old.key), tabulate(kind, new.key))
+            renamed = _rename(tabulate(kind, new.key), new.key, old.key)
+            found[kind.title] = compare(tabulate(kind, old.key), renamed)
     return found
+
+
+def _rename(table: Table, key: str, other: str) -> Table:
+    """A part's lines as if it had another's key: a carton of it names the part itself."""
+    return {
+        tuple(other if text == key else text for text in name): {
+            column: other if text == key else text for column, text in cells.items()
+        }
+        for name, cells in table.items()
+    }
 
 
 def _read(kind: Kind, file: FileTable, before: Table) -> Iterator[tuple[int, list[Values]]]:

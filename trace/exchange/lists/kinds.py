@@ -20,14 +20,18 @@ from trace.core.models import Person
 from trace.engineering.equipment import CheckPiece, Equipment, Program
 from trace.engineering.models import (
     BomLine,
+    CauseCode,
     Characteristic,
     Designator,
+    FaultCode,
     HourlyRate,
+    PackingLine,
     PanelPlace,
     Part,
     Placement,
     Qualification,
     Qualified,
+    SerialRule,
     Site,
     StandardCost,
     Station,
@@ -38,6 +42,7 @@ from trace.engineering.operations import (
     BomRow,
     CharacteristicRow,
     DayOffRow,
+    PackingRow,
     PanelRow,
     PartCost,
     RouteRow,
@@ -46,8 +51,10 @@ from trace.engineering.operations import (
     add_person,
     amend_record,
     approve_substitute,
+    define_cause_code,
     define_check_piece,
     define_equipment,
+    define_fault_code,
     define_part,
     define_program,
     define_qualification,
@@ -59,16 +66,21 @@ from trace.engineering.operations import (
     set_characteristics,
     set_costs,
     set_days_off,
+    set_packing,
     set_panel,
     set_roles,
     set_route,
+    set_serial_rule,
     set_shifts,
 )
 from trace.engineering.placement_file import PlacementRow
 from trace.engineering.shifts import DayOff, Shift
 from trace.exchange.arguments import make_field, make_serializer
-from trace.floor.models import Customer
+from trace.exchange.lists.dated import DatedCost, DatedRate
+from trace.floor.models import Carrier, Customer, SampleRule
 from trace.floor.operations.dispatch import define_customer
+from trace.floor.operations.racks import define_rack
+from trace.floor.operations.samples import SampleRow, set_sample_rules
 from trace.material.models import PlannedInspection, Source, Supplier
 from trace.material.operations.inspection import InspectionRow, set_inspection
 from trace.material.operations.sources import approve_source
@@ -227,25 +239,6 @@ def _routes() -> Iterator[Values]:
         yield {**values, "part": step.part, "stations": [at.key for at in step.stations.all()]}
 
 
-@dataclass(frozen=True)
-class DatedCost:
-    """What a part costs from a day on."""
-
-    part: Part
-    since: date
-    standard_cost: Decimal
-    replace_minutes: Decimal = Decimal(0)
-
-
-@dataclass(frozen=True)
-class DatedRate:
-    """What an hour at a station costs from a day on."""
-
-    station: Station
-    since: date
-    rate_per_hour: Decimal
-
-
 def _cost(lines: Sequence[Values], record: Model | None, done: Done) -> object:
     (cost,) = (DatedCost(**line) for line in lines)
     return set_costs(parts=[PartCost(cost.part, cost.standard_cost, cost.replace_minutes)], since=cost.since, **done)
@@ -284,10 +277,25 @@ def _sources() -> Iterator[Values]:
         yield {"part": found.part, "supplier": found.supplier, "number": found.number}
 
 
+def _serial_rules() -> Iterator[Values]:
+    for found in SerialRule.objects.all():
+        yield {name: getattr(found, name) for name in ("number", "prefix", "digits", "next_number")}
+
+
 def _qualified() -> Iterator[Values]:
     for found in Qualified.objects.filter(superseded=None).select_related("person", "qualification", "vouched_by"):
         own = {name: getattr(found, name) for name in ("person", "qualification", "since", "until", "vouched_by")}
         yield {**own, "remark": found.note}
+
+
+def _racks() -> Iterator[Values]:
+    for found in Carrier.objects.filter(kind=Carrier.Kind.RACK):
+        yield {"key": found.key, "slots": found.slots, "ordered": found.ordered}
+
+
+def _sample_rules() -> Iterator[Values]:
+    for found in SampleRule.objects.all():
+        yield {name: getattr(found, name) for name in ("number", *(f.name for f in fields(SampleRow)))}
 
 
 def _shifts() -> Iterator[Values]:
@@ -317,7 +325,11 @@ KINDS: Mapping[str, Kind] = {
     "programs": _records("Programs", define_program, Program, "key"),
     "suppliers": _records("Suppliers", define_supplier, Supplier, "key"),
     "customers": _records("Customers", define_customer, Customer, "key"),
+    "racks": Kind("Racks", "define_rack", define_rack, ("key",), _racks, _once(define_rack)),
     "parts": _records("Parts", define_part, Part, "number revision"),
+    "serial-rules": Kind(
+        "Serial rules", "set_serial_rule", set_serial_rule, ("number",), _serial_rules, _once(set_serial_rule)
+    ),
     "sources": Kind(
         "Approved sources",
         "approve_source",
@@ -335,6 +347,8 @@ KINDS: Mapping[str, Kind] = {
         _qualified,
         _once(qualify_person),
     ),
+    "fault-codes": _records("Fault codes", define_fault_code, FaultCode, "key"),
+    "cause-codes": _records("Cause codes", define_cause_code, CauseCode, "key"),
     "bom": _together("Bills of material", set_bom, "assembly", BomRow, "part", _bom),
     "routes": _together("Routes", set_route, "part", RouteRow, "number", _routes),
     "substitutes": Kind(
@@ -353,15 +367,18 @@ KINDS: Mapping[str, Kind] = {
         "step_number name",
         _fields(Characteristic, CharacteristicRow, "part"),
     ),
+    "sample-rules": _together("Sample tests", set_sample_rules, "number", SampleRow, "name", _sample_rules),
     "panels": _together("Panels", set_panel, "panel", PanelRow, "number", _fields(PanelPlace, PanelRow, "panel")),
+    "packing": _together(
+        "What belongs in a carton",
+        set_packing,
+        "product",
+        PackingRow,
+        "part",
+        _fields(PackingLine, PackingRow, "product"),
+    ),
     "placements": Kind(
-        "Placements",
-        "enter_placements",
-        PlacementRow,
-        ("assembly", "designator"),
-        _placements,
-        _place,
-        "assembly",
+        "Placements", "enter_placements", PlacementRow, ("assembly", "designator"), _placements, _place, "assembly"
     ),
     "inspection-plans": _together(
         "Inspection plans",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from django.db import models
 from django.db.models import F, Q
@@ -17,17 +17,23 @@ from trace.material.models import Axis, Container, Feed
 
 
 class WorkOrder(models.Model):
-    """So many of a part to build."""
+    """So many of a part to build. Closed for a `reason`, none of its units is begun any more."""
 
     key = KeyField()
     part = models.ForeignKey(Part, models.PROTECT, related_name="+")
     site = models.ForeignKey(Site, models.PROTECT, related_name="+")
     quantity = models.PositiveIntegerField()
     released = models.DateTimeField()
+    due = models.DateField(null=True, blank=True, help_text="the day by which its units are to be finished")
+    closed = TickField(null=True, blank=True)
+    reason = models.CharField(max_length=300, blank=True, help_text="why it was closed")
 
     class Meta:
         ordering = ["key"]
-        constraints = [models.CheckConstraint(condition=Q(quantity__gt=0), name="order_for_at_least_one")]
+        constraints = [
+            models.CheckConstraint(condition=Q(quantity__gt=0), name="order_for_at_least_one"),
+            models.CheckConstraint(condition=Q(closed=None) | ~Q(reason=""), name="order_closed_for_a_reason"),
+        ]
 
     def __str__(self) -> str:
         return self.key
@@ -57,7 +63,35 @@ class Unit(models.Model):
         return self.key
 
 
-class Pass(models.Model):
+def tell(refusals: Iterable[Refusal]) -> list[list[str]]:
+    """Refusals as an answer keeps them."""
+    return [[one.code, one.extra.get("rule", ""), one.message, one.action] for one in refusals]
+
+
+def tell_again(told: Iterable[Sequence[str]]) -> list[Refusal]:
+    """The refusals that an answer kept."""
+    refusals = []
+    for code, rule, message, action in told:
+        refusals.append(Refusal(message, action=action, rule=rule))
+        refusals[-1].code = code
+    return refusals
+
+
+class Judged:
+    """Of a record just made: what stops it, if anything. It counts then as not passed, whatever was said."""
+
+    stopped: Sequence[Refusal] = ()
+
+    def said(self) -> list[list[str]]:
+        """What the answer says beside the row; the event keeps it, for whoever sends the same request again."""
+        return tell(self.stopped)
+
+    def say_again(self, said: list[list[str]]) -> None:
+        """Take in what the first answer said."""
+        self.stopped = tell_again(said)
+
+
+class Pass(Judged, models.Model):
     """One visit of one unit to one station for one step.
 
     Somewhere in `first..last` of the axis the unit drew from the feeds of the set-ups of its
@@ -106,19 +140,19 @@ class Pass(models.Model):
     closed = TickField(null=True, blank=True, help_text="when its outcome was recorded")
     bounded = TickField(null=True, blank=True, help_text="when the scan that bounds it was recorded")
     superseded = TickField(null=True, blank=True)
+    due_again = TickField(null=True, blank=True, help_text="from then on its step is due again: the unit was sent back")
 
-    stopped: Sequence[Refusal] = ()
-    """Of a pass just recorded: why it counts as aborted and not as what was said. The event keeps it."""
+    measured = False
+    """Of an open pass: whether its step asks for readings."""
 
-    def said(self) -> list[list[str]]:
-        """What the answer says beside the row, for whoever sends the same request again."""
-        return [[one.code, one.extra["rule"], one.message, one.action] for one in self.stopped]
+    samples = False
+    """Of an open pass: whether rules choose samples among the units that pass its step."""
 
-    def say_again(self, said: list[list[str]]) -> None:
-        """Take in what the first answer said."""
-        self.stopped = [Refusal(message, action=action, rule=rule) for _, rule, message, action in said]
-        for refusal, (code, *_) in zip(self.stopped, said, strict=True):
-            refusal.code = code
+    has_children = True
+    """Of an open pass: whether something is fitted in its unit; where nobody looked, something may be."""
+
+    on_hold = True
+    """Of an open pass: whether there is a hold on its unit or station; where nobody looked, there may be."""
 
     class Meta:
         verbose_name_plural = "passes"
@@ -204,6 +238,7 @@ class Fitting(models.Model):
     earliest = TickField(null=True, blank=True, help_text="it was found there, and may have been there since then")
     doubted = TickField(null=True, blank=True, help_text="it was found gone, and may have been gone since then")
     reason = models.CharField(max_length=300, blank=True)
+    goes_to = models.CharField(max_length=60, blank=True, help_text="of what was removed: where it goes")
     deviation = models.ForeignKey(
         Deviation, models.PROTECT, null=True, related_name="+", help_text="which let it be used before its release"
     )

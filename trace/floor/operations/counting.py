@@ -14,6 +14,7 @@ from trace.core.keys import clean_text
 from trace.core.models import Person
 from trace.floor.away import HANGS, take_as_left
 from trace.floor.left import find_left
+from trace.floor.remainders import hold_too
 from trace.holds.gate import moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note, operation
@@ -56,7 +57,7 @@ def scrap_parts(*, container: Container, quantity: Decimal, reason: str, by: Per
     if not reason:
         raise StockRefused("Say why they are scrapped.")
     (container,) = lock_containers([container], Move.SCRAP, at)
-    _want_off_feeds(container)
+    want_off_feeds(container)
     return ScrappedParts.objects.create(
         container=container, quantity=quantity, reason=reason, at=to_ticks(at), by=by, recorded=to_ticks(now())
     )
@@ -92,6 +93,7 @@ def rereel_container(
         result=result, source=source, deed=Derivation.Deed.RE_REEL, quantity=quantity, at=to_ticks(at), by=by,
         recorded=recorded,
     )  # fmt: skip
+    hold_too(result, [source], by, at)
     mark_exposed({result.pk: to_ticks(at)})
     source.gone, source.gone_recorded = to_ticks(at), recorded
     source.save(update_fields=["gone", "gone_recorded"])
@@ -116,7 +118,7 @@ def return_container(
     if not store:
         raise StockRefused("Say where it is put.", action="Scan or enter the store or shelf.")
     (container,) = lock_containers([container], Move.STORE, at)
-    _want_off_feeds(container)
+    want_off_feeds(container)
     container.store = store
     container.save(update_fields=["store"])
     if quantity is not None:
@@ -128,7 +130,7 @@ def _count(container: Container, quantity: Decimal, reason: str, by: Person, at:
     quantity, reason = Decimal(quantity), clean_text(reason, 300, "The reason")
     if not quantity.is_finite() or not 0 <= quantity < MOST or quantity != round(quantity, 4):
         raise StockRefused(f"Nobody can count {quantity} in {container.key}.")
-    _want_off_feeds(container)
+    want_off_feeds(container)
     left = find_left(container, to_ticks(at))
     if left is not None and quantity not in left and not reason:
         raise CountDiffers(
@@ -148,7 +150,7 @@ def _count(container: Container, quantity: Decimal, reason: str, by: Person, at:
     )
 
 
-def _want_off_feeds(container: Container) -> None:
+def want_off_feeds(container: Container) -> None:
     """Nobody counts what hangs on a feed: the next board may draw while they do."""
     spans = Span.objects.filter(container=container, end=OPEN, superseded=None, feed__kind__in=HANGS)
     if span := spans.select_related("feed").first():

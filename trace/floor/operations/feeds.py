@@ -18,7 +18,7 @@ from trace.approvals.models import Deviation
 from trace.core.clock import EXACT, OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.floor.away import HANGS, record_left, take_as_left, take_old_as_left
+from trace.floor.away import HANGS, find_seen_later, record_left, take_as_left, take_old_as_left
 from trace.floor.counts import check_counts, count_on_label
 from trace.floor.draws import list_draws, reckon_feed
 from trace.floor.releases import check_released
@@ -32,7 +32,7 @@ from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, S
 from trace.material.operations.bags import check_floor_life, lay_open
 from trace.material.operations.setups import check_part
 from trace.material.rules import reckon
-from trace.material.spans import counts_draws, find_anchor, list_records
+from trace.material.spans import list_standing
 from trace.material.tapes import board_sets_at
 
 
@@ -185,7 +185,7 @@ def find_on_feed(
     except Refusal as broken:
         note(found_though=broken.code)
     lay_open([container], by, at)
-    when = replace(when, first=_last_shown(feed, when))
+    when = replace(when, first=max(_last_shown(feed, when), _last_away(feed, container, when)))
     old = _candidates(feed, when)
     details = {"quantity": quantity, "at_least": at_least, "deviation": deviation}
     found = _write(FeedRecord.Act.FOUND, feed, container, when, by, **details)
@@ -255,7 +255,7 @@ def take_off_feed(
     if into:
         if into.gone is not None or any(c and c.part_id != into.part_id for c in candidates):
             raise FeedRefused(f"What is on {feed.key} does not belong in {into.key}.")
-        check_hidden(into, candidates, when.happened)
+        check_hidden(into, candidates, feed, when.happened)
     only = candidates[0] if len(candidates) == 1 else None
     result = into or (only if not label else None) or label_anew(feed, label, candidates, by, at - error)
     _write(FeedRecord.Act.TAKE_OFF, feed, result, when, by)
@@ -310,10 +310,8 @@ def put_on(
     record = _write(act, feed, container, when, by, deviation=deviation, **details)
     if act != FeedRecord.Act.HAND_FILL:  # a part or two for a tape: the rest stays where it hangs
         take_as_left(container, when.happened, when.error, by, besides=feed)
-    later = FeedRecord.objects.filter(container=container, superseded=None, happened__gt=when.happened)
-    after = later.filter(act__in=STAYS).exclude(feed=feed).order_by("happened").first()
-    if after and act in STAYS and feed.kind in HANGS:
-        record_left(feed, container, after.happened, after.error, by)
+    if act in STAYS and feed.kind in HANGS and (seen := find_seen_later(container, feed, when.happened)):
+        record_left(feed, container, *seen, by)
     return record
 
 
@@ -343,11 +341,11 @@ def _want_bath(feed: Feed) -> None:
 
 def _candidates(feed: Feed, when: When) -> list[Container | None]:
     """What may be on the feed at a take-off here, unreached splices included."""
-    records = list_records(feed, find_anchor(feed, when.first))
-    since = counts_draws(records)
-    draws = list_draws(feed, since)[0] if since is not None else []
+    standing = list_standing([feed.pk], when.first)[feed.pk]
+    since = standing.counts_since
+    draws = list_draws({feed: since})[feed.pk][0] if since is not None else []
     taking = Record(-1, "take-off", None, when.first, when.last, happened=when.happened, error=when.error)
-    found = reckon([*records, taking], draws).remainders[-1]
+    found = reckon([*standing.records, taking], draws).remainders[-1]
     known = Container.objects.select_related("part", "lot").in_bulk([pk for pk in found if pk])
     return [known[pk] if pk else None for pk in sorted(found, key=lambda pk: pk or 0)]
 
@@ -362,6 +360,12 @@ def _last_shown(feed: Feed, when: When) -> int:
     of_it = Q(act__in=STAYS, container=oldest.container) | Q(act__in=STAYS | EMPTIES, first__lte=oldest.first)
     shown = FeedRecord.objects.filter(of_it, feed=feed, superseded=None, last__lte=when.last)
     return shown.aggregate(Max("last"))["last__max"] or 0
+
+
+def _last_away(feed: Feed, container: Container, when: When) -> int:
+    """By where a container that was here had surely gone again: it was put on anew since."""
+    away = FeedRecord.objects.filter(feed=feed, container=container, act=FeedRecord.Act.SEEN_AWAY, superseded=None)
+    return away.filter(last__lte=when.last).aggregate(Max("last"))["last__max"] or 0
 
 
 def _write(

@@ -10,6 +10,7 @@ from trace.core.models import Person
 from trace.engineering.models import BomLine
 from trace.engineering.queries import list_fitting_parts
 from trace.floor.admission import contents_of, places_of
+from trace.floor.designs import get_design, list_designs
 from trace.floor.models import Fitting, LooseSighting, Unit
 from trace.floor.operations.fittings import FittingRefused
 from trace.floor.queries import find_last_known, lock_units
@@ -33,10 +34,11 @@ def find_child(*, unit: Unit, designator: str, child: Unit, by: Person, at: date
     """
     designator, moment = clean_text(designator, 20, "A designator"), to_ticks(at)
     unit, child = _lock(unit, child)
-    parts = list_fitting_parts(unit.part, designator)
+    designs = list_designs([unit, child])
+    parts = list_fitting_parts(designs[unit.pk], designator)
     if not parts:
         raise FittingRefused(f"{unit.part.key} has no designator {designator}.")
-    if child.part_id not in parts or child.part.level >= unit.part.level:
+    if designs[child.pk] not in parts or child.part.level >= unit.part.level:
         raise WrongPart(
             f"{child.key} does not belong at {designator} of {unit.part.key}.",
             action="Take it out; record that the place was found empty, and the unit found loose.",
@@ -68,7 +70,7 @@ def find_empty(*, unit: Unit, designator: str, by: Person, at: datetime) -> Fitt
     designator, moment = clean_text(designator, 20, "A designator"), to_ticks(at)
     (unit,) = lock_units([unit])
     if not BomLine.objects.filter(
-        designators__parent=unit.part, designators__name=designator, child__serialised=True
+        designators__parent=get_design(unit), designators__name=designator, child__serialised=True
     ).exists():
         raise FittingRefused(f"{unit.part.key} has no designator {designator} that holds a unit.")
     standing = _at(unit, designator)
@@ -87,7 +89,11 @@ def find_loose(*, child: Unit, by: Person, at: datetime) -> LooseSighting:
     What it was recorded in is left with a child that is not known. Refuses with FittingRefused when it
     is on record in a carton, inside a station or elsewhere after that moment.
     """
-    moment = to_ticks(at)
+    return see_loose(child, to_ticks(at), by)
+
+
+def see_loose(child: Unit, moment: int, by: Person) -> LooseSighting:
+    """What `find_loose` does, for an operation that finds a unit so."""
     (child,) = _lock(child)
     home = _home(child)
     _last_seen(child, moment)

@@ -6,21 +6,27 @@ station whose next line it is.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
+from types import MappingProxyType
 
 from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
 from trace.core.keys import clean_text
 from trace.core.models import Person
+from trace.core.sql import lock_rows
 from trace.engineering.equipment import Equipment
 from trace.engineering.models import ScanMode, Station
-from trace.floor.admission import Admission, admit, contents_of
+from trace.floor.admission import Admission, admit
+from trace.floor.bounds import draw_bounds
 from trace.floor.deviating import record_deviated
 from trace.floor.draws import length_class, reckon_after
 from trace.floor.evidence import scan_elsewhere
-from trace.floor.models import Pass, Unit
-from trace.floor.queries import get_open_pass
-from trace.floor.rules import Stopped, draw_bounds
+from trace.floor.leaving import judge_leaving, outcome_of
+from trace.floor.models import Carrier, Pass, Unit
+from trace.floor.paper import find_doer
+from trace.floor.queries import get_open_pass, list_open_passes
+from trace.floor.rules import STARTING, stop
+from trace.floor.samples import owe_samples
 from trace.floor.scans import (
     BATCH,
     PassRefused,
@@ -33,7 +39,7 @@ from trace.floor.scans import (
     want_drawn,
 )
 from trace.floor.sheets import clean_sheet, next_line, place
-from trace.holds.gate import find_holds, moving
+from trace.holds.gate import moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
 from trace.material.models import Axis, SetUp
@@ -60,16 +66,16 @@ def start_pass(
     Refuses with Stopped (the interlock), PassRefused.
     """
     scan = to_ticks(at)
-    _want_positions([position] if position else [], station, setup)
+    want_positions([position] if position else [], station, setup)
     lock_station(station)
     locked = _lock([unit])
-    _want_setup(setup, station, locked)
+    want_setup(setup, station, locked)
     doubt = to_error(error)
-    neighbour = neighbour_scan(station, scan, by, error=doubt)
+    neighbour = neighbour_scan(station, scan, by, units=locked, error=doubt)
     (admission,) = admit(
         locked, station, [Move.START], scan, setup, position and [position], by=by, equipment=equipment, error=doubt
     )
-    (entry,) = _record(
+    (entry,) = write_passes(
         [admission], station, by, scanned_in=scan, error=doubt, positions=position and [position], neighbour=neighbour
     )
     return entry
@@ -79,30 +85,46 @@ def start_pass(
 def finish_pass(
     *,
     unit: Unit,
+    station: Station | None = None,
     outcome: str = Pass.Outcome.PASSED,
     drew: str | None = None,
     only: Sequence[str] | None = None,
     error: timedelta = EXACT,
+    sheet: str = "",
+    doer: Person | None = None,
     by: Person,
     at: datetime,
 ) -> Pass:
-    """The unit comes out of the station it is inside.
+    """The unit comes out of the station it is inside; `station` says where it was scanned out.
 
-    What an aborted pass drew is unsure unless `drew` or `only` (the designators) says it.
-    Refuses with PassRefused when it is inside nowhere or the time is before it went in, Stopped
-    when held.
+    What an aborted pass drew is unsure unless `drew` or `only` (the designators) says it. `sheet` and `doer` as in
+    `record_passes`; the pass stays that of whoever scanned it in.
+    Refuses with PassRefused when it is inside nowhere, inside another station, or the time is before it went in;
+    with Stopped when held, or when it is to pass and what the step asks was not read in this visit, or is not good;
+    with SheetRefused, DoerRefused.
     """
-    if before := get_open_pass(unit):
-        lock_station(before.station)
+    by = find_doer(doer, by, at)
+    if before := station or (found := get_open_pass(unit)) and found.station:
+        lock_station(before)
     (unit,) = _lock([unit])
     inside = get_open_pass(unit)
     if inside is None:
         raise PassRefused(f"{unit.key} is not inside any station.", action="Scan it in first.")
+    if station and inside.station != station:
+        raise PassRefused(
+            f"{unit.key} is inside {inside.station.key}, not {station.key}.", action="Scan it out where it is."
+        )
     inside.unit = unit
-    _want_outcome(outcome)
-    if held := find_holds(Move.FINISH, [*contents_of([unit])[unit.pk], inside.station]):
-        raise Stopped(f"Stop. {held[0].sentence}", action="Call the quality engineer.", rule="held")
-    close_pass(inside, outcome, to_ticks(at), by, error=to_error(error), drew=drew, only=only)
+    want_outcome(outcome)
+    want_whole_panels([inside])
+    scan = to_ticks(at)
+    if sheet and inside.station.scan_mode != ScanMode.LOOSE:
+        axis = get_axis(inside.station)
+        if sheet := clean_sheet(sheet, axis):
+            inside.sheet, (scan, _) = sheet, next_line(axis, sheet, scan)
+    if stopped := judge_leaving(inside, outcome, scan, to_error(error), by):
+        raise stop(stopped)
+    close_pass(inside, outcome, scan, by, error=to_error(error), drew=drew, only=only)
     note(inside.station)
     return inside
 
@@ -122,6 +144,7 @@ def record_passes(
     rack: str = "",
     error: timedelta = EXACT,
     sheet: str = "",
+    doer: Person | None = None,
     by: Person,
     at: datetime,
 ) -> list[Pass]:
@@ -130,40 +153,62 @@ def record_passes(
 
     `positions` gives each unit its own board set or cycle counts, in the order of the units; `equipment` is as in
     `start_pass`. A line of a
-    `sheet` is a unit or a rack of them; at a loose station it proves no more than a scan.
+    `sheet` is a unit or a rack of them; at a loose station it proves no more than a scan. `doer` is who did the work,
+    where somebody else enters what was written down: the passes are theirs, the entry is of who enters it.
 
-    A unit that the interlock stops for its material, its children, who did it or a hold has drawn all the same: its
-    pass is recorded as aborted, and its `stopped` says why. It has not passed; the step stays due. What it
-    drew is sure, but at a loose station, where the rest may not have been drawn.
-    All or none. Refuses with Stopped (every other rule), PassRefused, SheetRefused; at most BATCH at a time.
+    A unit that the interlock stops for its material, its children, who did it, its readings or a hold has drawn all the
+    same: its pass is recorded as aborted, or as failed where a reading is outside its limits, and its `stopped` says
+    why. It has not passed; the step stays due. What it drew is sure, but at a loose station, where the rest may not
+    have been drawn.
+    All or none. Refuses with Stopped (every other rule), PassRefused, SheetRefused, DoerRefused; at most BATCH at a
+    time.
     """
+    return pass_through(
+        units, station, outcome, positions, entered, setup, equipment,
+        drew, only, rack, error, sheet,
+        by=find_doer(doer, by, at), at=at,
+    )  # fmt: skip
+
+
+def pass_through(
+    units: Sequence[Unit],
+    station: Station,
+    outcome: str = Pass.Outcome.PASSED,
+    positions: Sequence[tuple[int, int]] | None = None,
+    entered: datetime | None = None,
+    setup: SetUp | None = None,
+    equipment: Equipment | None = None,
+    drew: str | None = None,
+    only: Sequence[str] | None = None,
+    rack: str = "",
+    error: timedelta = EXACT,
+    sheet: str = "",
+    *,
+    by: Person,
+    at: datetime,
+) -> list[Pass]:
+    """What `record_passes` does, for other operations that record passes too."""
     if not 0 < len(units) <= BATCH:
         raise PassRefused(f"Between 1 and {BATCH} units can pass together, not {len(units)}.")
-    _want_outcome(outcome)
+    want_outcome(outcome)
     if positions is not None and len(positions) != len(units):
         raise PassRefused("Give each unit its own position, or none.")
-    _want_positions(positions or [], station, setup)
-    if station.scan_mode == ScanMode.GATED and entered is None:
-        raise PassRefused(
-            f"{station.key} is gated: a pass there needs the scan in as well.",
-            action="Scan in before and out after the work.",
-        )
-    if entered and entered > at:
-        raise PassRefused("The scan in lies after the scan out.")
+    want_positions(positions or [], station, setup)
+    want_entered(station, entered, at)
     if len({unit.pk for unit in units}) < len(units):
         raise PassRefused("A unit is named twice.")
     rack = clean_text(rack, 40, "The rack")
     lock_station(station)
     locked = {unit.pk: unit for unit in _lock(units)}
-    _want_setup(setup, station, locked.values())
+    want_setup(setup, station, locked.values())
     scanned_in, scanned_out = to_ticks(entered) if entered else None, to_ticks(at)
     doubt, before = to_error(error), 0
     sheet = clean_sheet(sheet, get_axis(station)) if sheet and station.scan_mode != ScanMode.LOOSE else ""
     if sheet:
         scanned_out, before = next_line(get_axis(station), sheet, scanned_out)
-    neighbour = neighbour_scan(station, scanned_in or scanned_out, by, error=doubt, sheet=sheet)
     ordered = [locked[unit.pk] for unit in units]
-    return _record(
+    neighbour = neighbour_scan(station, scanned_in or scanned_out, by, units=ordered, error=doubt, sheet=sheet)
+    return write_passes(
         admit(
             ordered,
             station,
@@ -175,6 +220,7 @@ def record_passes(
             equipment=equipment,
             error=doubt,
             after_work=True,
+            visit=(scanned_in, scanned_out + doubt) if outcome == Pass.Outcome.PASSED else None,
         ),
         station,
         by,
@@ -191,7 +237,7 @@ def record_passes(
     )
 
 
-def _want_positions(positions: Collection[tuple[int, int]], station: Station, setup: SetUp | None) -> None:
+def want_positions(positions: Collection[tuple[int, int]], station: Station, setup: SetUp | None) -> None:
     if not all(0 <= first <= last < OPEN for first, last in positions):
         raise PassRefused("The position runs backwards or lies outside the axis.")
     if positions and setup is None and not station.counts_cycles:
@@ -201,12 +247,33 @@ def _want_positions(positions: Collection[tuple[int, int]], station: Station, se
         )
 
 
-def _want_outcome(outcome: str) -> None:
+def want_entered(station: Station, entered: datetime | None, at: datetime) -> None:
+    if station.scan_mode == ScanMode.GATED and entered is None:
+        raise PassRefused(
+            f"{station.key} is gated: a pass there needs the scan in as well.",
+            action="Scan in before and out after the work.",
+        )
+    if entered and entered > at:
+        raise PassRefused("The scan in lies after the scan out.")
+
+
+def want_whole_panels(inside: Iterable[Pass], out: Collection[int] = ()) -> None:
+    """Refuse with PassRefused to let boards out by themselves that went in with a panel which is not parted: `out` are
+    the units, by their ids, that come out together."""
+    if not (racks := {entry.rack for entry in inside if entry.rack}):
+        return
+    panels = Carrier.objects.filter(key__in=racks, kind=Carrier.Kind.PANEL, parted=None)
+    left = list_open_passes().filter(rack__in=panels.values("key")).exclude(unit__in=out)
+    if entry := left.select_related("unit").first():
+        raise PassRefused(f"{entry.unit.key} went in with panel {entry.rack}.", action="Scan the panel out.")
+
+
+def want_outcome(outcome: str) -> None:
     if outcome not in {Pass.Outcome.PASSED, Pass.Outcome.FAILED, Pass.Outcome.ABORTED}:
         raise PassRefused(f"“{outcome}” is not an outcome.", action="Say passed, failed or aborted.")
 
 
-def _want_setup(setup: SetUp | None, station: Station, units: Iterable[Unit]) -> None:
+def want_setup(setup: SetUp | None, station: Station, units: Iterable[Unit]) -> None:
     for unit in units:
         if setup and setup.assembly_id != unit.part_id:
             raise PassRefused(f"Set-up {setup.key} is for another assembly than {unit.key}.", action="Scan its tape.")
@@ -215,7 +282,7 @@ def _want_setup(setup: SetUp | None, station: Station, units: Iterable[Unit]) ->
 
 
 def _lock(units: Sequence[Unit]) -> list[Unit]:
-    return list(Unit.objects.select_for_update().filter(pk__in=[unit.pk for unit in units]).order_by("pk"))
+    return lock_rows(Unit, [unit.pk for unit in units])
 
 
 def _reaches_across(setup: SetUp | None, entry: Pass) -> bool:
@@ -223,7 +290,7 @@ def _reaches_across(setup: SetUp | None, entry: Pass) -> bool:
     return setup is not None and (entry.first < setup.first or setup.end < OPEN and setup.end <= entry.last)
 
 
-def _record(
+def write_passes(
     admissions: Sequence[Admission],
     station: Station,
     by: Person,
@@ -231,6 +298,7 @@ def _record(
     scanned_in: int | None = None,
     scanned_out: int | None = None,
     outcome: str = "",
+    others: Mapping[int, str] = MappingProxyType({}),
     positions: Sequence[tuple[int, int]] | None = None,
     drew: str | None = None,
     only: Sequence[str] | None = None,
@@ -241,7 +309,8 @@ def _record(
 ) -> list[Pass]:
     """Write passes with the bounds that their scans prove, and bound what waited for these scans.
 
-    `sheet`: the name of the paper sheet, and the moment of the line before.
+    `others`: units, by their ids, that came to another outcome than the rest. `sheet`: the name of the paper sheet,
+    and the moment of the line before.
     """
     units = [admission.unit for admission in admissions]
     scan = scanned_in if scanned_in is not None else scanned_out
@@ -277,7 +346,9 @@ def _record(
                     action="Enter the board set or the cycle count.",
                 )
             first, last = positions[index]
-        halfway = outcome == Pass.Outcome.ABORTED or (admission.stopped and station.scan_mode == ScanMode.LOOSE)
+        came_to = others.get(unit.pk, outcome)
+        stopped_before = any(refusal.extra["rule"] in STARTING for refusal in admission.stopped)
+        halfway = came_to == Pass.Outcome.ABORTED or (stopped_before and station.scan_mode == ScanMode.LOOSE)
         unsure = drew is None and only is None and (admission.repeated or halfway)
         passes.append(
             Pass(
@@ -297,7 +368,7 @@ def _record(
                 inside=not outcome,
                 drew=Pass.Drew.UNSURE if unsure else drew or Pass.Drew.ALL,
                 only=None if only is None else list(only),
-                outcome=Pass.Outcome.ABORTED if admission.stopped else outcome,
+                outcome=outcome_of(came_to, admission.stopped),
                 rack=rack,
                 error=error,
                 sheet=sheet[0],
@@ -322,4 +393,7 @@ def _record(
     if in_part:
         judge_by_designator(in_part)
     reckon_after(passes, by)
+    samples = {admission.step.pk for admission in admissions if admission.step.samples}
+    if samples:
+        owe_samples([one for one in passes if one.step_id in samples and one.outcome == Pass.Outcome.PASSED], by)
     return passes

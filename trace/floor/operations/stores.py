@@ -5,7 +5,7 @@ Where one of them was on record at a feed, it had left that unseen, which is rec
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
 from decimal import Decimal
 
@@ -15,6 +15,7 @@ from trace.core.models import Person
 from trace.engineering.models import Part
 from trace.floor.away import take_as_left
 from trace.floor.releases import check_released
+from trace.floor.remainders import hold_too
 from trace.holds.gate import moving
 from trace.holds.rules import Move
 from trace.material.clocks import mark_exposed
@@ -149,12 +150,13 @@ def _derived(
 
 def _derive(
     result: Container,
-    sources: Iterable[Container],
+    sources: Collection[Container],
     deed: str,
     by: Person,
     at: datetime,
     quantity: Decimal | None = None,
 ) -> None:
+    """What is filled from held material, as its disposition permits, is held as that is."""
     recorded = to_ticks(now())
     Derivation.objects.bulk_create(
         Derivation(
@@ -168,4 +170,5 @@ def _derive(
         )
         for source in sources
     )
+    hold_too(result, sources, by, at)
     mark_exposed({result.pk: to_ticks(at)})

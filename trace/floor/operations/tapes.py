@@ -13,7 +13,8 @@ from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text
 from trace.core.models import Person
-from trace.engineering.models import Characteristic
+from trace.engineering.rules import say_limits
+from trace.floor.draws import reckon_feed
 from trace.floor.hung import find_here, list_hung
 from trace.floor.operations.feeds import check_expiry, put_on
 from trace.floor.releases import check_released
@@ -22,6 +23,7 @@ from trace.floor.when import Position, Told
 from trace.holds.gate import check_moves, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
+from trace.material.inspecting import list_plan
 from trace.material.models import (
     Container,
     EmptyPlace,
@@ -71,8 +73,9 @@ def load_head(
 ) -> FeedRecord:
     """A container goes on a dispensing head of a tape that stands, for the board sets that come to the head next.
 
-    `value` is what the verifier measured of one component, of the part's `characteristic`, or of its only one. Refuses
-    with TapeRefused (not standing), ReadingOut, and as load_feed: Held, WrongPart, Expired, FeedRefused.
+    `value` is what the verifier measured of one component, by the limits of the `characteristic` that is measured at
+    the part's incoming inspection, or of its only one. Refuses with TapeRefused (not standing), ReadingOut, and as
+    load_feed: Held, WrongPart, Expired, FeedRefused.
     """
     tape = _lock_tape(feed)
     stop = _want_stopped(tape, at)
@@ -191,6 +194,7 @@ def record_empty(*, feed: Feed, designator: str, board_set: int, by: Person, at:
         raise TapeRefused(f"{name} of board set {board_set} is on record as empty.", action="Fill it by hand.")
     place = EmptyPlace.objects.create(feed=feed, designator=name, board_set=board_set, happened=to_ticks(at), by=by)
     note(tape)
+    reckon_feed(feed, by, board_set)
     building = read_building(tape)
     head = next(head for head in building.heads if head.feed.pk == feed.pk)
     if runs_of_empties(head.absent, head.designators):
@@ -199,7 +203,9 @@ def record_empty(*, feed: Feed, designator: str, board_set: int, by: Person, at:
 
 
 @moving
-def record_reading(*, feed: Feed, value: Decimal, characteristic: str = "", by: Person, at: datetime) -> TapeReading:
+def record_verifier_reading(
+    *, feed: Feed, value: Decimal, characteristic: str = "", by: Person, at: datetime
+) -> TapeReading:
     """The verifier measured a component that a head gave. One outside its limits stops the tape, until the head has
     another container or its next reading is right.
 
@@ -313,13 +319,15 @@ def _read(
 ) -> TapeReading:
     """A reading, not saved yet; refuses with TapeRefused what has no limits."""
     _check_value(value)
-    measured = list(Characteristic.objects.filter(part=container.part_id, judge="").order_by("step_number", "number"))
+    measured = [one for one in list_plan(container.part) if one.unit_of_measure]
     named = [one for one in measured if not name or one.name.casefold() == name.strip().casefold()]
     if len(named) != 1:
         names = ", ".join(one.name for one in measured)
         raise TapeRefused(
             f"{container.part.key} has {'several limits' if len(named) > 1 else 'no such limits'}.",
-            action=f"Say which was measured: {names}." if names else "A planner enters its characteristics first.",
+            action=f"Say which was measured: {names}."
+            if names
+            else "What is inspected of it, and its limits, is planned first.",
         )
     (limits,) = named
     return TapeReading(
@@ -342,7 +350,6 @@ def _check_value(value: Decimal) -> None:
 
 
 def _out_of_limits(reading: TapeReading) -> str:
-    lower, upper = (None if limit is None else f"{limit.normalize():f}" for limit in (reading.lower, reading.upper))
-    must = f"between {lower} and {upper}" if lower and upper else f"{lower} or more" if lower else f"{upper} or less"
+    must = say_limits(reading.lower, reading.upper)
     whose = f"{reading.container.key}: " if reading.container else ""
     return f"{whose}{reading.name} is {reading.value.normalize():f} {reading.unit_of_measure}; it must be {must}."

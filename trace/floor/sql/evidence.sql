@@ -2,7 +2,8 @@
 -- and whether there is anything of each rarer kind to look into. Where a sign is given a closer look may
 -- find nothing; where none is given there is nothing. Small steps are planned faster than one join.
 WITH in_force AS MATERIALIZED (
-    SELECT setup.id, setup.key, setup.assembly_id, setup.axis_id, setup.first, setup."end", axis.kind, axis.slack
+    SELECT setup.id, setup.key, setup.assembly_id, setup.axis_id, setup.first, setup."end", setup.started,
+           axis.kind, axis.slack
     FROM trace_axis axis JOIN trace_setup setup ON setup.axis_id = axis.id
     WHERE axis.station_id = %(station)s AND setup.assembly_id = ANY(%(parts_without)s)
       AND setup.first <= %(until)s AND setup."end" > %(since)s
@@ -32,13 +33,22 @@ lots AS MATERIALIZED (
     SELECT lot.key, lot.expiry, lot.status, lot.status_since, loaded.kind FROM loaded JOIN trace_lot lot ON lot.id = loaded.lot_id
 )
 SELECT
-    (SELECT jsonb_agg(jsonb_build_array(id, key, assembly_id, axis_id, first, "end", kind, slack)) FROM in_force) AS setups,
+    (SELECT jsonb_agg(jsonb_build_array(id, key, assembly_id, axis_id, first, "end", started, kind, slack))
+     FROM in_force) AS setups,
     (
         SELECT jsonb_agg(jsonb_build_array(
             step.part_id, step.id, step.number, step.name, step.free_order, step.alternative,
-            step.qualification_id, step.equipment_kind, coalesce(program.key, ''), station.key
+            step.qualification_id, step.equipment_kind, coalesce(program.key, ''), step.verification, step.first_piece,
+            step.attempts, EXISTS (
+                SELECT 1 FROM trace_characteristic asked
+                WHERE asked.part_id = step.part_id AND asked.step_number = step.number
+            ),
+            step.sample_every IS NOT NULL, EXISTS (
+                SELECT 1 FROM trace_samplerule rule
+                WHERE rule.number = part.number AND rule.step_number = step.number
+            ), station.key
         ))
-        FROM trace_step step
+        FROM trace_step step JOIN trace_part part ON part.id = step.part_id
         LEFT JOIN trace_program program ON program.id = step.program_id
         LEFT JOIN trace_step_stations at ON at.step_id = step.id
         LEFT JOIN trace_station station ON station.id = at.station_id
@@ -47,7 +57,7 @@ SELECT
     (
         SELECT jsonb_agg(jsonb_build_array(
             p.unit_id, p.step_id, p.station_id, p.outcome, p.drew, p.scanned_in, p.scanned_out, p.error, p.began,
-            p.ended, EXISTS (
+            p.ended, p.due_again, EXISTS (
                 SELECT 1 FROM trace_setup met JOIN trace_setupline served ON served.setup_id = met.id
                 WHERE met.axis_id = p.axis_id AND met.assembly_id = p.assembly_id
                   AND met.first <= p.last AND met."end" > p.first
@@ -61,9 +71,20 @@ SELECT
         SELECT jsonb_agg(jsonb_build_array(unit_id, step_id))
         FROM trace_skip WHERE unit_id = ANY(%(units)s) AND superseded IS NULL
     ) AS skips,
+    (
+        SELECT jsonb_agg(jsonb_build_array(unit.id, ordered.key))
+        FROM trace_unit unit JOIN trace_workorder ordered ON ordered.id = unit.order_id
+        WHERE unit.id = ANY(%(units)s) AND ordered.closed <= %(scan)s
+    ) AS closed,
     EXISTS (SELECT 1 FROM trace_pass WHERE unit_id = ANY(%(units)s) AND inside AND superseded IS NULL)
     OR EXISTS (SELECT 1 FROM trace_fitting WHERE child_id = ANY(%(units)s) AND until IS NULL AND superseded IS NULL)
     OR EXISTS (SELECT 1 FROM trace_packing WHERE unit_id = ANY(%(units)s) AND until IS NULL)
+    OR EXISTS (
+        SELECT 1 FROM trace_carried carried JOIN trace_carrier carrier ON carrier.id = carried.carrier_id
+        WHERE carried.unit_id = ANY(%(units)s) AND carried.until IS NULL AND carried.superseded IS NULL
+          AND carrier.kind = 'panel'
+    )
+    OR EXISTS (SELECT 1 FROM trace_sample WHERE unit_id = ANY(%(units)s) AND ended IS NULL)
         AS elsewhere,
     EXISTS (
         SELECT 1 FROM trace_fitting
@@ -88,4 +109,11 @@ SELECT
         SELECT 1 FROM trace_hold
         WHERE released IS NULL AND target_kind IN ('feed', 'container', 'lot') AND target_key IN (
             SELECT key FROM serving UNION ALL SELECT key FROM loaded UNION ALL SELECT key FROM lots)
-    ) AS stops
+    ) AS stops,
+    EXISTS (
+        SELECT 1 FROM trace_fault fault
+        WHERE fault.unit_id = ANY(%(units)s) AND fault.superseded IS NULL AND NOT EXISTS (
+            SELECT 1 FROM trace_repair_faults answered JOIN trace_repair repair ON repair.id = answered.repair_id
+            WHERE answered.fault_id = fault.id AND repair.superseded IS NULL
+            AND (repair.at <= %(scan)s OR fault.found > %(scan)s))
+    ) AS faults

@@ -1,7 +1,7 @@
 -- The feeds that serve these assemblies somewhere in first..last of these axes and that draws there may
--- move: those that wait for draws, and those that count them and have an edge after the first.
-SELECT feed.id
-FROM trace_feed feed
+-- move: those that wait for draws, and those that count them and have an edge after the first. They are locked.
+SELECT feed.id, feed.unsettled, axis.id, axis.kind, axis.tape_id
+FROM trace_feed feed JOIN trace_axis axis ON axis.id = feed.axis_id
 WHERE feed.id IN (
         SELECT line.feed_id
         FROM trace_setup setup
@@ -28,3 +28,5 @@ WHERE feed.id IN (
               AND (record.act = ANY(%(by_draws)s) OR record.quantity IS NOT NULL)
         )
     ))
+ORDER BY feed.id
+FOR UPDATE OF feed

@@ -1,7 +1,7 @@
--- Where each unit that is not packed is at a moment: scrapped, fitted in a parent, inside a station, or after the
--- furthest step it passed; finished once it has passed every step of its route, of alternatives one. Where it was
--- scanned last, and whether anything had begun in it: a pass, perhaps, or something fitted. None of that is looked for
--- of what is fitted.
+-- Where each unit that is not packed is at a moment: scrapped, fitted in a parent, inside a station, in which open
+-- return, or after the furthest step it passed; finished once it has passed every step of its route, of alternatives
+-- one. Where it was scanned last, and whether anything had begun in it: a pass, perhaps, or something fitted. None of
+-- that is looked for of what is fitted.
 -- The units asked for come first: otherwise PostgreSQL reads whole tables. Not known, where it was not found in the
 -- parent on record, and was not scanned since it was last surely there.
 WITH asked(id) AS (SELECT {each units})
@@ -15,7 +15,8 @@ SELECT u.id,
                        WHERE t.part_id = u.part_id
                          AND NOT EXISTS (SELECT 1 FROM trace_pass p
                                          WHERE p.unit_id = u.id AND p.step_id = t.id AND p.superseded IS NULL
-                                           AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s)
+                                           AND p.outcome = 'passed' AND COALESCE(p.scanned_out, p.began) <= %(at)s
+                                           AND (p.due_again IS NULL OR p.due_again > %(at)s))
                          AND NOT EXISTS (SELECT 1 FROM trace_skip k
                                          WHERE k.unit_id = u.id AND k.step_id = t.id AND k.superseded IS NULL
                                            AND k.at <= %(at)s)
@@ -25,7 +26,8 @@ SELECT u.id,
                                                AND (EXISTS (SELECT 1 FROM trace_pass p
                                                             WHERE p.unit_id = u.id AND p.step_id = o.id
                                                               AND p.superseded IS NULL AND p.outcome = 'passed'
-                                                              AND COALESCE(p.scanned_out, p.began) <= %(at)s)
+                                                              AND COALESCE(p.scanned_out, p.began) <= %(at)s
+                                                              AND (p.due_again IS NULL OR p.due_again > %(at)s))
                                                     OR EXISTS (SELECT 1 FROM trace_skip k
                                                                WHERE k.unit_id = u.id AND k.step_id = o.id
                                                                  AND k.superseded IS NULL AND k.at <= %(at)s)))))
@@ -37,7 +39,8 @@ SELECT u.id,
            OR EXISTS (SELECT 1 FROM trace_fitting g
                       WHERE g.unit_id = u.id AND g.superseded IS NULL AND g.since <= %(at)s)
        END,
-       missed_in.key, missed.doubted
+       missed_in.key, missed.doubted,
+       back.key, back.received, customer.key, customer.name
 FROM asked
 CROSS JOIN trace_unit u
 LEFT JOIN trace_fitting f
@@ -72,6 +75,7 @@ LEFT JOIN trace_pass seen
        ON seen.id = (SELECT p.id FROM trace_pass p JOIN trace_step t ON t.id = p.step_id
                      WHERE p.unit_id = u.id AND p.superseded IS NULL AND p.outcome = 'passed'
                        AND COALESCE(p.scanned_out, p.began) <= %(at)s
+                       AND (p.due_again IS NULL OR p.due_again > %(at)s)
                      ORDER BY t.number DESC LIMIT 1)
 LEFT JOIN trace_step step ON step.id = seen.step_id
 LEFT JOIN trace_pass scan
@@ -81,4 +85,8 @@ LEFT JOIN trace_pass scan
              AND COALESCE(p.scanned_out, p.scanned_in) <= %(at)s
            ORDER BY COALESCE(p.scanned_out, p.scanned_in) DESC, p.id DESC LIMIT 1) END
 LEFT JOIN trace_station scan_at ON scan_at.id = scan.station_id
+LEFT JOIN trace_return back
+       ON back.unit_id = u.id AND back.superseded IS NULL AND back.received <= %(at)s
+          AND (back.closed IS NULL OR back.closed > %(at)s)
+LEFT JOIN trace_customer customer ON customer.id = back.customer_id
 WHERE u.id = asked.id

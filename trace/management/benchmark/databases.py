@@ -45,21 +45,23 @@ def on_postgresql(url: str, name: str) -> Iterator[None]:
 
 @contextmanager
 def _current(database: dict[str, Any]) -> Iterator[None]:
-    before = connections.settings["default"]
-    _switch(connections.configure_settings({"default": database})["default"])
+    before, settings_before = connections["default"], connections.settings["default"]
+    _leave()
+    connections.settings["default"] = connections.configure_settings({"default": database})["default"]
+    del connections["default"]
     try:
         call_command("migrate", verbosity=0, interactive=False)
         yield
     finally:
-        _switch(before)
+        _leave()
+        connections.settings["default"] = settings_before
+        connections["default"] = before  # itself: whoever holds it closes what it opens
 
 
-def _switch(database: dict[str, Any]) -> None:
+def _leave() -> None:
     connection.close()
     if connection.vendor == "postgresql":
         connection.close_pool()  # type: ignore[attr-defined]
-    connections.settings["default"] = database
-    del connections["default"]
 
 
 def table_sizes() -> dict[str, int]:

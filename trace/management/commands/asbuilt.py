@@ -12,12 +12,11 @@ from typing import Any
 
 from django.core.management.base import CommandParser
 
-from trace.core.keys import read_label
 from trace.engineering.rules import run_together
 from trace.exchange import backward
 from trace.exchange.backward import describe_unit
 from trace.exchange.plant_time import PlantTime
-from trace.floor.queries import get_unit
+from trace.floor.naming import get_named_unit
 from trace.genealogy.backward import AsBuilt, Entry, Origin, trace_backward
 from trace.genealogy.known import as_known
 from trace.genealogy.whereabouts import find_whereabouts
@@ -31,7 +30,11 @@ class Command(AnswerCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         parser.formatter_class = RawDescriptionHelpFormatter
         parser.epilog = f"{__doc__}\n{backward.__doc__}"
-        parser.add_argument("serial", metavar="SERIAL", help="the unit's key, with or without its check character")
+        parser.add_argument(
+            "serial",
+            metavar="SERIAL",
+            help="the unit's key, with or without its check character, or another name of it",
+        )
         add_times(parser)
         parser.add_argument("--json", action="store_true", help="everything, as JSON; see below")
 
@@ -39,7 +42,7 @@ class Command(AnswerCommand):
         time = PlantTime()
         at, known = time.read(options["at"]), time.read(options["known"])
         with as_known(known):
-            unit = get_unit(read_label(options["serial"]))
+            unit = get_named_unit(options["serial"]).unit
             if options["json"]:
                 self.stdout.write(dump(describe_unit(unit, at, known, time)))
                 return

@@ -29,10 +29,11 @@ Row = Sequence[str]
 
 
 def _interlock() -> Iterable[Row]:
-    yield "code", "stops when", "next action", "after the work", "a deviation may be limited to"
+    yield "code", "stops", "when", "next action", "after the work", "a deviation may be limited to"
     for rule in RULES:
-        after = "draws recorded, not passed" if rule.draws_stand else "refused"
-        yield f"`{rule.code}`", rule.when, rule.action, after, ", ".join(rule.deviable) or "no deviation"
+        after = "recorded, not passed" if rule.draws_stand else "refused"
+        moves = " and ".join(move.value for move in rule.moves)
+        yield f"`{rule.code}`", moves, rule.when, rule.action, after, ", ".join(rule.deviable) or "no deviation"
 
 
 def _moves() -> Iterable[Row]:

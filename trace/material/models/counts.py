@@ -22,6 +22,7 @@ class Count(models.Model):
     at = TickField()
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     recorded = TickField()
+    superseded = TickField(null=True, blank=True)
 
     class Meta:
         ordering = ["at", "id"]
@@ -50,6 +51,7 @@ class ScrappedParts(models.Model):
     at = TickField()
     by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     recorded = TickField()
+    superseded = TickField(null=True, blank=True)
 
     class Meta:
         ordering = ["at", "id"]

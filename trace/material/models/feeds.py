@@ -30,6 +30,9 @@ class Tape(models.Model):
     )
     finished = TickField(null=True, blank=True, help_text="when the count was recorded")
     aborted = models.CharField(max_length=300, blank=True, help_text="why it was given up; it goes on no machine")
+    station = models.ForeignKey(
+        Station, models.PROTECT, null=True, blank=True, related_name="+", help_text="the sequencer that builds it"
+    )
 
     class Meta:
         ordering = ["key"]
@@ -41,6 +44,11 @@ class Tape(models.Model):
 
     def __str__(self) -> str:
         return self.key
+
+    @property
+    def stands_at(self) -> Station | None:
+        """The station at which it and its heads are while it is built; then it goes from machine to machine."""
+        return self.station if self.built_until == OPEN else None
 
 
 class Axis(models.Model):
@@ -70,6 +78,11 @@ class Axis(models.Model):
                 name="axis_of_station_or_tape",
             ),
         ]
+
+    @property
+    def stands_at(self) -> Station | None:
+        """The station of its feeds."""
+        return self.tape.stands_at if self.tape else self.station
 
 
 class AxisSlack(models.Model):
@@ -114,8 +127,8 @@ class Feed(models.Model):
 class SetUp(models.Model):
     """Which feed serves which designators of an assembly, on one axis, over a range of positions.
 
-    Those of an assembly on an axis follow each other without a gap. The first reaches back to the
-    beginning: what passed there before it was recorded drew from what it serves, if from anything.
+    Those of an assembly on an axis follow each other, without a gap unless one was ended before the next. The first
+    reaches back to the beginning: what passed there before it was recorded drew from what it serves, if from anything.
     """
 
     key = KeyField()
@@ -123,6 +136,8 @@ class SetUp(models.Model):
     axis = models.ForeignKey(Axis, models.PROTECT, related_name="setups")
     first = TickField()
     end = TickField(default=OPEN)
+    started = TickField(default=now_ticks, help_text="the moment of the changeover")
+    by = models.ForeignKey(Person, models.PROTECT, null=True, related_name="+", help_text="who started it")
     recorded = TickField(default=now_ticks)
     ended = TickField(null=True, blank=True, help_text="when its end was recorded")
 
@@ -206,7 +221,10 @@ class FeedRecord(models.Model):
     superseded = TickField(null=True, blank=True)
 
     class Meta:
-        indexes = [models.Index(fields=["feed", "first"], name="feed_records_in_order")]
+        indexes = [
+            models.Index(fields=["feed", "first"], name="feed_records_in_order"),
+            models.Index(fields=["feed", "happened"], name="feed_records_by_moment"),
+        ]
         constraints = [
             models.CheckConstraint(condition=Q(error__gte=0), name="feed_record_error_not_negative"),
             models.CheckConstraint(

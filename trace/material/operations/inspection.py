@@ -30,7 +30,7 @@ from trace.material.models import (
     SamplingRuling,
     Supplier,
 )
-from trace.material.operations.statuses import change_status, lock_lot, to_status
+from trace.material.operations.statuses import change_status, lock_lot, reject, to_status
 from trace.material.operations.stock import check_on_no_feed
 from trace.material.sampling import AQLS, LEVELS, Ruling, Severity
 
@@ -192,7 +192,7 @@ def record_inspection(
         InspectionReading(inspection=inspection, number=number, value=value) for number, value in enumerate(readings, 1)
     )
     if not verdict:
-        change_status(lot, Lot.Status.REJECTED, f"{planned.name}: {_verdict(inspection)}", by, at)
+        reject(lot, f"{planned.name}: {_verdict(inspection)}", by, at)
     note(lot, *containers.values(), decided=_verdict(inspection))
     return inspection
 
@@ -323,10 +323,10 @@ def release_lot(*, lot: Lot, evidence: str, by: Person, at: datetime) -> Lot:
 
 @holding
 def reject_lot(*, lot: Lot, evidence: str, by: Person, at: datetime) -> Lot:
-    """A lot may not be used, whatever was found before. What already draws from it stops at its next step there; units
-    that carry it are another matter: they are held. Refuses with StatusRefused a lot that is rejected or returned, no
-    evidence; with BadText."""
-    return change_status(to_status("reject_lot", lot), Lot.Status.REJECTED, evidence, by, at)
+    """A lot may not be used, whatever was found before, and what the plant mixed of it is quarantined. What already
+    draws from it stops at its next step there; units that carry it are another matter: they are held. Refuses with
+    StatusRefused a lot that is rejected or returned, no evidence; with BadText."""
+    return reject(to_status("reject_lot", lot), evidence, by, at)
 
 
 @holding

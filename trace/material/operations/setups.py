@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
@@ -76,11 +77,15 @@ def start_tape(
     sequence: Sequence[str],
     heads: Mapping[str, tuple[int, Sequence[str]]],
     board_sets: int,
+    station: Station | None = None,
     by: Person,
     at: datetime,
 ) -> Tape:
     """Plan a sequenced tape: the designators of one board set in link order, and the dispensing
     heads as {name: (distance along the chain in links, designators it serves)}. It stands until it first runs.
+
+    `station` is the sequencer, where that is one of the plant's stations: a device or token that is bound to others
+    does nothing with the tape while it is built.
 
     Refuses with SetUpRefused when the heads do not serve each designator of the sequence once.
     """
@@ -99,9 +104,11 @@ def start_tape(
         links=len(sequence),
         board_sets=board_sets,
         built_from=to_ticks(at),
+        station=station,
     )
     axis = Axis.objects.create(kind=Axis.Kind.TAPE, tape=tape)
-    setup = SetUp.objects.create(key=free_key(SetUp, f"{tape.key}-SETUP"), assembly=assembly, axis=axis, first=0)
+    begun: dict[str, Any] = {"first": 0, "started": tape.built_from, "by": by}
+    setup = SetUp.objects.create(key=free_key(SetUp, f"{tape.key}-SETUP"), assembly=assembly, axis=axis, **begun)
     lines: dict[str, tuple[Feed, int | None]] = {}
     for name, (distance, designators) in heads.items():
         feed = _make_feed(f"{tape.key}-{name}", axis, Feed.Kind.HEAD, distance)
@@ -174,7 +181,7 @@ def check_part(feed: Feed, container: Container) -> None:
     set-up serves from this feed."""
     lines = SetUpLine.objects.filter(feed=feed, setup__end=OPEN).select_related("setup__assembly")
     for line in lines:
-        if container.part_id not in list_fitting_parts(line.setup.assembly, line.designator):
+        if container.part_id not in list_fitting_parts(line.setup.assembly_id, line.designator):
             raise WrongPart(
                 f"{container.key} holds {container.part.key}, which does not belong at "
                 f"{line.designator} of {line.setup.assembly.key}."

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
-from trace.core.clock import now, to_ticks
+from trace.core.clock import from_ticks, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.keys import clean_text
 from trace.core.models import Person
-from trace.material.models import Lot, LotStatus
+from trace.ledger.operation import note
+from trace.material.inspecting import list_filled_from
+from trace.material.models import Container, Lot, LotStatus
 
 
 class StatusRefused(Refusal):
@@ -61,3 +63,16 @@ def change_status(lot: Lot, status: Lot.Status, evidence: str, by: Person, at: d
     lot.status, lot.status_since = status, since
     lot.save(update_fields=["status", "status_since"])
     return lot
+
+
+def reject(lot: Lot, evidence: str, by: Person, at: datetime) -> Lot:
+    """A lot is rejected, and what the plant mixed of it is quarantined: its own numbers would hide what is in it. Who
+    finds that good releases it. Refuses as change_status."""
+    rejected = change_status(lot, Lot.Status.REJECTED, evidence, by, at)
+    filled = list_filled_from(Container.objects.filter(lot=lot).values_list("pk", flat=True))
+    mixed = Lot.objects.filter(containers__in=filled, supplier__is_plant=True, status=Lot.Status.RELEASED)
+    for made in Lot.objects.select_for_update().filter(pk__in=mixed.values("pk")).exclude(pk=lot.pk).order_by("pk"):
+        since = max(at, made.received, from_ticks(made.status_since or 0))
+        change_status(made, Lot.Status.QUARANTINED, f"holds what was rejected: {lot.key}", by, since)
+        note(made)
+    return rejected

@@ -37,6 +37,18 @@
     scan.setSelectionRange(1, 1);
   });
 
+  const goOn = (field) => {
+    const fields = [...field.form.querySelectorAll("input:not([type=hidden]), textarea, select, button")];
+    fields[fields.indexOf(field) + 1].focus();
+  };
+
+  // A sheet of many lines is not sent by an Enter in the midst of it: the next field waits.
+  document.addEventListener("keydown", (event) => {
+    if (event.key !== "Enter" || event.defaultPrevented || !event.target.matches("form[data-lines] input")) return;
+    event.preventDefault();
+    goOn(event.target);
+  });
+
   // In another field a scan looks like typing, but no hand is so fast: with its Enter it goes to the scan line after
   // all, and the field has again what it had. A field that is there to be scanned into keeps it.
   const FAST = 50; // milliseconds from key to key
@@ -58,8 +70,7 @@
         // It waits for a scan or for a gauge's reading, and then the next field does; a text takes one a line.
         if (field.matches("textarea")) return;
         event.preventDefault();
-        const fields = [...field.form.querySelectorAll("input:not([type=hidden]), textarea, select, button")];
-        fields[fields.indexOf(field) + 1].focus();
+        goOn(field);
         return;
       }
       event.preventDefault();
@@ -93,8 +104,40 @@
     for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
   });
 
+  // A part that refreshes itself waits while nobody looks. Where that fails it stays, and says of when it is; the
+  // page of whoever was signed out meanwhile does not take its place. What had the focus has it again.
+  const REFRESHED = "[data-refreshed]";
+  const refreshed = () => document.querySelector(REFRESHED);
+  let focused = null;
+  document.addEventListener("htmx:beforeRequest", (event) => {
+    if (event.detail.elt.matches(REFRESHED) && document.hidden) event.preventDefault();
+  });
+  document.addEventListener("visibilitychange", () => {
+    if (!document.hidden && refreshed()) window.htmx.trigger(refreshed(), "refresh");
+  });
+  const stale = (event) => {
+    if (event.detail.elt.matches(REFRESHED)) event.detail.elt.querySelector("[data-stale]").hidden = false;
+  };
+  for (const failure of ["responseError", "sendError", "timeout"]) document.addEventListener(`htmx:${failure}`, stale);
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    const part = event.detail.requestConfig.elt;
+    if (!part.matches(REFRESHED) || event.detail.isError) return;
+    if (new URL(event.detail.xhr.responseURL).pathname !== location.pathname) {
+      event.detail.shouldSwap = false;
+      stale(event);
+    }
+    const focus = document.activeElement;
+    focused = part.contains(focus) && !focus.id ? focus.getAttribute("href") : null;
+  });
+  document.addEventListener("htmx:afterSwap", () => {
+    const link = focused && refreshed() && refreshed().querySelector(`a[href="${CSS.escape(focused)}"]`);
+    if (link) link.focus({ preventScroll: true });
+    focused = null;
+  });
+
   // Where a part of the page could not be fetched, the whole page says why.
   document.addEventListener("htmx:responseError", (event) => {
+    if (event.detail.elt.matches(REFRESHED)) return;
     const path = event.detail.pathInfo && event.detail.pathInfo.finalRequestPath;
     if (path) window.location.assign(path);
   });

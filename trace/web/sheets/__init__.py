@@ -11,7 +11,7 @@ from trace.web.sheets.feeds import feed_sheet, setup_sheet
 from trace.web.sheets.floor import (
     carton_sheet,
     customer_sheet,
-    order_sheet,
+    pallet_sheet,
     person_sheet,
     shipment_sheet,
     supplier_sheet,
@@ -22,8 +22,8 @@ SHEETS: dict[str, Callable[[Any], Sheet]] = {
     "station": station_sheet,
     "feed": feed_sheet,
     "setup": setup_sheet,
-    "workorder": order_sheet,
     "carton": carton_sheet,
+    "pallet": pallet_sheet,
     "shipment": shipment_sheet,
     "customer": customer_sheet,
     "supplier": supplier_sheet,

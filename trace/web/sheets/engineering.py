@@ -12,9 +12,9 @@ from django.utils.html import format_html
 
 from trace.approvals.models import Attachment
 from trace.core.clock import OPEN, now
-from trace.engineering.models import BomLine, Part, Placement, Station, Step
+from trace.engineering.models import BomLine, Part, Placement, SerialRule, Station, Step
 from trace.engineering.queries import list_costs
-from trace.engineering.rules import run_together
+from trace.engineering.rules import make_serial, run_together
 from trace.exchange.lists.kinds import KINDS
 from trace.floor.models import Pass, Unit
 from trace.floor.remaining import forecast_feeds
@@ -49,6 +49,8 @@ def part_sheet(it: Part) -> Sheet:
         ("Kind", it.get_kind_display()),
         ("Tracked by", "serial" if it.serialised else "lot"),
     ]
+    if it.serialised:
+        facts.append(("Serials", _next_serial(it)))
     offers = [] if it.serialised else list_offers([it], now())[it.key]
     if not it.serialised:
         facts.append(("Moisture", describe_moisture(it)))
@@ -69,6 +71,14 @@ def part_sheet(it: Part) -> Sheet:
     sentence = f"{it.name}: {made} on record, used on {count(used.count(), 'line')} of other parts."
     sentence = f"{sentence} {first_offer(offers)}".strip()
     return Sheet(sentence, facts, tables, costs=[("Standard cost", costs)] if costs else [])
+
+
+def _next_serial(part: Part) -> str:
+    """What its serial rule issues next, as of today."""
+    rule = SerialRule.objects.filter(number=part.number).first()
+    if rule is None:
+        return "given with the order: it has no serial rule"
+    return f"{make_serial(rule.prefix, rule.digits, rule.next_number, timezone.localdate())} comes next"
 
 
 def _costs(part: Part, currency: str) -> str:
@@ -191,8 +201,12 @@ def _turn(step: Step) -> str:
         words.append(f"one of {step.alternative} is enough")
     if step.first_piece:
         words.append("first piece approved after a changeover")
+    if step.verification:
+        words.append(step.get_verification_display())
     if step.sample_every:
         words.append(f"one unit in {step.sample_every}")
+    if step.attempts:
+        words.append(f"reviewed after {count(step.attempts, 'failure')}")
     return "; ".join(words)
 
 

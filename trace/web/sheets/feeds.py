@@ -16,6 +16,7 @@ from trace.floor.remaining import find_pace, forecast_feeds
 from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span
 from trace.material.sequencing import RunOut
 from trace.web.cells import Mark, Moment, Ref, Several, place_of
+from trace.web.corrections import corrections_table, list_corrections, wrong_column
 from trace.web.sheets.base import Fact, Sheet, count, lasting
 from trace.web.tables import Column, Table
 
@@ -133,7 +134,7 @@ def _position(record: FeedRecord) -> str:
 def feed_sheet(it: Feed) -> Sheet:
     """A feed: what is, and was, on it, and from which records that follows."""
     spans = Span.objects.filter(feed=it, superseded=None).select_related("container__lot")
-    records = FeedRecord.objects.filter(feed=it, superseded=None).select_related("container", "by")
+    records = FeedRecord.objects.filter(feed=it, superseded=None).select_related("feed", "container", "by")
     on = [span.container.key if span.container else "unknown material" for span in spans.filter(end=OPEN)]
     facts: list[Fact] = [("Kind", it.get_kind_display()), ("At", place_of(it.axis))]
     if it.axis.station and it.kind in HANGS:
@@ -164,12 +165,15 @@ def feed_sheet(it: Feed) -> Sheet:
                 Column("act", "What", lambda r: r.get_act_display(), "act"),
                 Column("container", "Container", _container, "container__key"),
                 Column("by", "By", lambda r: Ref("person", r.by.key, r.by.name), "by__key"),
+                wrong_column(),
             ],
             records.order_by("-happened"),
             "Nothing was done at it yet. Load it and scan the container.",
             search=("container__key", "by__name"),
         ),
     ]
+    if (corrected := list_corrections("feed", it.key)).exists():
+        tables.append(corrections_table(corrected))
     return Sheet(
         f"{'In' if it.kind == Feed.Kind.BATH else 'On'} it now: {between(it).join(dict.fromkeys(on)) or 'nothing'}.",
         facts,

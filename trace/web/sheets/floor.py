@@ -1,4 +1,4 @@
-"""Orders, cartons, shipments, and who is behind them."""
+"""Cartons, pallets, shipments, and who is behind them."""
 
 from __future__ import annotations
 
@@ -8,20 +8,15 @@ from trace.core.clock import now
 from trace.core.models import Person
 from trace.core.permissions import Role
 from trace.engineering.models import Qualified
-from trace.floor.models import Carton, Consignment, Customer, Packing, Shipment, Unit, WorkOrder
+from trace.floor.models import Carton, Closing, Consignment, Customer, Packing, Pallet, Shipment, Stacking, Unit
+from trace.floor.packing import find_closings, find_pallets, find_shipment_of
 from trace.ledger.models import Event
 from trace.material.models import Lot, Supplier
-from trace.web.cells import Moment, Ref
+from trace.web.cells import Moment, Ref, Several
+from trace.web.dispatch import departed_cell
 from trace.web.sheets.base import Fact, Sheet, count
 from trace.web.tables import Column, Table
 from trace.web.timeline import events_table
-
-
-def order_sheet(it: WorkOrder) -> Sheet:
-    """A work order and its units."""
-    units = Unit.objects.filter(order=it).select_related("order")
-    facts: list[Fact] = [("For", Ref("part", it.part.key, it.part.name)), ("Released", Moment.of(it.released))]
-    return Sheet(f"{count(it.quantity, 'unit')} of {it.part.name}.", facts, [units_table(units)])
 
 
 def units_table(units: QuerySet[Unit]) -> Table:
@@ -67,10 +62,17 @@ def carton_sheet(it: Carton) -> Sheet:
     inside = packings.filter(until=None).count()
     load = Consignment.objects.filter(carton=it, until=None).select_related("shipment__customer").first()
     facts: list[Fact] = [("First packed", Moment(it.made))]
+    closing = find_closings([it]).get(it.pk)
+    facts.append(("Closed", Moment(closing.since) if closing else "not closed"))
+    if closing and closing.contents:
+        told = (Several((number, "×", Ref("part", part)), " ") for part, number in closing.contents)
+        facts.append(("Counted in", Several(tuple(told))))
+    if pallet := find_pallets([it]).get(it.pk):
+        facts.append(("Pallet", Ref("pallet", pallet.key)))
     if load:
         facts.append(("Shipment", Ref("shipment", load.shipment.key)))
         facts.append(("Customer", Ref("customer", load.shipment.customer.key, load.shipment.customer.name)))
-        facts.append(("Departed", Moment(load.shipment.departed) if load.shipment.departed else "not yet"))
+        facts.append(("Departed", departed_cell(load.shipment)))
     table = Table(
         "packings",
         "Units packed in it",
@@ -85,7 +87,53 @@ def carton_sheet(it: Carton) -> Sheet:
         "Nothing was packed in it.",
         search=("unit__key",),
     )
-    return Sheet(f"{count(inside, 'unit')} in it.", facts, [table])
+    return Sheet(f"{count(inside, 'unit')} in it.", facts, [table, _closings_table(it)])
+
+
+def _closings_table(carton: Carton) -> Table:
+    return Table(
+        "closings",
+        "When it was closed, and opened again",
+        [
+            Column("since", "Closed", lambda c: Moment(c.since), "since"),
+            Column("by", "By", lambda c: Ref("person", c.by.key, c.by.name), "by__key"),
+            Column("short", "Why it was not full", lambda c: c.short, "short"),
+            Column("until", "Opened", lambda c: Moment(c.until), "until"),
+            Column("opened_by", "Opened by", _opener, "opened_by__key"),
+            Column("reason", "Why", lambda c: c.reason, "reason"),
+        ],
+        Closing.objects.filter(carton=carton).select_related("by", "opened_by").order_by("-since", "-pk"),
+        "It was not closed yet.",
+    )
+
+
+def _opener(closing: Closing) -> Ref | str:
+    return Ref("person", closing.opened_by.key, closing.opened_by.name) if closing.opened_by else ""
+
+
+def pallet_sheet(it: Pallet) -> Sheet:
+    """A pallet: what is and was on it."""
+    stackings = Stacking.objects.filter(pallet=it).select_related("carton", "by")
+    shipment = find_shipment_of(it)
+    facts: list[Fact] = [("Begun", Moment(it.made))]
+    if shipment:
+        facts.append(("Shipment", Ref("shipment", shipment.key)))
+        facts.append(("Customer", Ref("customer", shipment.customer.key, shipment.customer.name)))
+        facts.append(("Departed", departed_cell(shipment)))
+    table = Table(
+        "stackings",
+        "Cartons stacked on it",
+        [
+            Column("carton", "Carton", lambda s: Ref("carton", s.carton.key), "carton__key"),
+            Column("since", "Stacked", lambda s: Moment(s.since), "since"),
+            Column("until", "Taken off", lambda s: Moment(s.until), "until"),
+            Column("by", "By", lambda s: Ref("person", s.by.key, s.by.name), "by__key"),
+        ],
+        stackings.order_by("carton__key", "since"),
+        "Nothing was stacked on it.",
+        search=("carton__key",),
+    )
+    return Sheet(f"{count(stackings.filter(until=None).count(), 'carton')} on it.", facts, [table])
 
 
 def shipment_sheet(it: Shipment) -> Sheet:
@@ -96,7 +144,7 @@ def shipment_sheet(it: Shipment) -> Sheet:
     facts: list[Fact] = [
         ("Customer", Ref("customer", it.customer.key, it.customer.name)),
         ("Opened", Moment(it.opened)),
-        ("Departed", Moment(it.departed) if it.departed is not None else "not yet"),
+        ("Departed", departed_cell(it)),
     ]
     table = Table(
         "units",
@@ -110,7 +158,7 @@ def shipment_sheet(it: Shipment) -> Sheet:
         "No carton is on it.",
         search=("unit__key", "carton__key"),
     )
-    state = "departed" if it.departed is not None else "being loaded"
+    state = "recalled: it never departed" if it.recalled else "being loaded" if it.departed is None else "departed"
     return Sheet(f"{count(packings.count(), 'unit')} for {it.customer.name}, {state}.", facts, [table])
 
 
@@ -123,9 +171,9 @@ def customer_sheet(it: Customer) -> Sheet:
         [
             Column("shipment", "Shipment", lambda s: Ref("shipment", s.key), "key"),
             Column("opened", "Opened", lambda s: Moment(s.opened), "opened"),
-            Column("departed", "Departed", lambda s: Moment(s.departed) if s.departed else "not yet", "departed"),
+            Column("departed", "Departed", departed_cell, "departed"),
         ],
-        shipments.order_by("-opened"),
+        shipments.prefetch_related("consignments").order_by("-opened"),
         "Nothing was shipped there yet.",
         search=("key",),
     )

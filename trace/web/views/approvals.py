@@ -22,6 +22,7 @@ from trace.approvals.queries import (
     list_attachments,
     list_signatures,
 )
+from trace.containment.models import Notice
 from trace.core.clock import Planned, from_ticks, now, to_ticks
 from trace.core.errors import NotFound
 from trace.core.keys import clean_key
@@ -155,6 +156,8 @@ def sign_record(request: HttpRequest, kind: str, key: str) -> HttpResponse:
         check_credentials(request, done["by"], **read_components(request))
         sign(subject=record, meaning=meaning, digest=request.POST.get("digest", ""), **done)
         remember_signing(request)
+        if isinstance(record, Notice):  # it has no page but its paper
+            return reverse("containment-notices", args=[record.containment.key])
         return page_of(kind, key) or request.path
 
     content = content_of(*subject_of(record))

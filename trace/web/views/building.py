@@ -27,15 +27,14 @@ from trace.floor.operations.tapes import (
     load_head,
     record_empty,
     record_pitch,
-    record_reading,
+    record_verifier_reading,
     resume_tape,
     splice_head,
     stop_tape,
 )
-from trace.floor.tapes import Building, Head, read_building
+from trace.floor.tapes import Building, Head, list_head_offers, read_building
 from trace.material.models import Container, FeedRecord, Tape
 from trace.material.operations.setups import abort_tape, finish_tape
-from trace.material.queries import list_offers
 from trace.material.sequencing import TAPINGS
 from trace.web.forms import asking, do_or_show
 from trace.web.kiosk import find_badge
@@ -63,7 +62,7 @@ def build(request: HttpRequest, key: str) -> HttpResponseBase:
         return f"{reverse('build-tape', args=[it.key])}?{urlencode(state)}".removesuffix("?")
 
     def show() -> tuple[dict[str, Any], list[Table]]:
-        stock = {} if it.built_until < OPEN else list_offers({one.part for one in building.heads}, now())
+        offers = {} if it.built_until < OPEN else list_head_offers(building, now())
         context = {
             "it": it,
             "building": building,
@@ -71,12 +70,12 @@ def build(request: HttpRequest, key: str) -> HttpResponseBase:
             "where": where_words(building),
             "last": _last_done(it),
             "next": _say_next(building, head, kept),
-            "offers": stock.get(head.part.key, [])[:5] if head else [],
+            "offers": offers.get(head.name, [])[:5] if head else [],
             "tapings": TAPINGS.items(),
             "label": label_text(it.key),
             "text": text,
         }
-        return context, [heads_table(building, stock)]
+        return context, [heads_table(building, offers)]
 
     return do_or_show(request, "build_tape.html", do, show)
 
@@ -194,7 +193,7 @@ def _value(it: Scanned, told: list[str]) -> dict[str, str]:
     value, *name = told or [""]
     if not head.on or None in head.on:
         return it.keep(value=str(_decimal(value)))
-    record_reading(feed=head.feed, value=_decimal(value), characteristic=" ".join(name), **it.done)
+    record_verifier_reading(feed=head.feed, value=_decimal(value), characteristic=" ".join(name), **it.done)
     return it.keep()
 
 

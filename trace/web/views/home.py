@@ -11,19 +11,29 @@ from django.utils import timezone
 
 from trace.approvals.queries import list_awaiting
 from trace.core.clock import OPEN, now
-from trace.core.permissions import OPERATIONS, may, roles_of
+from trace.core.permissions import JUDGING, OPERATIONS, STOPPING, may, roles_of
 from trace.engineering.calendar import shift_at
-from trace.engineering.models import Part
+from trace.engineering.models import Part, Station
 from trace.engineering.queries import get_calendar
-from trace.floor.models import Shipment
+from trace.floor.models import Sample, Shipment
+from trace.floor.queries import list_refused_scans
+from trace.floor.waiting import list_to_repair
 from trace.holds.models import Hold
+from trace.holds.queries import list_dispositions_awaiting
 from trace.material.models import Call, Feed, Lot, SetUpLine, Span
 from trace.material.queries import list_overdue_clearings
+from trace.quality.standing import list_below_limit
+from trace.web.alarms import alarms_table, list_alarms
 from trace.web.answer import holds_table
 from trace.web.approvals import deviations_table
-from trace.web.cells import Moment, Ref, Several, place_of
+from trace.web.cells import Ref, Several, place_of
+from trace.web.dispatch import departed_cell, list_finished
+from trace.web.dispositions import dispositions_table
 from trace.web.equipment import Due, equipment_table, list_due
 from trace.web.floor import list_on_floor, steps_table, units_on_floor_table
+from trace.web.line import limits_table
+from trace.web.returns import count_waiting
+from trace.web.samples import is_overdue, list_open, samples_table
 from trace.web.tables import Column, Table, respond
 
 NONE_DUE = "Nothing is due."
@@ -38,8 +48,15 @@ def home(request: HttpRequest) -> HttpResponseBase:
     overdue = list_overdue_clearings(now())
     units = list_on_floor()
     awaiting = list_awaiting(request.user.person, now())  # type: ignore[union-attr,arg-type]
+    deciding = list_dispositions_awaiting(request.user.person)  # type: ignore[union-attr,arg-type]
     failed, late, soon, owed = _equipment_for(request)
+    below = list_below_limit(now()) if may(roles_of(request.user), STOPPING) else []
+    untested = _samples_for(request)
+    alarms = list_alarms(only_open=True) if may(roles_of(request.user), STOPPING) else []
     context = {
+        "alarms": len(alarms),
+        "untested": len(untested),
+        "overdue_tests": sum(map(is_overdue, untested)),
         "holds": holds.count(),
         "unknown": unknown.count(),
         "overdue": overdue.count(),
@@ -47,26 +64,41 @@ def home(request: HttpRequest) -> HttpResponseBase:
         "calls": Call.objects.filter(delivered=None, withdrawn=None).count()
         if may(roles_of(request.user), OPERATIONS["issue_container"])
         else 0,
+        "refused": list_refused_scans().count()
+        if may(roles_of(request.user), OPERATIONS["settle_refused_scan"])
+        else 0,
         "awaiting": len(awaiting),
+        "deciding": len(deciding),
+        "repair_station": Station.objects.filter(repairs=True, retired=None).first(),
+        "to_repair": len(list_to_repair()) if may(roles_of(request.user), OPERATIONS["record_repair"]) else 0,
+        "to_pack": sum(map(len, list_finished(units).values()))
+        if may(roles_of(request.user), OPERATIONS["pack_units"])
+        else 0,
+        "returned": count_waiting(request),
         "failed": len(failed),
         "late": len(late),
         "soon": len(soon),
         "calibrate": len(late) + len(soon),
         "owed": len(owed),
+        "below": len(below),
         "shift": shift_at(get_calendar(), now()) if owed else None,
         "waiting": sum(not unit.inside for unit in units),
         "inside": sum(unit.inside for unit in units),
         "material": Lot.objects.exists(),
     }
     tables = [
+        *([alarms_table(alarms, "Open containments")] if alarms else []),
         holds_table(holds, "Nothing is held."),
         steps_table(units),
         _unknown_table(unknown),
         _overdue_table(overdue),
         deviations_table(awaiting, now(), "Deviations that wait for your approval"),
+        dispositions_table(deciding, "Dispositions that wait for your approval"),
         equipment_table(failed, "Failed a check piece: not to be used", NONE_DUE, name="failed"),
         equipment_table([*late, *soon], "Calibrations that are due", NONE_DUE, name="calibrations"),
         equipment_table(owed, "Check pieces to be run", NONE_DUE, name="checks"),
+        limits_table(below),
+        samples_table("samples", "Sample tests that wait to begin, or are overdue", untested, NONE_DUE),
         _shipments_table(),
     ]
     return respond(request, "home.html", context, tables, name="home")
@@ -85,6 +117,14 @@ def _equipment_for(request: HttpRequest) -> tuple[list[Due], list[Due], list[Due
         [due for due in every if due.soon(today) and may(roles, OPERATIONS["record_calibration"])],
         [due for due in owing if not device or due.it.station and due.it.station.key in device.stations],
     )
+
+
+def _samples_for(request: HttpRequest) -> list[Sample]:
+    """The samples that owe a test or are overdue in one, for who tests them or answers for them; not at a device."""
+    if request.device or not may(roles_of(request.user), JUDGING):  # type: ignore[attr-defined]
+        return []
+    owed, running = list_open()
+    return [*owed, *filter(is_overdue, running)]
 
 
 def floor(request: HttpRequest) -> HttpResponseBase:
@@ -142,7 +182,7 @@ def _shipments_table() -> Table:
         [
             Column("shipment", "Shipment", lambda s: Ref("shipment", s.key), "key"),
             Column("customer", "Customer", lambda s: Ref("customer", s.customer.key, s.customer.name), "customer__key"),
-            Column("departed", "Departed", lambda s: Moment(s.departed) if s.departed else "being loaded", "departed"),
+            Column("departed", "Departed", departed_cell, "departed"),
             Column("cartons", "Cartons", cartons),
         ],
         Shipment.objects.select_related("customer").prefetch_related("consignments__carton").order_by("-opened"),

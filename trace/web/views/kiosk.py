@@ -8,6 +8,7 @@ from django.contrib.auth.hashers import check_password
 from django.core import signing
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils.decorators import method_decorator
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.debug import sensitive_post_parameters
@@ -15,6 +16,7 @@ from django.views.generic import View
 
 from trace.core.clock import now
 from trace.core.models import Badge, Device
+from trace.core.permissions import OPERATIONS, may
 from trace.core.secrecy import device_digest
 from trace.engineering.operations import bind_device
 from trace.web.kiosk import (
@@ -62,7 +64,7 @@ class BadgePage(View):
             return ask_pin(request, other)  # somebody scanned theirs into the field
         if not prove(request, badge, device, pin):
             return ask_pin(request, badge, wrong=True)
-        response = HttpResponseRedirect(_safe_next(request) or "/")
+        response = HttpResponseRedirect(_landing(request, badge, device))
         enter(request, badge, device)
         keep_device(response, device)
         return response
@@ -97,6 +99,14 @@ def _safe_next(request: HttpRequest) -> str:
     wanted = request.POST.get("next") or request.GET.get("next", "")
     hosts, secure = {request.get_host()}, request.is_secure()
     return wanted if url_has_allowed_host_and_scheme(wanted, hosts, require_https=secure) else ""
+
+
+def _landing(request: HttpRequest, badge: Badge, device: Device) -> str:
+    """Where to go after the PIN: to where somebody was, else to the station of the device, for those who work there."""
+    wanted = _safe_next(request) or "/"
+    if wanted == "/" and len(device.stations) == 1 and may(badge.person.roles, OPERATIONS["start_pass"]):
+        return reverse("at-station", args=device.stations)
+    return wanted
 
 
 @method_decorator(sensitive_post_parameters("secret"), name="dispatch")

@@ -16,7 +16,7 @@ from trace.core.keys import read_label
 from trace.core.permissions import OPERATIONS, may, roles_of
 from trace.core.secrecy import clean_scan
 from trace.engineering.models import Part, Station
-from trace.floor.models import Unit, WorkOrder
+from trace.floor.naming import find_built
 from trace.floor.operations.corrections import correct_board_sets
 from trace.floor.operations.mounting import MountRefused, mount_tape, take_off_tape
 from trace.floor.tapes import find_mount, find_next_board_set, find_slip
@@ -93,11 +93,8 @@ def _read_mounting(text: str) -> dict[str, str]:
     key = read_label(text)
     if Station.objects.filter(key=key).exists():
         return {"station": key}
-    for model in (Unit, WorkOrder):
-        if part := model._default_manager.filter(key=key).values_list("part__key", flat=True).first():
-            return {"for": part}
-    if Part.objects.filter(key=key, level__gt=0).exists():
-        return {"for": key}
+    if part := find_built(text):
+        return {"for": part}
     raise MountRefused(
         f"{key} is neither a machine nor anything that is built.",
         action="Scan the machine, a traveller or an order, then type the next board set.",

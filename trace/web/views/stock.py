@@ -14,6 +14,7 @@ from trace.core.clock import OPEN, now
 from trace.core.keys import clean_key, read_label
 from trace.floor.checks import list_overdrawn
 from trace.floor.left import find_left
+from trace.floor.operations.batches import record_batch
 from trace.floor.operations.calls import call_material, deliver_call, issue_container, withdraw_call
 from trace.floor.operations.counting import count_container, rereel_container, return_container, scrap_parts
 from trace.floor.operations.stores import merge_containers, split_container, store_container
@@ -21,7 +22,9 @@ from trace.material.facts import Left
 from trace.material.models import Call, Container, Count, Feed
 from trace.material.operations.stock import discard_container
 from trace.material.queries import get_container, list_overdue_clearings
+from trace.web.batches import batches_table, has_route, route_fact
 from trace.web.cells import Mark, Moment, Ref, Several
+from trace.web.corrections import corrections_table, list_corrections, wrong_column
 from trace.web.deeds import Ask, Deed, carry_out, list_permitted, title_of
 from trace.web.forms import do_or_show
 from trace.web.tables import Column, Table, respond
@@ -53,6 +56,21 @@ DEEDS = (
 )
 """What is done with a container, in the order of the day."""
 
+BATCH = Deed(
+    record_batch,
+    "All of it went through the step that is due",
+    (
+        Ask("station", "Station", "scan"),
+        Ask("quantity", "How many went in", "number"),
+        Ask("good", "How many came out good", "number"),
+        Ask("reason", "Why the rest is scrapped, or the count differs", needed=False),
+        Ask("entered", "When it went in, where the station asks for it", "moment", needed=False),
+        Ask("equipment", "Equipment, where several do", "scan", needed=False),
+    ),
+    note="From then on it holds the good ones.",
+)
+"""The same for a part that goes through its route as a lot, by count."""
+
 CALLING = Deed(
     call_material,
     "Call for material",
@@ -74,9 +92,10 @@ ANSWERS = (
 def stock(request: HttpRequest, key: str) -> HttpResponseBase:
     """What is done with one container."""
     it = get_container(clean_key(key))
+    deeds = (BATCH, *DEEDS) if has_route(it) else DEEDS
 
     def do() -> str:
-        done = carry_out(request, DEEDS, **_given(request, it))
+        done = carry_out(request, deeds, **_given(request, it))
         there = done if isinstance(done, Container) else it
         return f"{reverse('stock', args=[there.key])}?done={request.POST['do']}"
 
@@ -86,10 +105,17 @@ def stock(request: HttpRequest, key: str) -> HttpResponseBase:
             "it": it,
             "left": find_left(it),
             "feeds": Several(tuple(Ref("feed", feed.key) for feed in on.distinct().order_by("key"))),
-            "deeds": [] if it.gone is not None else list_permitted(request, DEEDS),
-            "done": title_of(request, DEEDS),
+            "route": route_fact(it, OPEN),
+            "deeds": [] if it.gone is not None else list_permitted(request, deeds),
+            "done": title_of(request, deeds),
         }
-        return context, [_counts_table(it.counts.all())]
+        corrected = list_corrections("container", it.key)
+        return context, [
+            *([batches_table(it, OPEN)] if has_route(it) else []),
+            _counts_table(it.counts.all()),
+            _scrapped_table(it.scrapped.all()),
+            *([corrections_table(corrected)] if corrected.exists() else []),
+        ]
 
     return do_or_show(request, "stock.html", do, show, f"stock-{it.key}")
 
@@ -186,10 +212,28 @@ def _counts_table(rows: Any) -> Table:
             Column("record", "By the record", by_record),
             Column("reason", "Why it differed", lambda c: c.reason, "reason"),
             Column("by", "By", lambda c: Ref("person", c.by.key, c.by.name), "by__key"),
+            wrong_column(),
         ],
-        rows.select_related("container", "by").order_by("-at", "-pk"),
+        rows.filter(superseded=None).select_related("container", "by").order_by("-at", "-pk"),
         "Nothing was counted yet.",
         search=("container__key", "reason"),
+    )
+
+
+def _scrapped_table(rows: Any) -> Table:
+    return Table(
+        "scrapped",
+        "Scrapped of it",
+        [
+            Column("at", "When", lambda s: Moment(s.at), "at"),
+            Column("quantity", "How many", lambda s: s.quantity.normalize(), "quantity", number=True),
+            Column("reason", "Why", lambda s: s.reason, "reason"),
+            Column("by", "By", lambda s: Ref("person", s.by.key, s.by.name), "by__key"),
+            wrong_column(),
+        ],
+        rows.filter(superseded=None).select_related("container", "by").order_by("-at", "-pk"),
+        "Nothing of it was scrapped.",
+        search=("reason",),
     )
 
 

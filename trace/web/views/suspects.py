@@ -19,17 +19,18 @@ from trace.floor.queries import get_unit
 from trace.genealogy.paths import trace_paths
 from trace.genealogy.rules import Sureness
 from trace.genealogy.stock import where_is
-from trace.genealogy.suspicion import Suspicion
 from trace.labels.paper import SIZES
 from trace.material.inspecting import read_status
-from trace.material.models import Container, Delivery, Derivation, Lot, Span
+from trace.material.models import Container, Delivery, Derivation, Span
 from trace.material.queries import get_container, get_lot
 from trace.web import answer as answers
 from trace.web.answer import Answer, pieces_cell
 from trace.web.approvals import approval_links, approval_tables
 from trace.web.asbuilt import merge_paths
+from trace.web.batches import batches_table, has_route, route_fact
 from trace.web.cells import Link, Moment, Ref, place_of
 from trace.web.clocks import bags_table, clock_fact, describe_moisture
+from trace.web.corrections import corrections_table, list_corrections
 from trace.web.costs import cost_sheet, summarise_costs
 from trace.web.inspection import inspections_table, status_cell, statuses_table
 from trace.web.moments import Asof, looks_back, read_asof
@@ -40,17 +41,11 @@ MOST_PATHS = 200
 """So many ways into one unit are shown."""
 
 
-def _answer(request: HttpRequest, thing: Lot | Container) -> Answer:
-    if isinstance(thing, Lot):
-        return Answer("lot", thing.key, Suspicion.of(lots=[thing]), read_asof(request))
-    return Answer("container", thing.key, Suspicion.of(containers=[thing]), read_asof(request))
-
-
 @looks_back
 def lot(request: HttpRequest, key: str) -> HttpResponseBase:
     """Where a lot went."""
     it = get_lot(key)
-    answer = _answer(request, it)
+    answer = Answer.of(it, read_asof(request))
     at = answer.asof.ticks
     containers = Container.objects.filter(lot=it, received__lte=at).select_related("part").order_by("key")
     targets = [("lot", it.key), *(("container", label) for label in containers.values_list("key", flat=True))]
@@ -72,7 +67,7 @@ def lot(request: HttpRequest, key: str) -> HttpResponseBase:
 def container(request: HttpRequest, key: str) -> HttpResponseBase:
     """Where a container's material went."""
     it = get_container(clean_key(key))
-    answer = _answer(request, it)
+    answer = Answer.of(it, read_asof(request))
     where = where_is(it, answer.population.evidence, answer.population.at)
     facts = [
         ("Kind", it.kind),
@@ -88,8 +83,10 @@ def container(request: HttpRequest, key: str) -> HttpResponseBase:
     ]
     at = answer.asof.ticks
     clock = clock_fact(it, min(at, to_ticks(now())))
-    facts += [("Moisture", describe_moisture(it.part)), *clock]
+    facts += [("Moisture", describe_moisture(it.part)), *clock, *route_fact(it, at)]
     tables = [bags_table(it, at)] if clock else []
+    tables += [batches_table(it, at)] if has_route(it) else []
+    tables += [corrections_table(corrected)] if (corrected := list_corrections("container", it.key)).exists() else []
     tables += [_filled_from_table(it, at), _filled_into_table(it, at), _spans_table(it, at)]
     links = [Link("What is done with it", reverse("stock", args=[it.key]))]
     links += [
@@ -161,16 +158,17 @@ def _show(
 @looks_back
 def lot_unit(request: HttpRequest, key: str, serial: str) -> HttpResponseBase:
     """Why a unit carries a lot."""
-    return _why(request, _answer(request, get_lot(key)), serial)
+    return show_why(request, Answer.of(get_lot(key), read_asof(request)), serial)
 
 
 @looks_back
 def container_unit(request: HttpRequest, key: str, serial: str) -> HttpResponseBase:
     """Why a unit carries a container's material."""
-    return _why(request, _answer(request, get_container(clean_key(key))), serial)
+    return show_why(request, Answer.of(get_container(clean_key(key)), read_asof(request)), serial)
 
 
-def _why(request: HttpRequest, answer: Answer, serial: str) -> HttpResponseBase:
+def show_why(request: HttpRequest, answer: Answer, serial: str) -> HttpResponseBase:
+    """Why a unit is in an answer's population, or that it is not."""
     unit = get_unit(clean_key(serial))
     carrier = next((carrier for carrier in answer.population.carriers if carrier.key == unit.key), None)
     paths = trace_paths(unit, answer.population, limit=MOST_PATHS) if carrier else []
@@ -190,16 +188,17 @@ def _why(request: HttpRequest, answer: Answer, serial: str) -> HttpResponseBase:
 @looks_back
 def lot_cost(request: HttpRequest, key: str) -> HttpResponseBase:
     """What a lot costs, line by line."""
-    return _cost(request, _answer(request, get_lot(key)))
+    return show_cost(request, Answer.of(get_lot(key), read_asof(request)))
 
 
 @looks_back
 def container_cost(request: HttpRequest, key: str) -> HttpResponseBase:
     """What a container's material costs, line by line."""
-    return _cost(request, _answer(request, get_container(clean_key(key))))
+    return show_cost(request, Answer.of(get_container(clean_key(key)), read_asof(request)))
 
 
-def _cost(request: HttpRequest, answer: Answer) -> HttpResponseBase:
+def show_cost(request: HttpRequest, answer: Answer) -> HttpResponseBase:
+    """What an answer's population costs, line by line."""
     context, tables = cost_sheet(request, answer)
     return respond(request, "cost.html", context, tables, name=f"{answer.kind}-{answer.key}-cost")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.db.models import Q, QuerySet
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect
@@ -10,7 +11,8 @@ from django.urls import reverse
 from trace.core.clock import OPEN, now
 from trace.core.errors import NotFound, Refusal
 from trace.core.keys import clean_key, label_text, read_label
-from trace.engineering.models import Part, Step
+from trace.core.models import Device
+from trace.engineering.models import Part, Placement, Station, Step
 from trace.engineering.queries import list_insertion_order
 from trace.exchange.statuses import status_of
 from trace.floor.models import Pass
@@ -51,7 +53,7 @@ def tapes(request: HttpRequest) -> HttpResponseBase:
 def plan(request: HttpRequest) -> HttpResponseBase:
     """The plan of a tape: asked for by what is in the address, and begun by its key."""
     asked = {name: request.GET.get(name, "").strip() for name in ASKED}
-    key = request.POST.get("key", "")
+    key, where = request.POST.get("key", ""), request.POST.get("station")
     made: TapePlan | None = None
     refusal: Refusal | None = None
     assembly: Part | None = None
@@ -66,6 +68,7 @@ def plan(request: HttpRequest) -> HttpResponseBase:
                     sequence=made.sequence,
                     heads=made.as_heads(),
                     board_sets=made.board_sets,
+                    station=_find_station(where) if where else None,
                     **asking(request),
                 )
                 return redirect("build-tape", tape.key)
@@ -74,10 +77,12 @@ def plan(request: HttpRequest) -> HttpResponseBase:
     context = {
         "asked": asked,
         "key": key,
+        "stations": Station.objects.filter(retired=None),
+        "at": _stations_here(request) if where is None else [where],
         "plan": made,
         "assembly": assembly,
         "refusal": refusal,
-        "assemblies": Part.objects.filter(designators__isnull=False, retired=None).distinct().order_by("key"),
+        "assemblies": _list_assemblies(),
         "steps": Step.objects.filter(part=assembly).order_by("number") if assembly else [],
         "by_bom": assembly is not None and not list_insertion_order(assembly),
     }
@@ -87,11 +92,31 @@ def plan(request: HttpRequest) -> HttpResponseBase:
     return response
 
 
+def _list_assemblies() -> QuerySet[Part]:
+    """What may be on a tape: what has components, products only with placements of their own."""
+    components = Q(designators__line__child__kind=Part.Kind.COMPONENT, designators__line__child__serialised=False)
+    placed = ~Q(kind=Part.Kind.PRODUCT) | Q(pk__in=Placement.objects.values("assembly"))
+    return Part.objects.filter(components, placed, retired=None).distinct().order_by("key")
+
+
 def _find_assembly(key: str) -> Part:
     found = Part.objects.filter(key=clean_key(key), level__gt=0).first()
     if found is None:
         raise NotFound(f"No assembly has the key {key[:60]}.", action="Choose one from the list.")
     return found
+
+
+def _find_station(key: str) -> Station:
+    found = Station.objects.filter(key=clean_key(key), retired=None).first()
+    if found is None:
+        raise NotFound(f"No station has the key {key[:60]}.", action="Choose one from the list.")
+    return found
+
+
+def _stations_here(request: HttpRequest) -> list[str]:
+    """The stations of the device that asks, by their keys."""
+    device: Device | None = request.device  # type: ignore[attr-defined]
+    return device.stations if device else []
 
 
 def _plan(assembly: Part, asked: dict[str, str]) -> TapePlan:

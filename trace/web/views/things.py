@@ -12,8 +12,9 @@ from trace.core.keys import clean_key
 from trace.core.permissions import COSTS, may, roles_of
 from trace.material.models import Feed
 from trace.web.answer import holds_table, list_open_holds
-from trace.web.approvals import approval_links, approval_tables
+from trace.web.approvals import alarm_links, approval_links, approval_tables
 from trace.web.cells import Link, kind_words
+from trace.web.dispatch import DESKS
 from trace.web.moments import Asof, read_asof
 from trace.web.scan import KINDS
 from trace.web.sheets import SHEETS
@@ -32,9 +33,15 @@ def thing(request: HttpRequest, kind: str, key: str) -> HttpResponseBase:
         if holds.exists():
             tables.insert(0, holds_table(holds))
         tables += [*approval_tables(kind, it.key), record_table(kind, it.key, Asof())]  # type: ignore[attr-defined]
-    at_station = isinstance(it, Feed) and not it.axis.tape
-    done = [Link("What is done here", reverse("feeding", args=[key]))] if at_station else []
-    links = [] if kind == "person" else [*done, *approval_links(request, kind, it.key)]  # type: ignore[attr-defined]
+    worked_at = {"feed": "feeding", "station": "at-station"}.get(kind, "")
+    if isinstance(it, Feed) and it.axis.tape:
+        worked_at = ""
+    done = [Link("What is done here", reverse(worked_at, args=[key]))] if worked_at else []
+    done += [Link("How it is set up", reverse("set-up", args=[key]))] if kind == "station" else []
+    if kind in DESKS:
+        done.append(Link("Pack, stack and send", reverse(DESKS[kind], args=[key])))
+    leading = alarm_links if kind == "person" else approval_links
+    links = [*done, *leading(request, kind, it.key)]  # type: ignore[attr-defined]
     facts = [*sheet.facts, *(sheet.costs if may(roles_of(request.user), COSTS) else ())]
     context = {"kind": kind_words(kind), "thing": it, "sheet": sheet, "facts": facts}
     context |= {"asked": asof.moment, "links": links}

@@ -1,26 +1,37 @@
-"""Unit: its state, the tree as built, what happened to it."""
+"""Unit: its state, the tree as built against as designed, what happened to it, its history on paper."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
+from django.shortcuts import render
+from django.urls import reverse
 
 from trace.core.keys import clean_key
-from trace.floor.models import Fitting, Unit
-from trace.floor.queries import find_due_step, get_unit
+from trace.core.permissions import roles_of
+from trace.floor.faults import wants_review
+from trace.floor.models import Unit
+from trace.floor.naming import list_named_units
+from trace.floor.queries import find_last_failure, get_unit
 from trace.genealogy.backward import trace_backward
-from trace.genealogy.rules import Sureness
-from trace.genealogy.whereabouts import Place, Whereabouts, find_whereabouts
-from trace.web.answer import holds_table, list_open_holds, where_cell
-from trace.web.approvals import approval_links, approval_tables
+from trace.genealogy.whereabouts import Place
+from trace.web.answer import where_cell
+from trace.web.approvals import approval_links
 from trace.web.asbuilt import read_tree
-from trace.web.cells import Moment, Ref
-from trace.web.contents import list_lots_in, lots_table
+from trace.web.cells import Link, Moment, Ref, Several
+from trace.web.designed import list_conformities, say_design
+from trace.web.faults import repair_links
+from trace.web.life import Life
 from trace.web.moments import Asof, looks_back, read_asof
+from trace.web.printed import print_life
+from trace.web.samples import list_samples_of
 from trace.web.tables import respond
-from trace.web.timeline import record_table, timeline_table
+from trace.web.views.labels import pdf
+
+MANY = 150
+"""Of more places than these each branch is fetched once it is opened."""
 
 
 @looks_back
@@ -28,53 +39,93 @@ def unit(request: HttpRequest, key: str) -> HttpResponseBase:
     """A unit's page."""
     it = get_unit(clean_key(key))
     asof = read_asof(request)
-    built = trace_backward(it, asof.ticks)
+    life = Life(it, asof)
     find = request.GET.get("find", "").strip()[:100]
-    where = _trail(it, asof)
-    lots = list_lots_in(built)
-    inside = [child.key for child in built.walk()]
-    every = [place for child in built.walk() for place in child.places]
-    targets = [("unit", serial) for serial in inside]
-    if where[-1].kind == Place.PACKED:
-        targets.append(("carton", where[-1].key))
+    where = life.trail
+    every = [place for child in life.built.walk() for place in child.places]
+    waits = where[-1].kind in (Place.WAITING, Place.AT_STATION)
+    failed = None if asof.given or where[-1].kind != Place.WAITING else find_last_failure(it)
     context: dict[str, Any] = {
         "unit": it,
         "asof": asof,
+        "design": life.design,
+        "conformities": list_conformities(it, asof),
+        "compared_places": len(life.compared),
+        "compared": say_design(life.compared, asof),
         "trail": [where_cell(place) for place in where],
+        "finished": life.finished,
         "since": where[-1].since or None,
-        "due": find_due_step(it) if not asof.given and where[-1].kind in (Place.WAITING, Place.AT_STATION) else None,
-        "tree": read_tree(built, find),
+        "due": life.due if waits else None,
+        "failed": failed,
+        "to_review": failed is not None and wants_review(it, failed.step),
+        "lost": where[0].kind == Place.UNKNOWN,
+        "tree": read_tree(life.built, find),
+        "lazy": len(every) > MANY and not find,
         "find": find,
-        "links": approval_links(request, "unit", it.key),
+        "replaced": _say_replaced(it, request.GET.get("scanned", "")),
+        "links": [
+            *life.looks_back(),
+            Link("Its history as PDF", reverse("unit-history", args=[it.key]) + asof.query),
+            Link("What goes in and out of it", reverse("unit-inside", args=[it.key])),
+            Link("Its label", reverse("unit-label", args=[it.key])),
+            *repair_links(it, roles_of(request.user)),
+            *approval_links(request, "unit", it.key),
+        ],
+        "samples": list_samples_of(it, asof),
         "inside": where[0].kind == Place.AT_STATION,
         "places": len(every),
         "filled": sum(place.filled for place in every),
         "perhaps": sum(place.perhaps_filled for place in every),
-        "children": len(inside) - 1,
-        "lots": sum(one.sureness != Sureness.CLEARED for one in lots),
+        "children": len(life.inside) - 1,
+        "lots": life.in_it,
         "facts": [
-            ("Part", Ref("part", it.part.key, it.part.name)),
+            ("Part", Ref("part", life.design.key, life.design.name)),
             ("Work order", Ref("workorder", it.order.key)),
             ("Ordered", Moment(it.created)),
+            *_rack_fact(it, asof),
+            *_returns_fact(it, asof),
         ],
     }
-    tables = [
-        holds_table(list_open_holds(targets, asof), "Neither it nor anything in it is held."),
-        lots_table(lots, f"?{f'at={asof.text}&' if asof.given else ''}find="),
-        timeline_table(it, asof),
-        *approval_tables("unit", it.key),
-        record_table("unit", it.key, asof),
+    return respond(request, "unit.html", context, life.tables(), name=f"unit-{it.key}")
+
+
+@looks_back
+def branch(request: HttpRequest, key: str) -> HttpResponse:
+    """One branch of a tree, for the page that it is opened on: the places of a unit, or with `?part=` those of one
+    part. Each unit in it is a branch again."""
+    it = get_unit(clean_key(key))
+    asof = read_asof(request)
+    tree = read_tree(trace_backward(it, asof.ticks, depth=1))
+    context: dict[str, Any] = {"asof": asof, "tree": tree, "lazy": True}
+    if "part" in request.GET:
+        group = next((one for one in tree.groups if one.part == request.GET["part"]), None)
+        return render(request, "pieces/places.html", {**context, "group": group})
+    return render(request, "pieces/tree.html", context)
+
+
+@looks_back
+def history(request: HttpRequest, key: str) -> HttpResponse:
+    """A unit's whole history as PDF."""
+    it = get_unit(clean_key(key))
+    asof = read_asof(request)
+    return pdf(print_life(Life(it, asof)), f"history-{it.key}{asof.mark}")
+
+
+def _say_replaced(it: Unit, scanned: str) -> str:
+    """What to say of the label by which somebody came here."""
+    return next((named.replaced for named in list_named_units(scanned[:200]) if named.unit == it), "")
+
+
+def _returns_fact(it: Unit, asof: Asof) -> list[tuple[str, Any]]:
+    """In which returns it came back, if it did."""
+    back = it.returns.filter(superseded=None, received__lte=asof.ticks).order_by("received")
+    return [("Returned", Several(tuple(Ref("return", one.key) for one in back)))] if back else []
+
+
+def _rack_fact(it: Unit, asof: Asof) -> list[tuple[str, Any]]:
+    """The slot of a rack or the place in a panel in which it stands, if it does."""
+    stands = it.carried.filter(superseded=None, since__lte=asof.ticks).exclude(until__lte=asof.ticks)
+    return [
+        (one.carrier.get_kind_display().capitalize(), Several((Ref("carrier", one.carrier.key), f"slot {one.slot}")))
+        for one in stands.select_related("carrier")
     ]
-    return respond(request, "unit.html", context, tables, name=f"unit-{it.key}")
-
-
-def _trail(it: Unit, asof: Asof) -> list[Whereabouts]:
-    """Where a unit is, and where each unit that it is in is."""
-    trail = [find_whereabouts([it.pk], asof.ticks)[it.pk]]
-    seen = it.pk
-    while trail[-1].kind == Place.FITTED:
-        homes = Fitting.objects.filter(child=seen, superseded=None, since__lte=asof.ticks)
-        homes = homes.exclude(until__lte=asof.ticks).exclude(doubted__lt=asof.ticks)
-        seen = homes.values_list("unit", flat=True)[0]
-        trail.append(find_whereabouts([seen], asof.ticks)[seen])
-    return trail

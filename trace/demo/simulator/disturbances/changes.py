@@ -10,7 +10,7 @@ from trace.demo.simulator.disturbances.feeds import some_place
 from trace.demo.simulator.disturbances.table import kind
 from trace.demo.simulator.layout import MINUTE
 from trace.demo.simulator.physics import Box, Cause, SupplyPlace
-from trace.demo.simulator.plant import SimPlant
+from trace.demo.simulator.plant import SimPlant, Skip
 from trace.demo.simulator.supply import choose_box, load
 from trace.demo.simulator.work import board_for, visit
 from trace.floor.operations.feeds import find_on_feed, load_feed
@@ -64,7 +64,7 @@ def _find(plant: SimPlant, place: SupplyPlace, box: Box, cause: Cause) -> None:
 @kind(
     "recorded late",
     does="a reel is changed",
-    recorded="some time later, as done within a range of time or of machine counts",
+    recorded="some time later, as done within a range of time, or then and within a range of machine counts",
 )
 def recorded_late(plant: SimPlant, chance: random.Random) -> None:
     place = some_place(plant, chance, "slot", "bin")
@@ -74,13 +74,15 @@ def recorded_late(plant: SimPlant, chance: random.Random) -> None:
         if counted is None and tick >= begun:
             unit.kinds.add("recorded late")
     box, cause = _change_untold(plant, chance, place, "recorded late")
-    plant.pending.append(partial(_record_late, plant, place, box, cause, begun))
+    plant.pending.append(partial(_record_late, plant, place, box, cause, begun, plant.now))
 
 
-def _record_late(plant: SimPlant, place: SupplyPlace, box: Box, cause: Cause, begun: int) -> None:
+def _record_late(plant: SimPlant, place: SupplyPlace, box: Box, cause: Cause, begun: int, changed: int) -> None:
     counted = plant.position(place.key)
     where = (begun, plant.now if counted is None else counted[1])
-    plant.tell(load_feed, feed=plant.feeds[place.key], container=plant.container(box.key), position=where)
+    feed, container = plant.feeds[place.key], plant.container(box.key)
+    # Where the counter stands still, the moment alone tells this change from others.
+    plant.tell(load_feed, feed=feed, container=container, position=where, at=None if counted is None else changed)
     cause.revealed = True
     if box.astray == "recorded late":  # else it went untold since
         plant.lead_astray("", box.key)
@@ -126,5 +128,5 @@ def tell_pending(plant: SimPlant) -> None:
         record = plant.pending.pop(0)
         try:
             record()
-        except Refusal:
+        except (Skip, Refusal):
             continue

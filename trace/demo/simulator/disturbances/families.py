@@ -4,38 +4,52 @@ from __future__ import annotations
 
 import random
 from functools import partial
+from typing import Any
 
+from trace.demo.simulator.disturbances.repairs import mend
 from trace.demo.simulator.disturbances.table import kind
-from trace.demo.simulator.families import assemble, fit, order_assemblies, ready_children
+from trace.demo.simulator.families import fit, ready_children
 from trace.demo.simulator.physics import Cause, SimUnit
 from trace.demo.simulator.plant import SimPlant
-from trace.demo.simulator.work import free, release
+from trace.demo.simulator.work import finished, free, release, settle, visit
 from trace.floor.operations.findings import find_child, find_empty, find_loose
 from trace.floor.operations.fittings import remove_part
+from trace.floor.operations.orders import scrap_unit
+from trace.floor.operations.swaps import swap_child
 
 Home = tuple[SimUnit, str, SimUnit]
 """(parent, designator, child)."""
 
 
+def _build_board(plant: SimPlant, chance: random.Random) -> SimUnit:
+    """A new board through all of its steps."""
+    (board,) = release(plant, "BOARD", 1)
+    while not finished(board):
+        plant.wait(chance)
+        visit(plant, chance, board, outcome="passed")
+    return board
+
+
 def _homes(plant: SimPlant, chance: random.Random) -> list[Home]:
-    """Every child in a parent that can be opened; some are assembled if there are none."""
+    """Every child in a parent that can be opened; one is built and fitted if there is none."""
     if not any(unit.children for unit in free(plant)):
-        order_assemblies(plant, chance)
-        assemble(plant, chance)
+        made, designator = chance.choice([("MODULE", "M1"), ("PRODUCT", "M2")])
+        (parent,) = release(plant, made, 1)
+        fit(plant, chance, parent, designator, _build_board(plant, chance))
     return [(parent, d, child) for parent in free(plant) for d, child in sorted(parent.children.items())]
 
 
 @kind(
     "child moved",
-    does="a board or module is taken out of its parent and goes into another",
-    recorded="both scans",
+    does="a board or module is taken out of its parent, or kept when that is scrapped, and goes into another; a spare "
+    "one may take its place",
+    recorded="both scans, as a removal, a swap, a repair or a scrapping",
 )
 def child_moved(plant: SimPlant, chance: random.Random) -> None:
     parent, designator, child = plant.pick(chance, _homes(plant, chance))
     if parent.hidden(plant.now):
         look_inside(plant, chance, parent, designator)  # who takes it out sees by its label which it is
-    plant.tell(remove_part, unit=plant.unit(parent), designator=designator, reason="noisy")
-    parent.take_out(designator)
+    _take_away(plant, chance, parent, designator)
     for unit in (parent, child):
         unit.kinds.add("child moved")
     plant.wait(chance)
@@ -43,6 +57,34 @@ def child_moved(plant: SimPlant, chance: random.Random) -> None:
     other = plant.pick(chance, others or release(plant, parent.kind, 1))
     fit(plant, chance, other, designator, child)
     other.kinds.add("child moved")
+
+
+def _take_away(plant: SimPlant, chance: random.Random, parent: SimUnit, designator: str) -> None:
+    """A child leaves its parent with a record."""
+    wanted = parent.children[designator].kind
+    spare = [u for u in ready_children(plant, wanted) if not u.left or u.left.revealed]
+    if wanted == "BOARD" and not spare and chance.random() < 0.5:
+        spare = [_build_board(plant, chance)]
+    how = chance.choice(["remove", "scrap", *(["swap", "repair"] if spare else [])])
+    place: dict[str, Any] = {"unit": plant.unit(parent), "designator": designator}
+    settle(plant, chance, parent)
+    if how in ("swap", "repair"):
+        other = plant.pick(chance, spare)
+        settle(plant, chance, other)
+        if how == "swap":
+            plant.tell(swap_child, **place, child=plant.unit(other), reason="noisy", goes_to="BENCH")
+        else:
+            mend(plant, chance, parent, designator, child=plant.unit(other))
+        parent.take_out(designator)
+        parent.put_in(designator, other)
+        other.kinds.add("child moved")
+    elif how == "scrap":
+        plant.tell(scrap_unit, unit=place["unit"], reason="cracked", salvage={designator: ""})
+        parent.take_out(designator)
+        parent.gone = "scrapped"
+    else:
+        plant.tell(remove_part, **place, reason="noisy")
+        parent.take_out(designator)
 
 
 @kind(

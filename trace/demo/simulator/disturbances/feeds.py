@@ -16,14 +16,18 @@ from trace.floor.operations.feeds import load_feed, splice_feed, take_off_feed, 
 from trace.floor.operations.tapes import splice_head
 
 
-def some_place(plant: SimPlant, chance: random.Random, *kinds: str, least: int = 0) -> SupplyPlace:
-    """A supply place of these kinds that is in use and has so many pieces left."""
+def some_place(plant: SimPlant, chance: random.Random, *kinds: str, least: int = 0, takes: str = "") -> SupplyPlace:
+    """A supply place of these kinds that is in use, has so many pieces left, and takes a part."""
     used = {feed for station in plant.variants for feed in plant.served(station).values()} | {
         key for key in plant.places if key.startswith("TAPE")
     }
     return plant.pick(
         chance,
-        [place for key, place in plant.places.items() if place.kind in kinds and key in used and place.left >= least],
+        [
+            place
+            for key, place in plant.places.items()
+            if place.kind in kinds and key in used and place.left >= least and takes in ("", *plant.fitting(key))
+        ],
     )
 
 

@@ -1,0 +1,95 @@
+"""The report of a containment, read back from the PDF by another library (pypdfium2)."""
+
+from __future__ import annotations
+
+import pypdfium2
+import pytest
+
+from tests.approvals.signing import sign_as
+from tests.factories import Plant
+from trace.approvals.models import Meaning
+from trace.containment.models import Containment, Heading, Join
+from trace.containment.open_points import list_open
+from trace.containment.operations.alarms import add_term, close_containment, open_containment
+from trace.containment.operations.remarks import write_remark
+from trace.containment.operations.snapshots import take_snapshot
+from trace.containment.population import reckon
+from trace.containment.terms import Told
+from trace.core.clock import now_ticks
+from trace.floor.operations.feeds import load_feed
+from trace.labels.alarm_report import DISCIPLINES, list_sections, make_report, print_report
+
+pytestmark = pytest.mark.django_db
+
+
+def alarm() -> tuple[Plant, Containment]:
+    plant = Plant()
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("BAD", lot="LOT-7"))
+    board, other = plant.boards(2)
+    plant.finish(board, 2)
+    plant.reel("MORE", lot="LOT-7")
+    plant.do(load_feed, 10, feed=plant.slot_r, container=plant.reel("GOOD"))
+    plant.finish(other, 11)
+    it = plant.do(open_containment, 20, problem="Resistors drift after solder", evidence="board test")
+    plant.do(add_term, 21, containment=it, joined=Join.ANY, told=Told("lot", "LOT-7"), evidence="returned board")
+    plant.do(take_snapshot, 22, containment=it)
+    plant.do(write_remark, 23, containment=it, heading=Heading.CAUSE, text="Moisture in the\nresistive layer")
+    return plant, it
+
+
+def words_of(it: Containment, *, eight: bool = False) -> str:
+    report = make_report(it, reckon(it))
+    paper = pypdfium2.PdfDocument(print_report(report, list(list_sections(report, costs=True)), eight=eight))
+    words = " ".join(" ".join(sheet.get_textpage().get_text_bounded().split()) for sheet in paper)
+    paper.close()
+    return words
+
+
+def test_the_report_says_what_is_on_record() -> None:
+    _, it = alarm()
+    said = words_of(it)
+    for words in (
+        f"Containment {it.key}",
+        "Resistors drift after solder",
+        "Evidence: board test",
+        "LOT-7",
+        "What is suspect is in 1 unit: 1 certain, 0 possible. None has shipped.",
+        "reel MORE",
+        "Root cause",
+        "Moisture in the",
+        "decided by qualified people",
+        "It is open.",
+    ):
+        assert words in said, words
+    board = reckon(it).carriers[0].key
+    assert said.count(board) == 2  # in the list of units, and among the open points
+    assert f"Unit {board} is in the population and not held." in said
+    assert "What each way out would cost, EUR" in said and "The records go back to" in said
+
+
+def test_open_points_that_are_alike_are_said_once() -> None:
+    plant, it = alarm()
+    plant.reel("MOST", lot="LOT-7")
+    assert "2 containers are in the population and not held: MORE, MOST." in words_of(it)
+
+
+def test_under_the_eight_disciplines_each_is_named_in_order() -> None:
+    _, it = alarm()
+    said = words_of(it, eight=True)
+    places = [said.index(f"D{number} {name}") for number, name in DISCIPLINES.items()]
+    assert places == sorted(places)
+    assert said.index("D4") < said.index("Moisture in the") < said.index("D5")
+    assert "Nothing is on record under this heading." in said
+
+
+def test_signatures_are_printed_with_name_moment_and_meaning() -> None:
+    """21 CFR 11.50(a), (b): on the printout too."""
+    plant, it = alarm()
+    points = list_open(it, reckon(it), now_ticks())
+    left = f"{', '.join(point.key for point in points)}: seen, and in the cage."
+    plant.do(close_containment, 30, containment=it, reason="All boards are found.", open_points=left)
+    sign_as(plant.ann, it, 31, Meaning.APPROVED)
+    it.refresh_from_db()
+    said = words_of(it)
+    for words in ("seen, and in the cage.", "All boards are found.", "approval", plant.ann.name):
+        assert words in said, words

@@ -1,0 +1,39 @@
+"""Dispositions as pages show them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from trace.holds.models import Disposition
+from trace.holds.queries import find_state
+from trace.holds.rules import Move
+from trace.web.cells import Mark, Moment, Ref, Several, kind_words
+from trace.web.tables import Column, Table
+
+
+def moves_words(moves: Iterable[str]) -> str:
+    """Moves in words."""
+    return ", ".join(Move(move).label for move in moves)
+
+
+def dispositions_table(dispositions: Sequence[Disposition], title: str = "Dispositions") -> Table:
+    """What was decided, and how it stands with it."""
+    return Table(
+        "dispositions",
+        title,
+        [
+            Column("key", "Number", lambda one: Ref("disposition", one.key)),
+            Column(
+                "of",
+                "Of",
+                lambda one: Several((kind_words(one.target_kind), Ref(one.target_kind, one.target_key)), " "),
+            ),
+            Column("decision", "Decision", lambda one: one.get_decision_display(), choose=True),
+            Column("state", "State", lambda one: Mark(find_state(one)), choose=True),
+            Column("reason", "Reason", lambda one: one.reason),
+            Column("decided", "Decided", lambda one: Moment.of(one.decided)),
+            Column("by", "By", lambda one: Ref("person", one.decided_by.key, one.decided_by.name)),
+        ],
+        dispositions,
+        "Nothing was decided yet.",
+    )

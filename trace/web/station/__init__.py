@@ -1,0 +1,1 @@
+"""The page of a station: what is scanned there acts."""
