@@ -120,7 +120,7 @@ class SimPlant(World):
 
     def _word(self, value: Any) -> str:
         if isinstance(value, Model):
-            return str(getattr(value, "key", value.pk))
+            return str(getattr(value, "key", value))
         if isinstance(value, tuple) and len(value) == 2 and all(isinstance(v, int) for v in value):
             return "–".join(clock(v) if v > 10**12 else str(v) for v in value)
         if isinstance(value, list | tuple):
