@@ -10,7 +10,7 @@ from tests.factories import moment
 from tests.floor.troubleshooting import Trouble, stopped_by
 from tests.refusals import refused
 from trace.engineering.models import Characteristic
-from trace.floor.models import Fitting, Unit
+from trace.floor.models import Fitting, Pass, Unit
 from trace.floor.operations.corrections import void_fitting
 from trace.floor.operations.faults import record_repair, void_fault, void_repair
 from trace.floor.operations.fittings import fit_child
@@ -90,6 +90,35 @@ def test_what_is_told_late_of_the_time_while_its_fault_was_open_has_not_passed(t
     assert find_due_step(board) == trouble.insert
     plant.run(board, plant.insertion, 25, 26)
     assert find_due_step(board) == trouble.test
+
+
+def test_a_pass_from_before_the_fault_that_is_told_late_is_due_again_as_if_told_in_time(trouble: Trouble) -> None:
+    plant, board = trouble.plant, trouble.failed()
+    repair = trouble.mend(trouble.find(board, 20), 25, returns=trouble.test)
+    (late,) = plant.do(record_passes, 18, units=[board], station=plant.test, entered=moment(17))
+    assert (late.outcome, late.due_again) == ("passed", repair.at)
+    assert find_due_step(board) == trouble.test
+    plant.run(board, plant.test, 30, 31)
+    assert find_due_step(board) is None
+    plant.do(void_repair, 40, repair=repair, reason="another board")
+    assert list(Pass.objects.filter(unit=board, superseded=None).exclude(due_again=None)) == []
+
+
+def test_a_scan_in_from_before_the_fault_that_is_told_late_passes_nothing(trouble: Trouble) -> None:
+    plant, board = trouble.plant, trouble.failed()
+    trouble.mend(trouble.find(board, 20), 25, returns=trouble.insert)
+    plant.do(start_pass, 17, unit=board, station=plant.insertion)
+    plant.do(finish_pass, 18, unit=board)
+    assert find_due_step(board) == trouble.insert
+    plant.run(board, plant.insertion, 30, 31)
+    assert find_due_step(board) == trouble.test
+
+
+def test_a_pass_told_late_counts_where_the_unit_was_not_sent_back_to_it(trouble: Trouble) -> None:
+    plant, board = trouble.plant, trouble.failed()
+    trouble.mend(trouble.find(board, 20), 25)
+    plant.do(record_passes, 18, units=[board], station=plant.test, entered=moment(17))
+    assert find_due_step(board) is None
 
 
 @pytest.mark.parametrize("fitting_first", [True, False])

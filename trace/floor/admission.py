@@ -24,6 +24,7 @@ from trace.floor.facts import Facts
 from trace.floor.faults import count_failures, find_reviews, list_open_faults
 from trace.floor.models import Carried, Carrier, Consignment, Fitting, Packing, Pass, Unit
 from trace.floor.readings import Window, begin_visit, facts_of, read_asked
+from trace.floor.returning import list_from
 from trace.floor.route import RouteStep, list_due
 from trace.floor.rules import DRAWS_STAND, Stopped, stop
 from trace.floor.samples import list_owed
@@ -51,7 +52,8 @@ class Admission:
     perhaps drew for this step before, whether an earlier pass, of whatever step, may have filled a
     place that this one fills, and its passes so far. Where it was `stopped` after the work, only its draws
     may be recorded; `deviated` is what would have stopped it, had no deviation let it by.
-    `equipment` is the id of what the step is done with, where it needs any."""
+    `equipment` is the id of what the step is done with, where it needs any. `due_again`: when the unit was sent back to
+    this step or one before, after this scan, which is told late."""
 
     unit: Unit
     step: RouteStep
@@ -62,6 +64,7 @@ class Admission:
     stopped: tuple[Stopped, ...] = ()
     deviated: tuple[Deviated, ...] = ()
     equipment: int | None = None
+    due_again: int | None = None
 
 
 def admit(
@@ -208,6 +211,7 @@ def admit(
                     tuple(stopped),
                     tuple(deviated),
                     here.find(due).pk,
+                    _due_again(due, found.routes[unit.part_id], found.sent_back[unit.pk]),
                 )
             )
     if behind is not None and admissions:
@@ -215,6 +219,12 @@ def admit(
     elif stay:
         raise stop(refusals)
     return admissions
+
+
+def _due_again(step: RouteStep, route: Sequence[RouteStep], sent_back: Sequence[tuple[int, int]]) -> int | None:
+    """When a unit was first sent back to this step or one before; `sent_back` as the evidence has it."""
+    steps = {one.pk: one for one in route}
+    return next((at for at, to in sent_back if step in list_from(route, steps[to])), None)
 
 
 def _want_ahead(station: Station, parts: Collection[int], positions: Sequence[tuple[int, int]], moment: int) -> None:

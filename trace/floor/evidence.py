@@ -46,8 +46,8 @@ class Visit(NamedTuple):
 @dataclass(frozen=True)
 class Evidence:
     """The set-up that serves each part here, each part's route in order, each unit's passes, the steps that
-    each skipped, the orders of those whose order is closed, and whether there is anything of a rarer kind to look into;
-    where there is not, it is not asked for.
+    each skipped, when each was sent back since and to which steps, the orders of those whose order is closed, and
+    whether there is anything of a rarer kind to look into; where there is not, it is not asked for.
 
     `serving`: every set-up that the positions of a rack meet; `setups` has the first of each part.
     `elsewhere`: a unit is inside a station, fitted, packed, in a panel or a sample.
@@ -62,6 +62,7 @@ class Evidence:
     routes: dict[int, list[RouteStep]]
     visits: dict[int, list[Visit]]
     skips: dict[int, set[int]]
+    sent_back: dict[int, list[tuple[int, int]]]
     closed: dict[int, str]
     elsewhere: bool
     children: bool
@@ -78,7 +79,7 @@ def gather_evidence(
     since, until = reach(positions) if positions else (scan, scan)
     first, last = (since, until) if positions else (OPEN - 1, OPEN)
     named = [setup.key, *([setup.axis.tape.key] if setup.axis.tape else [])] if setup else []
-    ((setups, routes, visits, skips, closed, *signs),) = fetch_planned(
+    ((setups, routes, visits, skips, sent_back, closed, *signs),) = fetch_planned(
         __file__,
         "evidence",
         units=[unit.pk for unit in units],
@@ -101,6 +102,7 @@ def gather_evidence(
         _routes(routes),
         _visits(visits),
         _skips(skips),
+        _sent_back(sent_back),
         dict(json.loads(closed or "[]")),
         *signs,
     )
@@ -155,6 +157,13 @@ def _skips(rows: str | None) -> dict[int, set[int]]:
     for unit, step in json.loads(rows or "[]"):
         skips[unit].add(step)
     return skips
+
+
+def _sent_back(rows: str | None) -> dict[int, list[tuple[int, int]]]:
+    sent_back: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for unit, at, step in sorted(json.loads(rows or "[]")):
+        sent_back[unit].append((at, step))
+    return sent_back
 
 
 def list_visits(unit: Unit) -> list[Visit]:

@@ -11,10 +11,10 @@ from trace.core.clock import now, to_ticks
 from trace.engineering.models import Characteristic, Step
 from trace.engineering.queries import list_steps
 from trace.floor.models import Pass, Repair, Unit
-from trace.floor.route import list_turns
+from trace.floor.route import S, list_turns
 
 
-def list_from(route: Sequence[Step], step: Step) -> list[Step]:
+def list_from(route: Sequence[S], step: S) -> list[S]:
     """The steps of a route from one on: of those that go in any order with it that one alone, its alternatives too."""
     turns = list(list_turns(route))
     own = next(number for number, turn in enumerate(turns) if step in turn)

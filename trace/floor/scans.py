@@ -89,7 +89,6 @@ def _reckon_closed(inside: Sequence[Pass], by: Person) -> None:
         judge_by_designator(in_part)
     reckon_after(inside, by)
     owe_samples([one for one in inside if one.samples and one.outcome == Pass.Outcome.PASSED], by)
-    owe_samples([one for one in inside if one.samples and one.outcome == Pass.Outcome.PASSED], by)
 
 
 def _end(

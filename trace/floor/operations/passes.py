@@ -369,6 +369,7 @@ def write_passes(
                 drew=Pass.Drew.UNSURE if unsure else drew or Pass.Drew.ALL,
                 only=None if only is None else list(only),
                 outcome=outcome_of(came_to, admission.stopped),
+                due_again=admission.due_again,
                 rack=rack,
                 error=error,
                 sheet=sheet[0],

@@ -72,6 +72,11 @@ SELECT
         FROM trace_skip WHERE unit_id = ANY(%(units)s) AND superseded IS NULL
     ) AS skips,
     (
+        SELECT jsonb_agg(jsonb_build_array(unit_id, at, returns_id))
+        FROM trace_repair
+        WHERE unit_id = ANY(%(units)s) AND returns_id IS NOT NULL AND at > %(scan)s AND superseded IS NULL
+    ) AS sent_back,
+    (
         SELECT jsonb_agg(jsonb_build_array(unit.id, ordered.key))
         FROM trace_unit unit JOIN trace_workorder ordered ON ordered.id = unit.order_id
         WHERE unit.id = ANY(%(units)s) AND ordered.closed <= %(scan)s
