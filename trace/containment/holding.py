@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from django.db.models import Q, QuerySet
 
-from trace.containment.models import Containment
+from trace.containment.models import Clearing, Containment
+from trace.containment.narrowed import lacks_approval
 from trace.core.clock import OPEN
 from trace.genealogy.forward import Carrier, Population
 from trace.genealogy.rules import Sureness
@@ -178,7 +179,8 @@ def judge_holds(
     that it is used as it is. What is inside something scrapped can be taken out of it, and goes once anything is
     decided of it. A lot goes once none of its containers is held, and one that is used up once anything is decided of
     it: more of it may come. A carton, pallet or shipment goes once nothing in it is held. With `asked`, only of these
-    (kind, key) is it supposed that they go.
+    (kind, key) is it supposed that they go. Where what is suspect was narrowed, what is out of the population goes only
+    once somebody else approved that, unless a sort test cleared it or it is scrapped.
     """
     holds = list(list_holds(containment).filter(released=None))
     governing = find_governing(holds)
@@ -192,11 +194,14 @@ def judge_holds(
     found: dict[int, Standing] = {}
     held = {(hold.target_kind, hold.target_key) for hold in holds}
     settled = _list_settled(containment, suspect - held)
+    kept = _list_kept(containment, held - suspect - scrapped)
     for hold in holds:
         subject = hold.target_kind, hold.target_key
         if hold.target_kind in (*PACKAGES, "lot"):
             continue
         missing = _say(hold, governing.get(hold.pk), subject in scrapped) if subject in suspect else ""
+        if subject in kept:
+            missing = _say_kept(hold, governing.get(hold.pk))
         found[hold.pk] = Standing(hold, governing.get(hold.pk), missing)
         if not missing and (asked is None or subject in asked):
             stays.pop(subject, None)
@@ -213,8 +218,19 @@ def judge_holds(
             missing = f"{_name(hold)}: {are} suspect still, and not settled." if inside and not used else ""
             if (hold.target_kind, hold.target_key) in used_up:
                 missing = _say(hold, one, done=True)
+            if not missing and (hold.target_kind, hold.target_key) in kept:
+                missing = _say_kept(hold, one)
             found[hold.pk] = Standing(hold, one, missing)
     return [found[hold.pk] for hold in holds]
+
+
+def _list_kept(containment: Containment, out: Collection[Subject]) -> set[Subject]:
+    """Those of the held things that are out of the population which may be so by a narrower suspicion that nobody else
+    approved."""
+    if not lacks_approval(containment):
+        return set()
+    cleared = Clearing.objects.filter(containment=containment, superseded=None).values_list("unit__key", flat=True)
+    return set(out) - {("unit", key) for key in cleared}
 
 
 def _list_settled(containment: Containment, subjects: Collection[Subject]) -> set[Subject]:
@@ -237,6 +253,16 @@ def _list_full(stays: Iterable[Subject], carriers: Mapping[str, Carrier]) -> dic
 
 def _name(hold: Hold) -> str:
     return f"{hold.target_kind.capitalize()} {hold.target_key}"
+
+
+def _say_kept(hold: Hold, disposition: Disposition | None) -> str:
+    """What is missing of a thing that a narrower suspicion left out."""
+    if disposition and disposition.decision == Decision.USE_AS_IS:
+        return ""
+    return (
+        f"{_name(hold)} is suspect no longer since what is suspect was narrowed, and no other quality engineer has "
+        f"approved {hold.under} as it is."
+    )
 
 
 def _say(hold: Hold, disposition: Disposition | None, done: bool = False) -> str:
