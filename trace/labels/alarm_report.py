@@ -3,7 +3,6 @@ told; as sections, for the page and the PDF alike."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -16,10 +15,9 @@ from trace.containment.terms import describe_term
 from trace.core.clock import now_ticks, to_ticks
 from trace.core.keys import natural
 from trace.core.verbs import sentence
-from trace.genealogy.forward import Carrier, Population, summarise_population
-from trace.genealogy.rules import Sureness
+from trace.genealogy.forward import Carrier, Population, count_places, group_shipped, summarise_population
+from trace.genealogy.rules import CARRYING, Sureness
 from trace.genealogy.stock import list_population_stock
-from trace.genealogy.whereabouts import Place
 from trace.holds.queries import list_dispositions
 from trace.labels.alarm_settled import (
     clean_points_table,
@@ -164,14 +162,12 @@ def _snapshots(it: Containment) -> PrintedTable:
 
 
 def _places(population: Population) -> PrintedTable:
-    counts: dict[str, Counter[Sureness]] = defaultdict(Counter)
-    for top in population.carrying():
-        counts[top.where.group][top.sureness] += 1
+    counts = count_places(population)
     return PrintedTable(
         "Units",
         ["Place", "Certain", "Possible", "Units"],
         [
-            [place, *(str(found[one]) for one in (Sureness.CERTAIN, Sureness.POSSIBLE)), str(found.total())]
+            [place, *(str(found[one]) for one in CARRYING), str(found.total())]
             for place, found in sorted(counts.items(), key=lambda item: (-item[1].total(), item[0]))
         ],
         "No unit carries it.",
@@ -195,21 +191,18 @@ def _stock(population: Population) -> PrintedTable:
 
 
 def _customers(population: Population) -> PrintedTable:
-    shipped: dict[tuple[str, str], list[Carrier]] = defaultdict(list)
-    for top in population.carrying():
-        if top.where.kind == Place.SHIPPED:
-            shipped[top.where.customer, top.where.customer_name].append(top)
+    shipped = group_shipped(population)
     return PrintedTable(
         "Shipped to",
         ["Customer", "Shipments", "Certain", "Possible", "Units"],
         [
             [
-                f"{key} {name}",
+                f"{key} {tops[0].where.customer_name}",
                 ", ".join(sorted({top.where.key for top in tops}, key=natural)),
-                *(str(sum(top.sureness == one for top in tops)) for one in (Sureness.CERTAIN, Sureness.POSSIBLE)),
+                *(str(sum(top.sureness == one for top in tops)) for one in CARRYING),
                 str(len(tops)),
             ]
-            for (key, name), tops in sorted(shipped.items(), key=lambda item: (-len(item[1]), item[0]))
+            for key, tops in sorted(shipped.items(), key=lambda item: (-len(item[1]), item[0]))
         ],
         "None has shipped.",
     )

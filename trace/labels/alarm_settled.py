@@ -17,7 +17,7 @@ from trace.costing.containments import Ways, summarise_ways
 from trace.costing.rules import Cost, round_money
 from trace.costing.spent import summarise_actuals
 from trace.genealogy.forward import Population
-from trace.genealogy.rules import Sureness
+from trace.genealogy.rules import CARRYING
 from trace.holds.queries import find_disposition_approval, list_dispositions
 from trace.holds.queries import find_state as find_disposition_state
 from trace.labels.history import PrintedTable
@@ -134,7 +134,7 @@ def _ways_table(ways: Ways) -> PrintedTable:
         [
             [
                 way.words,
-                *(_money(cost.of(sureness=one), currency) for one in (Sureness.CERTAIN, Sureness.POSSIBLE)),
+                *(_money(cost.of(sureness=one), currency) for one in CARRYING),
                 _money(cost.total, currency),
             ]
             for way, cost in ways.costs.items()

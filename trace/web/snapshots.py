@@ -14,7 +14,7 @@ from trace.containment.models import Containment, Snapshot, SnapshotStock, Snaps
 from trace.core.errors import NotFound
 from trace.floor.models import Customer
 from trace.genealogy.forward import Summary
-from trace.genealogy.rules import Sureness
+from trace.genealogy.rules import CARRYING
 from trace.genealogy.whereabouts import Place, Whereabouts
 from trace.ledger.models import Event
 from trace.web.answer import INSIDE, OUTERMOST, where_cell
@@ -23,8 +23,6 @@ from trace.web.tables import Column, Table
 
 MANY = 5_000
 """Units. A population of more takes seconds to reckon: its page shows the latest snapshot, and reckons when asked."""
-
-CARRYING = (Sureness.CERTAIN.value, Sureness.POSSIBLE.value)
 
 
 def find_snapshot(containment: Containment, number: int) -> Snapshot:
