@@ -147,7 +147,7 @@ on_postgresql = pytest.mark.skipif("connection.vendor != 'postgresql'", reason="
 @on_postgresql
 def test_no_pass_slips_past_a_hold() -> None:
     race = Race(workers=20)
-    race.run(10, lambda: race.rounds >= 16)
+    race.run(120, lambda: race.rounds >= 12)
     assert race.leaks == 0
     assert race.rounds >= 4 and race.moves > 20 * race.rounds
 
