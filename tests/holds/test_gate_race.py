@@ -157,7 +157,7 @@ def test_a_gate_that_only_checks_leaks(monkeypatch) -> None:
     """Without its lock the same check lets passes through: so the lock is what the test above tests."""
     monkeypatch.setattr(gate, "_take", lambda function: None)
     race = Race(workers=20)
-    race.run(20, lambda: race.leaks > 0)
+    race.run(60, lambda: race.leaks > 0)
     assert race.leaks > 0
 
 

@@ -240,6 +240,7 @@ def test_every_page_answers_within_few_queries(visitor: Client, suspects: Suspec
         assert 'id="scan"' in page and " style=" not in page and " onclick=" not in page, name
 
 
+@pytest.mark.once
 def test_every_table_downloads_what_it_counts(visitor: Client, suspects: Suspects) -> None:
     for name, address in addresses(suspects).items():
         response = visitor.get(address)
