@@ -11,7 +11,7 @@ from trace.containment.models import Containment, ContainmentRate
 from trace.containment.operations.progress import set_rate
 from trace.containment.rates import RATES, Rate, Rates
 from trace.core.clock import OPEN
-from trace.costing.claims import make_claim
+from trace.costing.claims import count_good, make_claim
 from trace.costing.containments import Way, Ways, list_behind, summarise_ways
 from trace.costing.rules import CostLine, CostPlace, Outlay
 from trace.costing.spent import summarise_actuals
@@ -60,7 +60,7 @@ def ways_sheet(request: HttpRequest, it: Containment, answer: Answer) -> tuple[d
     chosen = request.GET.get("way", "") or (request.GET["option"] if line else "")
     way = next((one for one in Way if _name(one) == chosen), ways.cheapest)
     spent = summarise_actuals(answer.population, it.opened, OPEN if it.closed is None else it.closed, rates)
-    claim = make_claim(answer.population, spent, ways.costs[way], rates)
+    claim = make_claim(answer.population, spent, ways.costs[way], rates, count_good(answer.population, rates))
     context |= {"ways": ways, "line": line, "way": way, "unpriced": ways.costs[way].unpriced, "claim": claim}
     nothing = "Nothing of it has cost anything since, by the records."
     tables = [
