@@ -205,6 +205,28 @@ def notices_table(containment: Containment) -> Table:
     )
 
 
+def awaited_notices_table(notices: Sequence[Notice]) -> Table:
+    """Notices that wait for somebody's approval, of whatever containment."""
+
+    def to_sign(one: Notice) -> Link:
+        return Link(one.key, reverse("sign", args=["notice", one.key]), f"Read and sign {one.key}")
+
+    return Table(
+        "notices",
+        "Notices that wait for your approval",
+        [
+            Column("key", "Notice", to_sign),
+            Column("containment", "Containment", lambda one: Ref("containment", one.containment.key)),
+            Column("customer", "To", lambda one: Ref("customer", one.customer.key, one.customer.name)),
+            Column("text", "What they are told", lambda one: one.text),
+            Column("drafted", "Written", lambda one: Moment(one.drafted)),
+            Column("by", "By", lambda one: Ref("person", one.drafted_by.key, one.drafted_by.name)),
+        ],
+        notices,
+        "None waits.",
+    )
+
+
 def shipped_table(snapshot: Snapshot) -> Table:
     """What was shipped, customer by customer: the lists of the notices."""
     return Table(

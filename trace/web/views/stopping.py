@@ -32,7 +32,7 @@ from trace.holds.queries import list_dispositions
 from trace.holds.rules import Move
 from trace.web.alarms import answer_of
 from trace.web.cells import kind_words
-from trace.web.containing import DECISIONS, RECONCILE, list_decisions, list_notice_deeds
+from trace.web.containing import ANSWERS, DECISIONS, RECONCILE, WRITE, list_decisions, list_notice_deeds
 from trace.web.deeds import carry_out, list_permitted, title_of
 from trace.web.dispositions import dispositions_table
 from trace.web.forms import asking, do_or_show
@@ -193,7 +193,7 @@ def notices(request: HttpRequest, key: str) -> HttpResponseBase:
     def show() -> tuple[dict[str, Any], list[Table]]:
         snapshot = find_latest(it)
         deeds = list_permitted(request, list_notice_deeds(it, snapshot)) if it.closed is None else []
-        context = {"it": it, "snapshot": snapshot, "deeds": deeds, "done": title_of(request, deeds)}
+        context = {"it": it, "snapshot": snapshot, "deeds": deeds, "done": title_of(request, [WRITE, *ANSWERS])}
         return context, [notices_table(it), *([shipped_table(snapshot)] if snapshot else [])]
 
     return do_or_show(request, "notices.html", do, show, f"containment-{it.key}-notices")
