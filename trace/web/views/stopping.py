@@ -204,14 +204,9 @@ def narrow(request: HttpRequest, key: str) -> HttpResponseBase:
     """Which single look, count or inspection would decide most of what is only possible."""
     it = get_containment(clean_key(key))
     answer = answer_of(it, Asof())
-    context = {"it": it, "answer": answer, "possible": answer.summary.possible}
-    return respond(
-        request,
-        "narrow.html",
-        context,
-        [looks_table(list_looks(answer.population))],
-        name=f"containment-{it.key}-looks",
-    )
+    looks = list_looks(answer.population)
+    context = {"it": it, "answer": answer, "possible": answer.summary.possible, "looks": looks}
+    return respond(request, "narrow.html", context, [looks_table(looks, it)], name=f"containment-{it.key}-looks")
 
 
 @require_GET
