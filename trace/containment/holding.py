@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from django.db.models import Q, QuerySet
 
@@ -224,6 +224,23 @@ def _list_settled(containment: Containment, subjects: Collection[Subject]) -> se
     governing = find_governing(holds)
     used = (hold for hold in holds if hold.pk in governing and governing[hold.pk].decision == Decision.USE_AS_IS)
     return {(hold.target_kind, hold.target_key) for hold in used}
+
+
+def leave_out_used(containment: Containment, population: Population) -> Population:
+    """A population without the units that the containment released to be used as they are: nothing is to be paid for
+    them any more. One of a moment before now is left as it is."""
+    if population.at < OPEN:
+        return population
+    used = _list_settled(containment, {("unit", carrier.key) for carrier in population.carriers})
+    left = tuple(carrier for carrier in population.carriers if ("unit", carrier.key) not in used)
+    return replace(population, carriers=left)
+
+
+def say_used(population: Population, left: Population) -> str:
+    """How many outermost units were left out so; empty where none were."""
+    number = len(population.carrying()) - len(left.carrying())
+    were = "unit that was" if number == 1 else "units that were"
+    return f"Not in it: {number} {were} released to be used as {'it is' if number == 1 else 'they are'}." * bool(number)
 
 
 def _list_full(stays: Iterable[Subject], carriers: Mapping[str, Carrier]) -> dict[Subject, int]:

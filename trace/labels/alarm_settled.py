@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
+from trace.containment.holding import leave_out_used, say_used
 from trace.containment.models import CleanPoint, Containment
 from trace.containment.open_points import list_open
 from trace.containment.progress import GroupProgress, summarise_progress
@@ -120,9 +121,17 @@ def _say_open(before: str, keys: Sequence[str], after: str) -> str:
 def cost_tables(it: Containment, population: Population) -> tuple[list[str], list[PrintedTable]]:
     """What each way out would cost, what was spent, what is claimed of the supplier."""
     rates = rates_of(it)
-    ways, spent = summarise_ways(population, rates), summarise_actuals(population, it.opened, it.closed or OPEN, rates)
-    claim = make_claim(population, spent, ways.costs[ways.cheapest], rates, count_good(population, rates))
-    said = [ways.sentence, *ways.break_even_sentences, *ways.unpriced, ways.unset_sentence, claim.sentence]
+    left = leave_out_used(it, population)
+    ways, spent = summarise_ways(left, rates), summarise_actuals(population, it.opened, it.closed or OPEN, rates)
+    claim = make_claim(left, spent, ways.costs[ways.cheapest], rates, count_good(population, rates))
+    said = [
+        ways.sentence,
+        *ways.break_even_sentences,
+        *ways.unpriced,
+        say_used(population, left),
+        ways.unset_sentence,
+        claim.sentence,
+    ]
     return list(filter(None, said)), [
         _ways_table(ways),
         _lines_table("What was spent so far", spent),
