@@ -28,9 +28,9 @@ MOST_POINTS = 200
 """So many things that are open alike are named on paper."""
 
 
-def progress_table(it: Containment) -> PrintedTable:
+def progress_table(it: Containment, population: Population) -> PrintedTable:
     """How far it is with what is held, group by group."""
-    progress = summarise_progress(it)
+    progress = summarise_progress(it, population)
     return PrintedTable(
         "How far it is",
         ["Of what was held", "Held", "Looked for, and found so", "Decided", "Waits for a signature", "Done", "To do",

@@ -103,7 +103,7 @@ def progress(request: HttpRequest, key: str) -> HttpResponseBase:
     def show() -> tuple[dict[str, Any], list[Table]]:
         fresh = get_containment(it.key)
         population = reckon(fresh)
-        far = summarise_progress(fresh)
+        far = summarise_progress(fresh, population)
         points = list_open(fresh, population, now_ticks())
         stopped = request.method == "GET" and request.GET.get("done") == "stop_containment"
         context = {
