@@ -113,6 +113,33 @@ def test_a_group_is_decided_and_released_once_that_counts(visitor: Client, alarm
     assert refused.status_code == 409 and "held still" in refused.content.decode()
 
 
+def test_a_tape_is_scrapped_by_saying_so_and_stays_held(visitor: Client, alarm: Containment) -> None:
+    def missing() -> str:
+        (row,) = [row for row in rows_of(visitor.get(at(alarm, "progress/") + "?csv=held")) if row["Which"] == "T-2"]
+        assert row["May go"] == "no"
+        return row["What is missing"]
+
+    def is_open() -> bool:
+        return "T-2" in {row["Its key"] for row in rows_of(visitor.get(at(alarm, "progress/") + "?csv=open"))}
+
+    stop(visitor, alarm)
+    looked = {"do": "reconcile", "outcome": "scrapped", "place": "shredder", "thing": "T-2"}
+    assert visitor.post(at(alarm, "progress/"), looked).status_code == 302
+    assert missing() == "Tape T-2 is suspect still, and no disposition counts of it." and is_open()
+    told = {"do": "decide_contained", "things": "T-2", "decision": "scrap", "reason": "The lot is on it."}
+    assert visitor.post(at(alarm, "progress/"), told).status_code == 302
+    sign(subject=Disposition.objects.get(members__key="T-2"), meaning=Meaning.APPROVED, by=quality(), at=now())
+    key = Disposition.objects.get(members__key="T-2").key
+    assert missing() == f"Tape T-2 is scrapped ({key}), and stays held, so that nobody mounts it." and not is_open()
+    assert Hold.objects.filter(under=alarm.key, target_key="T-2", released=None).exists()
+    rows = {row["Group"]: row for row in rows_of(visitor.get(at(alarm, "progress/") + "?csv=progress"))}
+    assert rows["material"]["Done"] == "1"
+    # Found again, it is to be scrapped still.
+    looked |= {"outcome": "segregated", "place": "cage 2"}
+    assert visitor.post(at(alarm, "progress/"), looked).status_code == 302
+    assert missing().startswith(f"Tape T-2 is to be scrapped ({key})") and is_open()
+
+
 def test_labels_say_what_is_held_and_are_scanned_as_the_thing(
     visitor: Client, alarm: Containment, suspects: Suspects
 ) -> None:

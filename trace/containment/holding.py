@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from django.db.models import Q, QuerySet
 
-from trace.containment.models import Containment
+from trace.containment.models import Containment, Outcome
 from trace.core.clock import OPEN
 from trace.genealogy.forward import Carrier, Population
 from trace.genealogy.rules import Sureness
@@ -167,6 +167,20 @@ AWAITED: Mapping[str, str] = {
 }
 """Per decision, what is missing until it is carried out."""
 
+TAPE_TO_SCRAP = "Tape {0} is to be scrapped ({1}): once it is cut up, say so where things are looked for."
+SCRAPPED_TAPE = "Tape {0} is scrapped ({1}), and stays held, so that nobody mounts it."
+
+
+def list_scrapped_tapes(containment: Containment) -> set[Subject]:
+    """The tapes that it holds which are scrapped: a disposition that counts says so, and somebody scanned them as
+    scrapped, of which there is no other record. They stay held, so that nobody mounts them any more."""
+    holds = list(list_holds(containment).filter(released=None, target_kind="tape"))
+    said = containment.reconciliations.filter(target_kind="tape", outcome=Outcome.SCRAPPED, superseded=None)
+    gone = set(said.values_list("target_key", flat=True))
+    governing = find_governing([hold for hold in holds if hold.target_key in gone])
+    scrapped = {pk for pk, one in governing.items() if one.decision == Decision.SCRAP and check_members(one)}
+    return {(hold.target_kind, hold.target_key) for hold in holds if hold.pk in scrapped}
+
 
 def judge_holds(
     containment: Containment, population: Population, now: int, asked: Collection[Subject] | None = None
@@ -191,7 +205,7 @@ def judge_holds(
     stays = dict.fromkeys(suspect, "is in it")
     found: dict[int, Standing] = {}
     held = {(hold.target_kind, hold.target_key) for hold in holds}
-    settled = _list_settled(containment, suspect - held)
+    settled, tapes = _list_settled(containment, suspect - held), list_scrapped_tapes(containment)
     for hold in holds:
         subject = hold.target_kind, hold.target_key
         if hold.target_kind in (*PACKAGES, "lot"):
@@ -202,6 +216,11 @@ def judge_holds(
             stays.pop(subject, None)
     for subject in settled:
         stays.pop(subject, None)
+    for hold in holds:
+        one = governing.get(hold.pk)
+        if hold.target_kind == "tape" and one and one.decision == Decision.SCRAP and found[hold.pk].missing:
+            words = SCRAPPED_TAPE if (hold.target_kind, hold.target_key) in tapes else TAPE_TO_SCRAP
+            found[hold.pk] = Standing(hold, one, words.format(hold.target_key, one.key))
     full = _list_full(stays, carriers)
     used_up = {("lot", key) for key in _list_lots(population)}.difference(_lots_of(suspect))
     for hold in holds:

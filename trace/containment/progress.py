@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from trace.containment.holding import PACKAGES, list_holds
+from trace.containment.holding import PACKAGES, list_holds, list_scrapped_tapes
 from trace.containment.models import Containment, Outcome
 from trace.containment.population import find_latest
 from trace.engineering.models import Part
@@ -80,7 +80,7 @@ def summarise_progress(containment: Containment, population: Population | None =
         places |= {
             ("tape" if it.kind == "tape" else "container", it.key): it.where for it in list_population_stock(population)
         }
-    scrapped = _list_scrapped([key for kind, key in latest if kind == "unit"])
+    scrapped = _list_scrapped([key for kind, key in latest if kind == "unit"]) | list_scrapped_tapes(containment)
     found = containment.reconciliations.filter(superseded=None)
     outcomes = {
         (kind, key): outcome for kind, key, outcome in found.values_list("target_kind", "target_key", "outcome")
