@@ -7,18 +7,22 @@ from decimal import Decimal
 
 import pytest
 
-from tests.factories import Plant, ticks
+from tests.costing.test_worked_example import ship
+from tests.factories import Plant, make_assembly, make_part, make_station, ticks
 from tests.genealogy.asking import NONE, ask, board_at, fit, load, suspect
 from trace.containment.limits import summarise_limits
 from trace.containment.narrowing import LOOKS, Look, list_looks
 from trace.floor.models import Pass
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.corrections import void_feed_record
-from trace.floor.operations.feeds import load_feed
+from trace.floor.operations.feeds import charge_bath, dump_bath, load_feed
 from trace.floor.operations.findings import find_loose
+from trace.floor.operations.orders import scrap_unit
 from trace.genealogy.combined import trace_combined
 from trace.genealogy.forward import Population, trace_forward
 from trace.genealogy.gaps import Outcome, list_gaps, suppose
 from trace.genealogy.suspicion import Suspicion, Window
+from trace.material.operations.setups import define_feed
 
 pytestmark = pytest.mark.django_db
 
@@ -86,7 +90,7 @@ def test_one_change_is_found_by_halving(plant: Plant) -> None:
         ("it had B throughout", Outcome(0, 7)),
     ]
     assert [look.kind for look in list_looks(population("A"))] == ["asking", "inspection"], "the cheaper first"
-    assert (asking.decides, asking.worth, asking.page) == (7, Decimal("0.7"), "corrections")
+    assert (asking.decides, asking.worth, asking.page) == (7, Decimal("0.7"), "feed")
 
 
 def test_looking_at_a_reel_that_may_be_used_up_decides_what_it_gave(plant: Plant) -> None:
@@ -98,7 +102,7 @@ def test_looking_at_a_reel_that_may_be_used_up_decides_what_it_gave(plant: Plant
     sure = {board.key for board in boards[:3]}
     assert ask("A") == (sure, {board.key for board in boards[3:]}, NONE)
     sighting = looks("A")["sighting"]
-    assert (sighting.thing, sighting.page, sighting.minutes) == (("feed", "SLOT-R"), "corrections", 3)
+    assert (sighting.thing, sighting.page, sighting.minutes) == (("feed", "SLOT-R"), "feed", 3)
     assert [one.outcome for one in sighting.findings] == [Outcome(3, 0), Outcome(0, 0)]
     plant.do(void_feed_record, 20, record=load, reason="it held more")
     plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
@@ -127,6 +131,35 @@ def test_a_draw_that_is_not_sure_is_a_gap_of_its_own(plant: Plant) -> None:
     found = looks("A")
     assert [one.outcome for one in found["inspection"].findings] == [Outcome(0, 0), Outcome(0, 1)]
     assert "sighting" not in found
+
+
+def test_what_was_shipped_is_not_inspected(plant: Plant) -> None:
+    load(plant, "A", 1)
+    plant.do(load_feed, 20, feed=plant.slot_r, container=plant.reel("B"), error=timedelta(minutes=5))
+    boards = [board_at(plant, 16 + n, 16.5 + n) for n in range(3)]
+    (product,) = plant.products(1)
+    fit(plant, product, boards[1], 30)
+    plant.finish(product, 31)
+    ship(plant, product, 40)
+    assert looks("A")["inspection"].thing == ("unit", boards[0].key)  # not the middle one: that is gone
+    for board in (boards[0], boards[2]):
+        plant.do(scrap_unit, 50, unit=board, reason="burnt")
+    assert set(looks("A")) == {"asking"}
+
+
+def test_a_mixture_in_a_bath_tells_no_lot() -> None:
+    plant = Plant()
+    solder, wave = make_part("SOLDER", kind="process"), make_station("WAVE")
+    assembly = make_assembly("SOLDERED", places={"S1": solder}, route={10: [wave]})
+    bath = plant.do(define_feed, key="BATH", station=wave, kind="bath")
+    plant.do(start_setup, key="WAVE-SETUP", station=wave, assembly=assembly, feeds={"S1": bath})
+    (unit,) = plant.units(assembly, 1)
+    for minute, bar in ((3, "A"), (4, "FRESH")):
+        plant.do(charge_bath, minute, feed=bath, container=plant.reel(bar, solder, minute=2.5))
+    plant.do(dump_bath, 5, feed=bath)
+    plant.run(unit, wave, 10, 11)
+    assert ask("A")[1] == {unit.key}
+    assert list_gaps(population("A")) and list_looks(population("A")) == []
 
 
 def test_a_child_that_is_not_known_is_opened(plant: Plant) -> None:

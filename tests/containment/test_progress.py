@@ -23,6 +23,8 @@ from trace.containment.terms import Told
 from trace.floor.operations.dispatch import unload_shipment
 from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.orders import scrap_unit
+from trace.floor.operations.passes import finish_pass
+from trace.holds.rules import Move
 
 pytestmark = pytest.mark.django_db
 
@@ -67,6 +69,18 @@ def test_progress_counts_each_group() -> None:
     assert sum(progress.places.values()) == progress.to_do == 8
     assert progress.places["the lot itself"] == progress.places["the pallet itself"] == 1
     assert NO_PLACE not in progress.places
+
+
+def test_what_is_done_is_looked_for_no_more_and_places_are_as_reckoned() -> None:
+    alarm = Alarm()
+    alarm.stop(permits=[Move.FINISH])
+    alarm.decide(35, things=[alarm.third], decision="use as is")
+    alarm.release(alarm.third)
+    certain = summarise_progress(alarm.containment).groups["certain"]
+    assert (certain.outcomes, certain.not_found, certain.to_do) == ({NOT_LOOKED_FOR: 3}, 3, 3)
+    alarm.plant.do(finish_pass, 60, unit=alarm.fourth)
+    assert summarise_progress(alarm.containment).places["at TEST"] == 1  # as it was when it was stopped
+    assert summarise_progress(alarm.containment, reckon(alarm.containment)).places["at TEST"] == 0
 
 
 def test_two_snapshots_differ_by_what_is_new_gone_moved_and_judged_otherwise() -> None:

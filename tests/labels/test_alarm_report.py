@@ -5,7 +5,7 @@ from __future__ import annotations
 import pypdfium2
 import pytest
 
-from tests.approvals.signing import sign_as
+from tests.approvals.signing import quality, sign_as
 from tests.factories import Plant
 from trace.approvals.models import Meaning
 from trace.containment.models import Containment, Heading, Join
@@ -93,3 +93,15 @@ def test_signatures_are_printed_with_name_moment_and_meaning() -> None:
     said = words_of(it)
     for words in ("seen, and in the cage.", "All boards are found.", "approval", plant.ann.name):
         assert words in said, words
+
+
+def test_who_signed_took_part() -> None:
+    def list_people() -> set[str]:
+        sections = list_sections(make_report(it, reckon(it)), costs=True)
+        (section,) = [one for one in sections if one.heading == "Who took part"]
+        return {row[0] for row in section.tables[0].rows}
+
+    _, it = alarm()
+    before = list_people()
+    sign_as(quality(), it, 30)
+    assert list_people() - before == {"QUINN"}

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from django.db.models import Q, QuerySet
 
-from trace.containment.models import Clearing, Containment
+from trace.containment.models import Clearing, Containment, Outcome
 from trace.containment.narrowed import lacks_approval
 from trace.core.clock import OPEN
 from trace.genealogy.forward import Carrier, Population
@@ -168,6 +168,20 @@ AWAITED: Mapping[str, str] = {
 }
 """Per decision, what is missing until it is carried out."""
 
+TAPE_TO_SCRAP = "Tape {0} is to be scrapped ({1}): once it is cut up, say so where things are looked for."
+SCRAPPED_TAPE = "Tape {0} is scrapped ({1}), and stays held, so that nobody mounts it."
+
+
+def list_scrapped_tapes(containment: Containment) -> set[Subject]:
+    """The tapes that it holds which are scrapped: a disposition that counts says so, and somebody scanned them as
+    scrapped, of which there is no other record. They stay held, so that nobody mounts them any more."""
+    holds = list(list_holds(containment).filter(released=None, target_kind="tape"))
+    said = containment.reconciliations.filter(target_kind="tape", outcome=Outcome.SCRAPPED, superseded=None)
+    gone = set(said.values_list("target_key", flat=True))
+    governing = find_governing([hold for hold in holds if hold.target_key in gone])
+    scrapped = {pk for pk, one in governing.items() if one.decision == Decision.SCRAP and check_members(one)}
+    return {(hold.target_kind, hold.target_key) for hold in holds if hold.pk in scrapped}
+
 
 def judge_holds(
     containment: Containment, population: Population, now: int, asked: Collection[Subject] | None = None
@@ -193,7 +207,7 @@ def judge_holds(
     stays = dict.fromkeys(suspect, "is in it")
     found: dict[int, Standing] = {}
     held = {(hold.target_kind, hold.target_key) for hold in holds}
-    settled = _list_settled(containment, suspect - held)
+    settled, tapes = _list_settled(containment, suspect - held), list_scrapped_tapes(containment)
     kept = _list_kept(containment, held - suspect - scrapped)
     for hold in holds:
         subject = hold.target_kind, hold.target_key
@@ -207,6 +221,11 @@ def judge_holds(
             stays.pop(subject, None)
     for subject in settled:
         stays.pop(subject, None)
+    for hold in holds:
+        one = governing.get(hold.pk)
+        if hold.target_kind == "tape" and one and one.decision == Decision.SCRAP and found[hold.pk].missing:
+            words = SCRAPPED_TAPE if (hold.target_kind, hold.target_key) in tapes else TAPE_TO_SCRAP
+            found[hold.pk] = Standing(hold, one, words.format(hold.target_key, one.key))
     full = _list_full(stays, carriers)
     used_up = {("lot", key) for key in _list_lots(population)}.difference(_lots_of(suspect))
     for hold in holds:
@@ -240,6 +259,23 @@ def _list_settled(containment: Containment, subjects: Collection[Subject]) -> se
     governing = find_governing(holds)
     used = (hold for hold in holds if hold.pk in governing and governing[hold.pk].decision == Decision.USE_AS_IS)
     return {(hold.target_kind, hold.target_key) for hold in used}
+
+
+def leave_out_used(containment: Containment, population: Population) -> Population:
+    """A population without the units that the containment released to be used as they are: nothing is to be paid for
+    them any more. One of a moment before now is left as it is."""
+    if population.at < OPEN:
+        return population
+    used = _list_settled(containment, {("unit", carrier.key) for carrier in population.carriers})
+    left = tuple(carrier for carrier in population.carriers if ("unit", carrier.key) not in used)
+    return replace(population, carriers=left)
+
+
+def say_used(population: Population, left: Population) -> str:
+    """How many outermost units were left out so; empty where none were."""
+    number = len(population.carrying()) - len(left.carrying())
+    were = "unit that was" if number == 1 else "units that were"
+    return f"Not in it: {number} {were} released to be used as {'it is' if number == 1 else 'they are'}." * bool(number)
 
 
 def _list_full(stays: Iterable[Subject], carriers: Mapping[str, Carrier]) -> dict[Subject, int]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import NamedTuple
 
 from django.db.models import F, Q
 
+from trace.containment.holding import is_at_hand
 from trace.core.clock import OPEN
 from trace.floor.models import Fitting, Pass, Unit
 from trace.genealogy.forward import Population
@@ -21,7 +22,7 @@ from trace.material.models import Axis, Container, Feed, FeedRecord, Span
 
 class LookKind(NamedTuple):
     """A kind of look: what is done, in words that take its subject; the minutes for each; where that is from; the name
-    of the page on which its result is entered, by the key of what is looked at."""
+    of the page on which its result is entered, by the key of what is looked at, or of a test by the containment's."""
 
     words: str
     minutes: Decimal
@@ -33,11 +34,11 @@ COMMON, MEMORY = "common practice", "from memory"
 
 LOOKS: Mapping[str, LookKind] = {
     "sighting": LookKind(
-        "look at {what}: what hangs there may be another, if its count was right", Decimal(3), COMMON, "corrections"
+        "look at {what}: what hangs there may be another, if its count was right", Decimal(3), COMMON, "feed"
     ),
     "count": LookKind("count container {what}", Decimal(15), MEMORY, "stock"),
-    "inspection": LookKind("inspect {what}", Decimal(10), MEMORY, "unit"),
-    "asking": LookKind("ask who recorded the change on {what} when it was", Decimal(10), MEMORY, "corrections"),
+    "inspection": LookKind("inspect {what}", Decimal(10), MEMORY, "containment-progress"),
+    "asking": LookKind("ask who recorded the change on {what} when it was", Decimal(10), MEMORY, "feed"),
     "child": LookKind("open {what} and scan the child that is not known", Decimal(10), MEMORY, "unit-inside"),
 }
 """Rough times, for ranking only: the plant's own are better."""
@@ -97,7 +98,9 @@ def _about_gap(population: Population, gap: Gap, feed: Feed, labels: Mapping[int
     suspects = population.evidence.suspects
     if_suspect, if_not = (suppose(population, gap, suspect=suspect) for suspect in (True, False))
     outcomes = {pk: if_suspect if pk in suspects else if_not for pk in gap.change.containers if pk}
-    yield _inspect(gap, feed, if_suspect, if_not)
+    at_hand = {carrier.unit for carrier in population.carriers if is_at_hand(carrier)}
+    if feed.kind != Feed.Kind.BATH and not at_hand.isdisjoint(gap.units):  # a mixture tells no lot
+        yield _inspect(gap, feed, at_hand, if_suspect, if_not)
     if gap.reason & Reason.UNSURE:
         return  # it was drawn from that or not at all: what hung there does not say
     if (there := _find_hanging(gap, feed)) is not None:
@@ -115,13 +118,15 @@ def _about_gap(population: Population, gap: Gap, feed: Feed, labels: Mapping[int
         yield from _count_absent(population, feed, if_not)
 
 
-def _inspect(gap: Gap, feed: Feed, if_suspect: Outcome, if_not: Outcome) -> Look:
+def _inspect(gap: Gap, feed: Feed, at_hand: Collection[int], if_suspect: Outcome, if_not: Outcome) -> Look:
     """All units of a gap, or, of one change from one container to another, so many that the change is found between
-    two of them by halving."""
+    two of them by halving; beginning with one that is in the plant."""
     units = len(gap.units)
     one_change = gap.reason == Reason.BLURRED and len(gap.change.containers) == 2 and None not in gap.change.containers
     pieces = units.bit_length() if one_change else units
-    first = Unit.objects.get(pk=gap.units[units // 2 if one_change else 0]).key
+    begin = units // 2 if one_change else 0
+    near = min((n for n, unit in enumerate(gap.units) if unit in at_hand), key=lambda n: (abs(n - begin), n))
+    first = Unit.objects.get(pk=gap.units[near]).key
     where = ", ".join(gap.designators[:3]) + (" and others" if len(gap.designators) > 3 else "")
     if one_change and units > 1:
         what = f"{where} of {pieces} of {units} units, halving from {first}: where the part tells its lot"

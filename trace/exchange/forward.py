@@ -28,6 +28,7 @@ from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
+from trace.containment.holding import leave_out_used
 from trace.containment.joining import trace_each
 from trace.containment.models import Containment
 from trace.containment.population import list_terms, reckon
@@ -207,7 +208,8 @@ class AlarmAnswer(PopulationAnswer):
     @property
     def costs(self) -> dict[str, Cost]:
         """Each way out, as its page and its report have it."""
-        ways = summarise_ways(self.population, rates_of(self.containment))
+        left = leave_out_used(self.containment, self.population)
+        ways = summarise_ways(left, rates_of(self.containment))
         return {way.value.replace(" ", "_"): cost for way, cost in ways.costs.items()}
 
     @property

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from django.utils import timezone
 
-from trace.approvals.queries import list_signatures
+from trace.approvals.queries import Verified, list_signatures
 from trace.containment.limits import summarise_limits
 from trace.containment.models import Containment, Heading, Remark, Snapshot, Term
 from trace.containment.terms import describe_term
@@ -115,7 +115,7 @@ def list_sections(report: AlarmReport, *, costs: bool) -> Iterator[Section]:
     yield Section(2, "The population", [summary.sentence("What is suspect")], [_snapshots(it)])
     yield Section(2, "What it can’t say", summarise_limits(population).sentences)
     yield Section(3, "Where it is", tables=[_places(population), _stock(population)])
-    yield Section(3, "What is held, and how far it is", tables=[progress_table(it)])
+    yield Section(3, "What is held, and how far it is", tables=[progress_table(it, population)])
     yield Section(3, "Customers", tables=[_customers(population), notices_table(it)])
     yield Section(5, "What becomes of it", tables=[decisions_table(it), clean_points_table(it)])
     if costs:
@@ -245,6 +245,7 @@ def _deeds(it: Containment) -> PrintedTable:
 
 def _people(it: Containment) -> PrintedTable:
     people = {one.by.key: one.by for one in _events(it)}
+    people |= {one.signature.person.key: one.signature.person for _, one in _list_signed(it)}
     rows = [[key, person.name, ", ".join(person.roles)] for key, person in sorted(people.items())]
     return PrintedTable("", ["Number", "Name", "Answers for, as of now"], rows, "Nobody yet.")
 
@@ -256,14 +257,19 @@ def _closure(it: Containment) -> list[str]:
     return [f"Closed {show(it.closed)} by {it.closed_by.name}: {it.close_reason}", *left]
 
 
-def _signatures(it: Containment) -> PrintedTable:
-    """Printed name, date and time, meaning: 21 CFR 11.50."""
+def _list_signed(it: Containment) -> list[tuple[tuple[str, str], Verified]]:
+    """The signatures of a containment, its dispositions and its notices, each with what it is on."""
     things = [
         ("containment", it.key),
         *(("disposition", one.key) for one in list_dispositions("containment", it.key)),
         *(("notice", one.key) for one in it.notices.all()),
     ]
-    signed = [(thing, one) for thing in things for one in list_signatures(*thing)]
+    return [(thing, one) for thing in things for one in list_signatures(*thing)]
+
+
+def _signatures(it: Containment) -> PrintedTable:
+    """Printed name, date and time, meaning: 21 CFR 11.50."""
+    signed = _list_signed(it)
     return PrintedTable(
         "Signatures",
         ["On", "Name", "Signed", "Meaning", "It stands"],

@@ -6,14 +6,15 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
+from trace.containment.holding import leave_out_used, say_used
 from trace.containment.models import CleanPoint, Containment
 from trace.containment.open_points import list_open
 from trace.containment.progress import GroupProgress, summarise_progress
 from trace.containment.rates import rates_of
 from trace.containment.shipped import find_notice_approval, find_state
 from trace.core.clock import OPEN, now_ticks, to_ticks
-from trace.costing.claims import make_claim
-from trace.costing.containments import Ways, summarise_ways
+from trace.costing.claims import Claim, count_good, make_claim
+from trace.costing.containments import Way, Ways, summarise_ways
 from trace.costing.rules import Cost, round_money
 from trace.costing.spent import summarise_actuals
 from trace.genealogy.forward import Population
@@ -27,9 +28,9 @@ MOST_POINTS = 200
 """So many things that are open alike are named on paper."""
 
 
-def progress_table(it: Containment) -> PrintedTable:
+def progress_table(it: Containment, population: Population) -> PrintedTable:
     """How far it is with what is held, group by group."""
-    progress = summarise_progress(it)
+    progress = summarise_progress(it, population)
     return PrintedTable(
         "How far it is",
         ["Of what was held", "Held", "Looked for, and found so", "Decided", "Waits for a signature", "Done", "To do",
@@ -120,10 +121,22 @@ def _say_open(before: str, keys: Sequence[str], after: str) -> str:
 def cost_tables(it: Containment, population: Population) -> tuple[list[str], list[PrintedTable]]:
     """What each way out would cost, what was spent, what is claimed of the supplier."""
     rates = rates_of(it)
-    ways, spent = summarise_ways(population, rates), summarise_actuals(population, it.opened, it.closed or OPEN, rates)
-    claim = make_claim(population, spent, ways.costs[ways.cheapest], rates)
-    said = [ways.sentence, *ways.break_even_sentences, *ways.unpriced, ways.unset_sentence, claim.sentence]
-    return list(filter(None, said)), [_ways_table(ways), _lines_table("What was spent so far", spent)]
+    left = leave_out_used(it, population)
+    ways, spent = summarise_ways(left, rates), summarise_actuals(population, it.opened, it.closed or OPEN, rates)
+    claim = make_claim(left, spent, ways.costs[ways.cheapest], rates, count_good(population, rates))
+    said = [
+        ways.sentence,
+        *ways.break_even_sentences,
+        *ways.unpriced,
+        say_used(population, left),
+        ways.unset_sentence,
+        claim.sentence,
+    ]
+    return list(filter(None, said)), [
+        _ways_table(ways),
+        _lines_table("What was spent so far", spent),
+        _claim_table(claim, ways.cheapest),
+    ]
 
 
 def _ways_table(ways: Ways) -> PrintedTable:
@@ -148,6 +161,17 @@ def _lines_table(title: str, cost: Cost) -> PrintedTable:
         ["For", "What", "How many", "Amount"],
         list(_lines(cost)),
         "Nothing was spent by what is on record.",
+    )
+
+
+def _claim_table(claim: Claim, ahead: Way) -> PrintedTable:
+    """What is claimed, by what it is for: of what was spent, and of the way out that costs least."""
+    rows = [[heading, _money(amount, claim.currency)] for heading, amount in claim.by_heading.items() if amount]
+    return PrintedTable(
+        f"What is claimed of the supplier, of this and of “{ahead.words}”, {claim.currency}",
+        ["For", "Amount"],
+        [*rows, ["Together", _money(claim.total, claim.currency)]] if rows else [],
+        "Nothing is claimed.",
     )
 
 

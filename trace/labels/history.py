@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import takewhile
 
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import stringWidth
@@ -93,7 +94,10 @@ def _paginate(blocks: Sequence[_Block]) -> Iterator[list[_Block]]:
     page: list[_Block] = []
     left = room
     for number, block in enumerate(blocks):
-        following = blocks[number + 1].height if block.leads and number + 1 < len(blocks) else 0
+        following = 0.0
+        if block.leads:  # a heading, a title, the head of a table: down to the first that leads no more
+            led = len(list(takewhile(lambda one: one.leads, blocks[number:])))
+            following = sum(one.height for one in blocks[number + 1 : number + led + 1])
         if block.height + following > left and page:
             yield page
             page = [block.head] if block.head else []

@@ -114,23 +114,30 @@ def _name(test: Step | Characteristic) -> str:
     return f"{test.part.key}, read at step {test.step_number}: {test.name}"
 
 
+NOTICE = Ask("notice", "Notice", "choose")
+WRITE = Deed(
+    write_notice,
+    "Write a notice",
+    [Ask("customer", "To", "choose"), Ask("text", "What they are told", "long")],
+    button="Write it",
+    caution=WHO_DECIDES,
+    note="It lists the units that the latest snapshot has as shipped to them. Another quality engineer approves it "
+    "by signature before it goes out.",
+)
+ANSWERS = [
+    Deed(send_notice, "A notice was sent", [NOTICE, Ask("how", "How, such as by registered letter")]),
+    Deed(void_notice, "A notice does not go out", [NOTICE, REASON], button="Give it up"),
+]
+
+
 def list_notice_deeds(containment: Containment, snapshot: Snapshot | None) -> list[Deed]:
     """What can be done about notices: written to customers who have some of it, sent, given up."""
     customers = [(one.key, f"{one.key} {one.name}") for one in list_customers(snapshot)] if snapshot else []
     unsent = containment.notices.filter(sent=None, superseded=None).select_related("customer")
     notices = [(one.key, f"{one.key} to {one.customer.name}, {find_state(one)}") for one in unsent]
-    write = Deed(
-        write_notice,
-        "Write a notice",
-        [Ask("customer", "To", "choose", choices=customers), Ask("text", "What they are told", "long")],
-        button="Write it",
-        caution=WHO_DECIDES,
-        note="It lists the units that the latest snapshot has as shipped to them. Another quality engineer approves it "
-        "by signature before it goes out.",
-    )
-    choose = Ask("notice", "Notice", "choose", choices=notices)
-    answers = [
-        Deed(send_notice, "A notice was sent", [choose, Ask("how", "How, such as by registered letter")]),
-        Deed(void_notice, "A notice does not go out", [choose, REASON], button="Give it up"),
+    offered = [*([WRITE] if customers else []), *(ANSWERS if notices else [])]
+    choices = {"customer": customers, "notice": notices}
+    return [
+        replace(deed, asks=[replace(ask, choices=choices.get(ask.name, ask.choices)) for ask in deed.asks])
+        for deed in offered
     ]
-    return [*([write] if customers else []), *(answers if notices else [])]

@@ -205,6 +205,28 @@ def notices_table(containment: Containment) -> Table:
     )
 
 
+def awaited_notices_table(notices: Sequence[Notice]) -> Table:
+    """Notices that wait for somebody's approval, of whatever containment."""
+
+    def to_sign(one: Notice) -> Link:
+        return Link(one.key, reverse("sign", args=["notice", one.key]), f"Read and sign {one.key}")
+
+    return Table(
+        "notices",
+        "Notices that wait for your approval",
+        [
+            Column("key", "Notice", to_sign),
+            Column("containment", "Containment", lambda one: Ref("containment", one.containment.key)),
+            Column("customer", "To", lambda one: Ref("customer", one.customer.key, one.customer.name)),
+            Column("text", "What they are told", lambda one: one.text),
+            Column("drafted", "Written", lambda one: Moment(one.drafted)),
+            Column("by", "By", lambda one: Ref("person", one.drafted_by.key, one.drafted_by.name)),
+        ],
+        notices,
+        "None waits.",
+    )
+
+
 def shipped_table(snapshot: Snapshot) -> Table:
     """What was shipped, customer by customer: the lists of the notices."""
     return Table(
@@ -285,7 +307,7 @@ def changes_table(rows: Sequence[Row]) -> Table:
 # What would narrow it ------------------------------------------------------------------------------------------------
 
 
-def looks_table(looks: Sequence[Look]) -> Table:
+def looks_table(looks: Sequence[Look], containment: Containment) -> Table:
     """The looks that would decide most, the best first."""
 
     def answers(look: Look) -> str:
@@ -294,8 +316,9 @@ def looks_table(looks: Sequence[Look]) -> Table:
         )
 
     def entered(look: Look) -> Link:
-        args = [] if look.page == "corrections" else [look.thing[1]]
-        return Link("enter it", reverse(look.page, args=args), f"Enter the result: {look.words}")
+        of_test = look.page == "containment-progress"
+        href = reverse(look.page, args=[containment.key if of_test else look.thing[1]])
+        return Link("enter it", f"{href}#clear_units" if of_test else href, f"Enter the result: {look.words}")
 
     return Table(
         "looks",
@@ -309,5 +332,7 @@ def looks_table(looks: Sequence[Look]) -> Table:
         ],
         looks,
         "No single look would decide any of it.",
-        note="Minutes are rough, for ranking only. Once the result is on record, the population follows it.",
+        note="Minutes are rough, for ranking only. Once the result is on record, the population follows it. A record "
+        "at a feed is put right there (“This is wrong”) and told again; units are cleared by their test, once they "
+        "are held and to be sorted.",
     )

@@ -32,7 +32,7 @@ from trace.holds.queries import list_dispositions
 from trace.holds.rules import Move
 from trace.web.alarms import answer_of
 from trace.web.cells import kind_words
-from trace.web.containing import DECISIONS, RECONCILE, list_decisions, list_notice_deeds
+from trace.web.containing import ANSWERS, DECISIONS, RECONCILE, WRITE, list_decisions, list_notice_deeds
 from trace.web.deeds import carry_out, list_permitted, title_of
 from trace.web.dispositions import dispositions_table
 from trace.web.forms import asking, do_or_show
@@ -103,7 +103,7 @@ def progress(request: HttpRequest, key: str) -> HttpResponseBase:
     def show() -> tuple[dict[str, Any], list[Table]]:
         fresh = get_containment(it.key)
         population = reckon(fresh)
-        far = summarise_progress(fresh)
+        far = summarise_progress(fresh, population)
         points = list_open(fresh, population, now_ticks())
         stopped = request.method == "GET" and request.GET.get("done") == "stop_containment"
         context = {
@@ -193,7 +193,7 @@ def notices(request: HttpRequest, key: str) -> HttpResponseBase:
     def show() -> tuple[dict[str, Any], list[Table]]:
         snapshot = find_latest(it)
         deeds = list_permitted(request, list_notice_deeds(it, snapshot)) if it.closed is None else []
-        context = {"it": it, "snapshot": snapshot, "deeds": deeds, "done": title_of(request, deeds)}
+        context = {"it": it, "snapshot": snapshot, "deeds": deeds, "done": title_of(request, [WRITE, *ANSWERS])}
         return context, [notices_table(it), *([shipped_table(snapshot)] if snapshot else [])]
 
     return do_or_show(request, "notices.html", do, show, f"containment-{it.key}-notices")
@@ -204,14 +204,9 @@ def narrow(request: HttpRequest, key: str) -> HttpResponseBase:
     """Which single look, count or inspection would decide most of what is only possible."""
     it = get_containment(clean_key(key))
     answer = answer_of(it, Asof())
-    context = {"it": it, "answer": answer, "possible": answer.summary.possible}
-    return respond(
-        request,
-        "narrow.html",
-        context,
-        [looks_table(list_looks(answer.population))],
-        name=f"containment-{it.key}-looks",
-    )
+    looks = list_looks(answer.population)
+    context = {"it": it, "answer": answer, "possible": answer.summary.possible, "looks": looks}
+    return respond(request, "narrow.html", context, [looks_table(looks, it)], name=f"containment-{it.key}-looks")
 
 
 @require_GET
