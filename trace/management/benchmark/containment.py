@@ -37,7 +37,9 @@ from trace.web.tables import PAGE_SIZE
 
 SETTLED = 10_000
 """Rows after which a stream has what it needs once: what it takes from then on, it takes for its rows."""
-HOLD = tuple(field.name for field in Hold._meta.concrete_fields if not field.primary_key)
+HELD = ("target_kind", "target_key")
+SAID = tuple(f.name for f in Hold._meta.concrete_fields if not f.primary_key and f.name not in (*HELD, "under"))
+"""Fields of a hold: what is held; what is said of it, of all the same."""
 HTMX = {"HX-Request": "true", "HX-Target": "table-units"}
 
 
@@ -110,14 +112,15 @@ class Alarms:
         return stop_containment(containment=self.open(self.suspects), by=self.by, at=now())
 
     def list_held(self, population: Population, snapshot: Snapshot) -> list[tuple[Any, ...]]:
-        """The holds of a stop, as rows that can be written again. Refuses with AnswersDiffer where they are not those
-        of the units that the population has in the plant, and of more."""
+        """The holds of a stop, as rows that can be written again under none. Refuses with AnswersDiffer where the units
+        among them are not those that the population has in the plant."""
         holds = list_holds(snapshot.containment)
         held = set(holds.filter(target_kind="unit").values_list("target_key", flat=True))
         wanted = {carrier.key for carrier in population.carriers if is_at_hand(carrier)}
         if held != wanted:
             raise AnswersDiffer(f"The stop holds {len(held)} units, and {len(wanted)} are in the plant.")
-        return [(*row[:-1], "") for row in holds.values_list(*HOLD[:-1], "under")]
+        said = holds.values_list(*SAID)[0]
+        return [(*subject, *said, "") for subject in holds.values_list(*HELD)]
 
     # Pages ---------------------------------------------------------------------------------------------------------
 
@@ -181,7 +184,7 @@ class Alarms:
 def hold_bare(rows: Iterable[Sequence[Any]]) -> None:
     """The rows of holds in one transaction, and nothing else."""
     with transaction.atomic():
-        insert_rows(Hold, HOLD, rows)
+        insert_rows(Hold, (*HELD, *SAID, "under"), rows)
 
 
 def trace_peak(work: Callable[[], object]) -> int:

@@ -99,6 +99,18 @@ def rows_of(results: dict[str, Any]) -> list[tuple[str, ...]]:
         if exponent is not None:
             span = f"{sizes[0]:,} to {sizes[-1]:,}"
             rows.append(("growth of forward with history, exponent", database, span, f"{exponent:+.2f}", "≤ 0.05", ""))
+        contained = {
+            n: found[database]["containment"]["times"]
+            for n, found in results["sizes"].items()
+            if "containment" in found[database]
+        }
+        for name in ("first answer", "stop") if len(contained) > 1 else ():
+            exponent = slope(
+                [(t["first answer"]["answer"], t[name]["project"]["median_ms"]) for t in contained.values()]
+            )
+            what = f"growth of the {name} with the units in it, exponent"
+            span = f"{min(contained):,} to {max(contained):,}"
+            rows.append((what, database, span, f"{exponent:+.2f}", "", "1: in proportion"))
     return rows
 
 
