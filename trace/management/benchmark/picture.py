@@ -83,7 +83,7 @@ def _chart(title: str, curves: Sequence[Curve]) -> list[str]:
     for power in range(y_low, y_high + 1):
         _, y = place(10**x_low, 10**power)
         parts.append(f'<path d="M{LEFT} {y:.1f}H{WIDTH - RIGHT}" stroke="#ddd"/>')
-        parts.append(f'<text x="{LEFT - 8}" y="{y + 4:.1f}" text-anchor="end">{10**power:g} ms</text>')
+        parts.append(f'<text x="{LEFT - 8}" y="{y + 4:.1f}" text-anchor="end">{10**power:,} ms</text>')
     for number in sorted({x for curve in curves for x, _ in curve.points}):
         x, _ = place(number, 10**y_low)
         parts.append(f'<text x="{x:.1f}" y="{HEIGHT - BOTTOM + 20}" text-anchor="middle">{number:,.0f}</text>')
