@@ -46,6 +46,14 @@ def test_its_rows_as_csv_and_as_lines_of_json(client, suspects: Suspects, capsys
     assert [row["key"] for row in rows] == [row["key"] for row in csv.DictReader(told.splitlines())]
 
 
+def test_rows_of_a_containment_ask_for_no_term_alone(client, suspects: Suspects, monkeypatch) -> None:
+    address = f"/api/v1/containments/{opened_alarm(suspects).key}/population/"
+    asked: list[object] = []
+    monkeypatch.setattr("trace.exchange.forward.trace_each", lambda terms, at: asked.append(terms) or [])
+    rows = client.get(address, headers={"Accept": "text/csv"})
+    assert len(b"".join(rows.streaming_content).splitlines()) > 3 and not asked
+
+
 def test_looking_back_and_the_work_at_a_station(client, suspects: Suspects) -> None:
     before = client.get("/api/v1/affected/?lot=K77&at=2026-03-02T06:11Z").json()
     assert before["counts"]["units"] == 1 and before["at"].startswith("2026-03-02T06:11")

@@ -6,7 +6,8 @@ import time
 from urllib.parse import quote
 
 import pytest
-from django.test import Client
+from django.http import HttpRequest, StreamingHttpResponse
+from django.test import Client, RequestFactory
 from django.utils import timezone
 
 from tests.factories import Plant
@@ -15,6 +16,7 @@ from trace.core.clock import from_ticks, now_ticks
 from trace.floor.operations.corrections import void_pass
 from trace.floor.operations.findings import find_child
 from trace.floor.operations.fittings import fit_child
+from trace.web.moments import looks_back
 
 pytestmark = pytest.mark.django_db
 
@@ -60,6 +62,21 @@ def test_both_times_in_every_part_of_a_page(visitor: Client, suspects: Suspects)
     assert get(visitor, f"/lots/K77/cost/?known={known}")
     rows = visitor.get(f"/lots/K77/?known={known}&csv=units").getvalue().decode()
     assert suspects.certain.key in rows
+
+
+def test_a_file_is_made_while_it_is_sent_but_before_where_it_looks_back(rf: RequestFactory) -> None:
+    made: list[int] = []
+
+    @looks_back
+    def view(request: HttpRequest) -> StreamingHttpResponse:
+        return StreamingHttpResponse(f"row {made.append(n) or n}\n" for n in range(3))  # type: ignore[func-returns-value]
+
+    now, then = view(rf.get("/")), view(rf.get(f"/?known={this_moment()}"))
+    assert len(made) == 3
+    rows = [b"row 0\n", b"row 1\n", b"row 2\n"]
+    assert list(then) == rows  # type: ignore[call-overload]
+    then.close()
+    assert next(iter(now)) == rows[0] and len(made) == 4  # type: ignore[call-overload]
 
 
 def test_what_was_not_on_record_then_is_not_found(visitor: Client) -> None:

@@ -76,11 +76,14 @@ def insert_rows(model: type[Model], names: Sequence[str], rows: Iterable[Sequenc
     fields = [of_name[name] for name in names]
     columns = ", ".join(f'"{field.column}"' for field in fields)
     odd = [n for n, field in enumerate(fields) if field.get_internal_type() in ("DateTimeField", "JSONField")]
+    before: dict[int, tuple[Any, Any]] = dict.fromkeys(odd, (None, None))
 
     def cells(row: Sequence[Any]) -> list[Any]:
         ready = list(row)
         for n in odd:
-            ready[n] = fields[n].get_db_prep_save(ready[n], connection)
+            if ready[n] is not before[n][0]:  # often all rows have one and the same
+                before[n] = ready[n], fields[n].get_db_prep_save(ready[n], connection)
+            ready[n] = before[n][1]
         return ready
 
     with connection.cursor() as cursor, connection.wrap_database_errors:

@@ -23,6 +23,7 @@ quantities as text, ticks never):
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from decimal import Decimal
 from functools import cached_property
@@ -60,15 +61,20 @@ def read_window(station: str, since: str, until: str) -> tuple[Station, int, int
     return get_station(station), first, end
 
 
-class PopulationAnswer:
+class PopulationAnswer(ABC):
     """A population and what to say of it, each part asked of the database once and when it is wanted, inside `as_known`
-    where that is not now; and the shapes it is given in. `suspicion` and `subject`, of the sentence, say what it is of;
-    `known` in microseconds."""
+    where that is not now; and the shapes it is given in. `subject`, of the sentence, says what it is of; `known` in
+    microseconds."""
 
-    def __init__(self, population: Population, suspicion: dict[str, Any], subject: str, known: int) -> None:
-        self.population, self.suspicion, self.subject = population, suspicion, subject
+    def __init__(self, population: Population, subject: str, known: int) -> None:
+        self.population, self.subject = population, subject
         self.at, self.known, self.time = population.at, known, PlantTime()
         self.summary: Summary = summarise_population(self.population)
+
+    @property
+    @abstractmethod
+    def suspicion(self) -> dict[str, Any]:
+        """What it is of, as data."""
 
     @cached_property
     def stock(self) -> list[StockItem]:
@@ -167,7 +173,12 @@ class ForwardAnswer(PopulationAnswer):
         windows = [Window(station.pk, since, until) for station, since, until in passed]
         population = trace_forward(Suspicion.of(lots=lots, containers=containers, windows=windows), time.read(at))
         work = [f"work at {station.key} {time.between(since, until)}" for station, since, until in passed]
-        suspicion = {
+        super().__init__(population, name_suspects(lots, containers, work), known)
+        self.lots, self.containers, self.passed = lots, containers, passed
+
+    @property
+    def suspicion(self) -> dict[str, Any]:
+        return {
             "lots": [
                 {
                     "key": lot.key,
@@ -176,34 +187,36 @@ class ForwardAnswer(PopulationAnswer):
                     "supplier": lot.supplier.key,
                     "date_code": lot.date_code,
                 }
-                for lot in lots
+                for lot in self.lots
             ],
-            "containers": [{"key": c.key, "part": c.part.key, "lot": c.lot.key} for c in containers],
+            "containers": [{"key": c.key, "part": c.part.key, "lot": c.lot.key} for c in self.containers],
             "passed": [
-                {"station": station.key, "since": time.iso(since), "until": time.iso(until)}
-                for station, since, until in passed
+                {"station": station.key, "since": self.time.iso(since), "until": self.time.iso(until)}
+                for station, since, until in self.passed
             ],
         }
-        super().__init__(population, suspicion, name_suspects(lots, containers, work), known)
-        self.lots, self.containers, self.passed = lots, containers, passed
 
 
 class AlarmAnswer(PopulationAnswer):
     """The answer about what a containment suspects."""
 
     def __init__(self, containment: Containment, at: str | None, known: int) -> None:
-        time, terms = PlantTime(), list_terms(containment)
+        self.containment, self.terms = containment, list_terms(containment)
+        super().__init__(reckon(containment, PlantTime().read(at)), name_terms(self.terms), known)
+
+    @property
+    def suspicion(self) -> dict[str, Any]:
+        """The terms, each with what it selects alone: that is reckoned again for each, and no row of a list says it."""
+        terms = [term for _, term in self.terms]
         told = [
             {
                 **{name: getattr(term, name) for name in ("number", "joined", "kind", "subject", "evidence")},
                 "words": describe_term(term),
                 "adds": {name: getattr(added, name) for name in ("certain", "possible", "cleared", "stock")},
             }
-            for (_, term), added in zip(terms, trace_each([term for _, term in terms], time.read(at)), strict=True)
+            for term, added in zip(terms, trace_each(terms, self.at), strict=True)
         ]
-        suspicion = {"containment": containment.key, "problem": containment.problem, "terms": told}
-        super().__init__(reckon(containment, time.read(at)), suspicion, name_terms(terms), known)
-        self.containment = containment
+        return {"containment": self.containment.key, "problem": self.containment.problem, "terms": told}
 
     @property
     def costs(self) -> dict[str, Cost]:
@@ -214,7 +227,7 @@ class AlarmAnswer(PopulationAnswer):
 
     @property
     def sentence(self) -> str:
-        return super().sentence if self.suspicion["terms"] else "Nothing is suspect yet."
+        return super().sentence if self.terms else "Nothing is suspect yet."
 
 
 def name_suspects(lots: list[Lot], containers: list[Container], work: list[str]) -> str:

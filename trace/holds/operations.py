@@ -82,6 +82,7 @@ def hold_population(
     """Hold many thousand things (kind and key, each with the moves that it may still make) for a containment, for an
     operation that takes the gate."""
     recorded = now()
+    words = {permits: [move.value for move in permits] for permits in map(tuple, subjects.values())}
     insert_rows(
         Hold,
         (
@@ -89,7 +90,7 @@ def hold_population(
             "release_reason",
         ),
         (
-            (kind, key, [move.value for move in permits], reason, at, by.pk, recorded, under, "")
+            (kind, key, words[tuple(permits)], reason, at, by.pk, recorded, under, "")
             for (kind, key), permits in subjects.items()
         ),
     )

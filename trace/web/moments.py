@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import wraps
+from tempfile import TemporaryFile
 from typing import Concatenate, ParamSpec
 from urllib.parse import urlencode
 
@@ -74,10 +75,14 @@ def looks_back(view: Callable[Concatenate[HttpRequest, P], HttpResponseBase]) ->
 
     @wraps(view)
     def look(request: HttpRequest, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
-        with as_known(read_asof(request).known):
+        known = read_asof(request).known
+        with as_known(known):
             response = view(request, *args, **kwargs)
-            if isinstance(response, StreamingHttpResponse):
-                response.streaming_content = list(response)  # read before the look back is over
+            if known != OPEN and isinstance(response, StreamingHttpResponse):
+                content = TemporaryFile()  # noqa: SIM115 - whoever sends it closes it
+                content.writelines(response)  # before the look back is over
+                content.seek(0)
+                response.streaming_content = content
             return response
 
     return look

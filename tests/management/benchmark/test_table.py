@@ -35,6 +35,22 @@ def results() -> dict:
                     "bytes_of_passes": boards * 300,
                     "memory": 1_000_000,
                     "forward": {"one container": {"answer": 10, "project": timed(latency), "floor": timed(10)}},
+                    "containment": {
+                        "times": {
+                            name: {"answer": boards // 10, "project": timed(boards / 10), "floor": timed(boards / 50)}
+                            for name in ("first answer", "stop")
+                        },
+                        "reckoned": 5_000_000,
+                        "streams": {
+                            "API": {
+                                "rows": boards,
+                                "settled": 1_000,
+                                "held": 3_000_000,
+                                "more": 20_000,
+                                "peak": 6_000_000,
+                            }
+                        },
+                    },
                 }
             }
             for boards, latency in ((10_000, 20.0), (40_000, 40.0))
@@ -50,11 +66,21 @@ def test_the_table_gives_multiples_of_the_floor_and_growth() -> None:
     assert "500 bytes a board, 300 of them passes" in write_table(results())
 
 
+def test_the_table_gives_what_a_containment_takes_in_time_and_memory() -> None:
+    rows = {row[:3]: row[3:] for row in rows_of(results())}
+    assert rows["containment, stop / floor", "SQLite", "10,000"][0] == "5.0"
+    assert rows["growth of the stop with the units in it, exponent", "SQLite", "10,000 to 40,000"][0] == "+1.00"
+    value, reach, note = rows["CSV of every unit, API: held from then on", "SQLite", "40,000"]
+    assert (value, reach) == ("+0.02 MB", "≤ 1") and note.startswith("40,000 rows, 3 MB held at row 1,000")
+    assert note.endswith("at most 1.20 times what reckoning takes")
+
+
 def test_the_picture_has_a_line_for_the_project_and_one_for_the_floor() -> None:
     picture = ElementTree.fromstring(draw(results()))
     texts = [text.text for text in picture.iter("{http://www.w3.org/2000/svg}text")]
     assert {"SQLite", "SQLite, floor", "10,000", "40,000"} <= set(texts)
-    assert len(list(picture.iter("{http://www.w3.org/2000/svg}circle"))) == 4
+    assert {"SQLite, stop", "SQLite, first answer", "1,000", "4,000"} <= set(texts)
+    assert len(list(picture.iter("{http://www.w3.org/2000/svg}circle"))) == 4 + 4
 
 
 def test_names_in_the_picture_stand_apart_where_lines_end_together() -> None:

@@ -41,3 +41,10 @@ def fetch_floor(table: str, ids: Collection[int]) -> list[tuple]:
     with connection.cursor() as cursor:
         cursor.execute(f"SELECT * FROM {table} WHERE id {array[connection.vendor]}", [json.dumps(sorted(ids))])
         return cursor.fetchall()
+
+
+def fetch_floor_page(before: int, rows: int) -> list[tuple]:
+    """So many rows behind an id."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT * FROM floor_unit WHERE id > %s ORDER BY id LIMIT %s", [before, rows])
+        return cursor.fetchall()

@@ -21,17 +21,7 @@ from trace.core.models import Person
 from trace.core.permissions import Role
 from trace.engineering.models import BomLine, Designator, Part, Site, Station, Step
 from trace.floor.draws import length_class
-from trace.floor.models import (
-    Carton,
-    Consignment,
-    Customer,
-    Fitting,
-    Packing,
-    Pass,
-    Shipment,
-    Unit,
-    WorkOrder,
-)
+from trace.floor.models import Carton, Consignment, Customer, Fitting, Packing, Pass, Shipment, Unit, WorkOrder
 from trace.genealogy.suspicion import Window
 from trace.management.benchmark.plan import FINAL, INSERT, PLACE, STATIONS, TAKT, TEST, FeedPlan, Line
 from trace.management.benchmark.supply import Supply
@@ -138,6 +128,14 @@ class History:
         since = self.line.start + self.boards // 3 * TAKT + INSERTED
         until = since + min(2_000, self.boards // 3) * TAKT
         return Question("process window", windows=(Window(INSERT + 1, since, until),))
+
+    @property
+    def contained(self) -> Question:
+        """What is in the plant still: the last lot of a feed, a tenth of all boards, and a reel whose boards are
+        packed."""
+        feed = self.line.feeds[1]
+        packed = self._reel_at(feed, self.boards * (SHIPPED + 1) // 100)
+        return Question("contained", lots=(self._lot_at(feed, self.boards - 1),), containers=(packed,))
 
     @property
     def asked_product(self) -> str:

@@ -15,6 +15,7 @@ from typing import Any
 from trace.floor.models import Fitting, Pass
 from trace.genealogy.forward import Population
 from trace.management.benchmark.answers import ask, backward_of, check_same, forward_of, look_into
+from trace.management.benchmark.containment import Alarms
 from trace.management.benchmark.databases import on_postgresql, on_sqlite, table_sizes, version
 from trace.management.benchmark.floors import build_floors, fetch_floor
 from trace.management.benchmark.history import History, Question
@@ -82,7 +83,7 @@ class Run:
             self.results["versions"].append(what)
 
     def measure(self, history: History, *, whole: bool) -> dict[str, Any]:
-        """One size on the current database; `whole`: every question, the rivals and intake, not growth alone."""
+        """One size on the current database; `whole`: all that is measured, not growth alone."""
 
         def build() -> None:
             with without_indexes():
@@ -100,6 +101,8 @@ class Run:
         if whole:
             found["backward"] = self.time_backward(history)
             found["rivals"] = {rival.name: self.time_rival(rival, history, answers) for rival in self.rivals(history)}
+            self.say("  containment")
+            found["containment"] = Alarms(history).measure(self.repeats)
             found["intake"] = {
                 name: timing.as_data() for name, timing in Intake(history).measure(max(self.repeats * 2, 10)).items()
             }

@@ -16,6 +16,7 @@ REACH = {
     "growth": 0.05,
     "disk": 30,
     "intake": 3,
+    "more": 1,
 }
 """What the project means to reach; the prototypes' numbers made it."""
 
@@ -42,6 +43,8 @@ def rows_of(results: dict[str, Any]) -> list[tuple[str, ...]]:
             times = {f"forward, {name}": (name, timed) for name, timed in found["forward"].items()}
             if "backward" in found:
                 times["backward, a product"] = ("backward", found["backward"])
+            contained = found.get("containment", {})
+            times |= {f"containment, {name}": (name, timed) for name, timed in contained.get("times", {}).items()}
             for what, (name, timed) in times.items():
                 aim = REACH.get(name) or REACH.get((name, database))
                 note = f"{timed['answer']:,} rows, {timed['project']['median_ms']:.1f} ms"
@@ -70,6 +73,11 @@ def rows_of(results: dict[str, Any]) -> list[tuple[str, ...]]:
                 else:
                     mass += f", {measured['memory'] / 1e6:,.0f} MB of memory"
                     rows.append((f"kept in memory: {rival}", *at, "", "", mass))
+            for name, stream in contained.get("streams", {}).items():
+                note = f"{stream['rows']:,} rows, {stream['held'] / 1e6:,.0f} MB held at row {stream['settled']:,}"
+                note += f"; at most {stream['peak'] / contained['reckoned']:.2f} times what reckoning takes"
+                grown = f"{stream['more'] / 1e6:+.2f} MB"
+                rows.append((f"CSV of every unit, {name}: held from then on", *at, grown, f"≤ {REACH['more']}", note))
             if "intake" in found:
                 taken = found["intake"]
                 for what, label in (("one", "one pass"), ("rack", "a rack of 100")):
@@ -91,6 +99,18 @@ def rows_of(results: dict[str, Any]) -> list[tuple[str, ...]]:
         if exponent is not None:
             span = f"{sizes[0]:,} to {sizes[-1]:,}"
             rows.append(("growth of forward with history, exponent", database, span, f"{exponent:+.2f}", "≤ 0.05", ""))
+        contained = {
+            n: found[database]["containment"]["times"]
+            for n, found in results["sizes"].items()
+            if "containment" in found[database]
+        }
+        for name in ("first answer", "stop") if len(contained) > 1 else ():
+            exponent = slope(
+                [(t["first answer"]["answer"], t[name]["project"]["median_ms"]) for t in contained.values()]
+            )
+            what = f"growth of the {name} with the units in it, exponent"
+            span = f"{min(contained):,} to {max(contained):,}"
+            rows.append((what, database, span, f"{exponent:+.2f}", "", "1: in proportion"))
     return rows
 
 
