@@ -5,14 +5,16 @@ from __future__ import annotations
 import pypdfium2
 import pytest
 
-from tests.approvals.signing import sign_as
+from tests.approvals.signing import quality, sign_as
 from tests.factories import Plant
 from trace.approvals.models import Meaning
 from trace.containment.models import Containment, Heading, Join
 from trace.containment.open_points import list_open
 from trace.containment.operations.alarms import add_term, close_containment, open_containment
+from trace.containment.operations.decide import Group, decide_contained
 from trace.containment.operations.remarks import write_remark
 from trace.containment.operations.snapshots import take_snapshot
+from trace.containment.operations.stop import stop_containment
 from trace.containment.population import reckon
 from trace.containment.terms import Told
 from trace.core.clock import now_ticks
@@ -93,3 +95,15 @@ def test_signatures_are_printed_with_name_moment_and_meaning() -> None:
     said = words_of(it)
     for words in ("seen, and in the cage.", "All boards are found.", "approval", plant.ann.name):
         assert words in said, words
+
+
+def test_who_only_signed_took_part_and_what_was_signed_is_among_the_deeds() -> None:
+    plant, it = alarm()
+    plant.do(stop_containment, 25, containment=it)
+    one = plant.do(decide_contained, 26, containment=it, group=Group.CERTAIN, decision="scrap", reason="They drift.")
+    signer = quality()
+    sign_as(signer, one, 27)
+    sections = {one.heading: one for one in list_sections(make_report(it, reckon(it)), costs=False)}
+    (people,), (deeds,) = sections["Who took part"].tables, sections["What was done, and when"].tables
+    assert [signer.key, signer.name] in [row[:2] for row in people.rows]
+    assert [row[3] for row in deeds.rows if row[4] == signer.name] == [f"disposition {one.key}"]
