@@ -10,15 +10,17 @@ import pytest
 from tests.factories import Plant, ticks
 from tests.genealogy.asking import NONE, ask, board_at, fit, load, suspect
 from trace.containment.limits import summarise_limits
-from trace.containment.narrowing import LOOKS, Look, list_looks
+from trace.containment.narrowing import LOOKS, SETTLED, Look, list_looks
 from trace.floor.models import Pass
+from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.corrections import void_feed_record
-from trace.floor.operations.feeds import load_feed
+from trace.floor.operations.feeds import charge_bath, dump_bath, load_feed
 from trace.floor.operations.findings import find_loose
 from trace.genealogy.combined import trace_combined
 from trace.genealogy.forward import Population, trace_forward
 from trace.genealogy.gaps import Outcome, list_gaps, suppose
 from trace.genealogy.suspicion import Suspicion, Window
+from trace.material.operations.setups import define_feed
 
 pytestmark = pytest.mark.django_db
 
@@ -55,7 +57,8 @@ def test_its_sentence_says_what_where_and_over_how_many(plant: Plant) -> None:
     assert limits.sentences == [
         "On SLOT-R from 2026-03-02 06:17 to 2026-03-02 06:18 it is not known exactly whether there was A or B: "
         "1 unit drew there.",
-        "1 unit is only possible, among other reasons or for this alone: the moment of a change is not known exactly, "
+        "1 unit is only possible, counting those inside others, among other reasons or for this alone: the moment of a "
+        "change is not known exactly, "
         "so other material may be in its place; or that of a pass, which may lie outside the window.",
         "The records go back to 2026-03-02 06:00, the first work on a unit to 2026-03-02 06:17; what was before that "
         "is not on record.",
@@ -86,7 +89,7 @@ def test_one_change_is_found_by_halving(plant: Plant) -> None:
         ("it had B throughout", Outcome(0, 7)),
     ]
     assert [look.kind for look in list_looks(population("A"))] == ["asking", "inspection"], "the cheaper first"
-    assert (asking.decides, asking.worth, asking.page) == (7, Decimal("0.7"), "corrections")
+    assert (asking.decides, asking.worth, asking.page) == (7, Decimal("0.7"), "feed")
 
 
 def test_looking_at_a_reel_that_may_be_used_up_decides_what_it_gave(plant: Plant) -> None:
@@ -98,7 +101,7 @@ def test_looking_at_a_reel_that_may_be_used_up_decides_what_it_gave(plant: Plant
     sure = {board.key for board in boards[:3]}
     assert ask("A") == (sure, {board.key for board in boards[3:]}, NONE)
     sighting = looks("A")["sighting"]
-    assert (sighting.thing, sighting.page, sighting.minutes) == (("feed", "SLOT-R"), "corrections", 3)
+    assert (sighting.thing, sighting.page, sighting.minutes) == (("feed", "SLOT-R"), "feed", 3)
     assert [one.outcome for one in sighting.findings] == [Outcome(3, 0), Outcome(0, 0)]
     plant.do(void_feed_record, 20, record=load, reason="it held more")
     plant.do(load_feed, 1, feed=plant.slot_r, container=reel)
@@ -159,3 +162,18 @@ def test_nothing_possible_leaves_nothing_to_look_at(plant: Plant) -> None:
     board_at(plant, 5, 6)
     assert list_looks(population("A")) == []
     assert all(look.minutes > 0 and look.source for look in LOOKS.values())
+
+
+def test_solder_in_a_bath_is_analysed_and_not_looked_at(plant: Plant) -> None:
+    """No look tells one alloy from another: spectrometry of a sample does (common practice)."""
+    bath = plant.do(define_feed, 1, key="BATH", station=plant.insertion, kind="bath")
+    plant.do(start_setup, 1, key="SOLDER", station=plant.insertion, assembly=plant.board, feeds={"R1": bath})
+    plant.do(charge_bath, 2, feed=bath, container=plant.reel("A"))
+    plant.do(dump_bath, 3, feed=bath)  # of which a heel may stay
+    plant.do(charge_bath, 4, feed=bath, container=plant.reel("B"))
+    board = board_at(plant, 5, 6)
+    assert ask("A") == (NONE, {board.key}, NONE)
+    (look,) = list_looks(population("A"))
+    assert (look.kind, look.thing, look.page) == ("analysis", ("feed", "BATH"), SETTLED)
+    assert "bath BATH at 2026-03-02 06:0" in look.words or "bath BATH from 2026-03-02 06:0" in look.words
+    assert [one.outcome for one in look.findings] == [Outcome(1, 0), Outcome(0, 1)]

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from django.db.models import F, Q
 
+from trace.containment.limits import say_positions
 from trace.core.clock import OPEN
 from trace.floor.models import Fitting, Pass, Unit
 from trace.genealogy.forward import Population
@@ -21,7 +22,7 @@ from trace.material.models import Axis, Container, Feed, FeedRecord, Span
 
 class LookKind(NamedTuple):
     """A kind of look: what is done, in words that take its subject; the minutes for each; where that is from; the name
-    of the page on which its result is entered, by the key of what is looked at."""
+    of the page on which its result is entered, by the key of what is looked at, or (`SETTLED`) of the containment."""
 
     words: str
     minutes: Decimal
@@ -29,15 +30,23 @@ class LookKind(NamedTuple):
     page: str
 
 
+SETTLED = "containment-progress"
+
 COMMON, MEMORY = "common practice", "from memory"
 
 LOOKS: Mapping[str, LookKind] = {
     "sighting": LookKind(
-        "look at {what}: what hangs there may be another, if its count was right", Decimal(3), COMMON, "corrections"
+        "look at {what}: what hangs there may be another, if its count was right", Decimal(3), COMMON, "feed"
     ),
     "count": LookKind("count container {what}", Decimal(15), MEMORY, "stock"),
     "inspection": LookKind("inspect {what}", Decimal(10), MEMORY, "unit"),
-    "asking": LookKind("ask who recorded the change on {what} when it was", Decimal(10), MEMORY, "corrections"),
+    "analysis": LookKind(
+        "have a sample of bath {what} analysed, kept from then or of a joint; what it tells of sorts units",
+        Decimal(60),
+        MEMORY,
+        SETTLED,
+    ),
+    "asking": LookKind("ask who recorded the change on {what} when it was", Decimal(10), MEMORY, "feed"),
     "child": LookKind("open {what} and scan the child that is not known", Decimal(10), MEMORY, "unit-inside"),
 }
 """Rough times, for ranking only: the plant's own are better."""
@@ -97,6 +106,11 @@ def _about_gap(population: Population, gap: Gap, feed: Feed, labels: Mapping[int
     suspects = population.evidence.suspects
     if_suspect, if_not = (suppose(population, gap, suspect=suspect) for suspect in (True, False))
     outcomes = {pk: if_suspect if pk in suspects else if_not for pk in gap.change.containers if pk}
+    where = f"{feed.key} {say_positions(gap, feed.axis)}"
+    if feed.kind == Feed.Kind.BATH:  # what was mixed in it tells no lot to whoever looks
+        answers = [Finding("what was suspected is in it", if_suspect), Finding("it is not", if_not)]
+        yield _look("analysis", ("feed", feed.key), where, *answers)
+        return
     yield _inspect(gap, feed, if_suspect, if_not)
     if gap.reason & Reason.UNSURE:
         return  # it was drawn from that or not at all: what hung there does not say
@@ -110,7 +124,7 @@ def _about_gap(population: Population, gap: Gap, feed: Feed, labels: Mapping[int
         )
     if None not in gap.change.containers and len(outcomes) > 1 and _is_inexact(gap):
         answers = [Finding(f"it had {labels[pk]} throughout", outcome) for pk, outcome in sorted(outcomes.items())]
-        yield _look("asking", ("feed", feed.key), feed.key, *answers)
+        yield _look("asking", ("feed", feed.key), where, *answers)
     if None in gap.change.containers:
         yield from _count_absent(population, feed, if_not)
 
