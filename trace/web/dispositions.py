@@ -4,16 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from trace.holds.models import Disposition
+from django.urls import reverse
+
+from trace.holds.models import Decision, Disposition, DispositionMember
 from trace.holds.queries import find_state
 from trace.holds.rules import Move
-from trace.web.cells import Mark, Moment, Ref, Several, kind_words
+from trace.web.cells import Link, Mark, Moment, Ref, Several, kind_words
 from trace.web.tables import Column, Table
 
 
 def moves_words(moves: Iterable[str]) -> str:
     """Moves in words."""
     return ", ".join(Move(move).label for move in moves)
+
+
+def members_table(disposition: Disposition) -> Table:
+    """What a disposition decides of, where that is several things: whoever approves it reads them."""
+
+    def scrap(one: DispositionMember) -> Link | str:
+        return Link("scrap it", reverse("scrap-unit", args=[one.key]), f"Scrap {one.key}") if one.kind == "unit" else ""
+
+    return Table(
+        "members",
+        "What it decides of",
+        [
+            Column("kind", "Kind", lambda one: kind_words(one.kind), "kind", choose=True),
+            Column("which", "Which", lambda one: Ref(one.kind, one.key), "key"),
+            *([Column("scrap", "Its record", scrap)] if disposition.decision == Decision.SCRAP else []),
+        ],
+        disposition.members.order_by("kind", "key"),
+        "It decides of nothing.",
+    )
 
 
 def dispositions_table(dispositions: Sequence[Disposition], title: str = "Dispositions") -> Table:

@@ -9,14 +9,14 @@ from django.views.decorators.http import require_GET
 
 from trace.approvals.content import find_record
 from trace.approvals.queries import list_attachments, list_signatures
-from trace.core.keys import clean_key
+from trace.core.keys import clean_key, next_key
 from trace.holds.models import Decision, Disposition
 from trace.holds.operations import DispositionRefused, decide_disposition, withdraw_disposition
 from trace.holds.queries import find_disposition_approval, find_state, get_disposition, list_dispositions
 from trace.holds.rules import PERMITS
 from trace.web.approvals import approval_links, attachments_table, signatures_table
 from trace.web.cells import Moment, Ref, kind_words
-from trace.web.dispositions import dispositions_table, moves_words
+from trace.web.dispositions import dispositions_table, members_table, moves_words
 from trace.web.forms import asking, fill_in
 from trace.web.moments import Asof
 from trace.web.tables import respond
@@ -58,9 +58,11 @@ def disposition(request: HttpRequest, key: str) -> HttpResponseBase:
         "state": find_state(it),
         "approval": find_disposition_approval(it),
         "facts": facts,
+        "members": it.members.count(),
         "links": approval_links(request, "disposition", it.key),
     }
     tables = [
+        *([members_table(it)] if context["members"] else []),
         signatures_table(list_signatures("disposition", it.key)),
         attachments_table(list_attachments("disposition", it.key)),
         record_table("disposition", it.key, Asof()),
@@ -91,7 +93,7 @@ def decide(request: HttpRequest, kind: str, key: str) -> HttpResponse:
         "key": key,
         "thing": Ref(kind, key),
         "decisions": [(one.value, one.label, moves_words(PERMITS[one])) for one in Decision],
-        "proposed": f"D-{Disposition.objects.count() + 1:04}",
+        "proposed": next_key(Disposition, "D"),
         "shown": dispositions_table(
             list(list_dispositions(kind, key).select_related("decided_by")), "Decided of it before"
         ).bind(request.GET, request.path, ""),
