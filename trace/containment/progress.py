@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from trace.containment.holding import PACKAGES, list_holds
-from trace.containment.models import Containment, Outcome
+from trace.containment.models import Containment, Outcome, SnapshotUnit
 from trace.containment.population import find_latest
 from trace.engineering.models import Part
 from trace.floor.models import Unit
@@ -22,6 +22,7 @@ WORKED = frozenset({Decision.REWORK, Decision.REPAIR, Decision.SORT})
 """Decisions that give work before the thing may go."""
 
 NOT_LOOKED_FOR = "not looked for"
+DONE_WITH = "settled without looking"
 NO_PLACE = "not in the latest snapshot"
 PLACED = ("unit", "container", "tape")
 """Kinds that a snapshot has places of. Lots and packages are where what is in them is, and that is held as well."""
@@ -29,9 +30,9 @@ PLACED = ("unit", "container", "tape")
 
 @dataclass
 class GroupProgress:
-    """Of one group of what was held: how many; by what came of looking for each (`NOT_LOOKED_FOR` where nobody has);
-    how many are decided of, wait for an approval, are being worked on, are done (released or scrapped). Of what is not
-    done the one that was held first, since when, and where that is."""
+    """Of one group of what was held: how many; by what came of looking for each (`NOT_LOOKED_FOR` where nobody has,
+    `DONE_WITH` where nobody need any more); how many are decided of, wait for an approval, are being worked on, are
+    done (released or scrapped). Of what is not done the one that was held first, since when, and where that is."""
 
     held: int = 0
     outcomes: Counter[str] = field(default_factory=Counter)
@@ -55,8 +56,8 @@ class GroupProgress:
 
 @dataclass(frozen=True)
 class Progress:
-    """The groups (certain, possible, material, packages; units of which the latest snapshot says nothing are
-    `possible`), and per place, in the words of that snapshot, how many things are not done."""
+    """The groups (certain, possible, material, packages; units that no snapshot has as certain are `possible`), and per
+    place, in the words of the latest snapshot, how many things are not done."""
 
     groups: Mapping[str, GroupProgress]
     places: Counter[str]
@@ -83,12 +84,13 @@ def summarise_progress(containment: Containment) -> Progress:
     for subject, hold in latest.items():
         group = groups[_group_of(subject, sureness)]
         group.held += 1
-        group.outcomes[outcomes.get(subject, NOT_LOOKED_FOR)] += 1
+        done = bool(hold.released) or subject in scrapped
+        group.outcomes[outcomes.get(subject, DONE_WITH if done else NOT_LOOKED_FOR)] += 1
         one = decided.get(subject)
         counts = one.counts if one and one.counts and knows(one.counts, hold) else None
         group.decided += counts is not None
         group.waiting += one is not None and one.waits is not None and knows(one.waits, hold)
-        if hold.released or subject in scrapped:
+        if done:
             group.done += 1
             continue
         group.worked += counts is not None and counts.decision in WORKED
@@ -107,7 +109,8 @@ def _group_of(subject: Subject, sureness: Mapping[str, str]) -> str:
 
 
 def _read_latest(containment: Containment) -> tuple[dict[str, str], dict[Subject, str]]:
-    """({serial: sureness}, {thing: where it is in words}) of the latest snapshot."""
+    """({serial: sureness}, {thing: where it is in words}) of the latest snapshot; what that has as cleared, and
+    an earlier one as certain, is certain: it was held as that."""
     snapshot = find_latest(containment)
     if snapshot is None:
         return {}, {}
@@ -121,6 +124,10 @@ def _read_latest(containment: Containment) -> tuple[dict[str, str], dict[Subject
             kind, at, _, _, step = there
             words[there] = Whereabouts(kind, at, step=step).group
         places["unit", key] = words[there]
+    certain = SnapshotUnit.objects.filter(snapshot__containment=containment, sureness=Sureness.CERTAIN.value)
+    for key in certain.exclude(snapshot=snapshot).values_list("unit__key", flat=True).distinct().iterator():
+        if sureness.get(key) != Sureness.POSSIBLE.value:  # cleared since: it is done as what it was
+            sureness[key] = Sureness.CERTAIN.value
     for kind, key, place in snapshot.stock.values_list("kind", "key", "place"):
         places["tape" if kind == "tape" else "container", key] = place
     return sureness, places
