@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import pypdfium2
 import pytest
 
@@ -16,8 +18,15 @@ from trace.containment.operations.remarks import write_remark
 from trace.containment.operations.snapshots import take_snapshot
 from trace.containment.operations.stop import stop_containment
 from trace.containment.population import reckon
+from trace.containment.rates import rates_of
 from trace.containment.terms import Told
-from trace.core.clock import now_ticks
+from trace.core.clock import OPEN, now_ticks
+from trace.costing.claims import make_claim
+from trace.costing.containments import summarise_ways
+from trace.costing.rules import round_money
+from trace.costing.spent import summarise_actuals
+from trace.engineering.operations import set_costs
+from trace.engineering.operations.master import PartCost
 from trace.floor.operations.feeds import load_feed
 from trace.labels.alarm_report import DISCIPLINES, list_sections, make_report, print_report
 
@@ -48,7 +57,8 @@ def words_of(it: Containment, *, eight: bool = False) -> str:
 
 
 def test_the_report_says_what_is_on_record() -> None:
-    _, it = alarm()
+    plant, it = alarm()
+    plant.do(set_costs, 24, parts=[PartCost(plant.resistor, Decimal(3))], stations=[])
     said = words_of(it)
     for words in (
         f"Containment {it.key}",
@@ -66,6 +76,11 @@ def test_the_report_says_what_is_on_record() -> None:
     board = reckon(it).carriers[0].key
     assert said.count(board) == 2  # in the list of units, and among the open points
     assert f"Unit {board} is in the population and not held." in said
+    population, rates = reckon(it), rates_of(it)
+    ways, spent = summarise_ways(population, rates), summarise_actuals(population, it.opened, OPEN, rates)
+    claim = make_claim(population, spent, ways.costs[ways.cheapest], rates)
+    assert "What is claimed of the supplier, of what was spent and of" in said
+    assert claim.total > 0 and f"Together {round_money(claim.total, claim.currency):f}" in said
     assert "What each way out would cost, EUR" in said and "The records go back to" in said
 
 

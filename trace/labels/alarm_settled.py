@@ -23,6 +23,7 @@ from trace.holds.queries import find_state as find_disposition_state
 from trace.labels.history import PrintedTable
 from trace.labels.moments import show
 
+ROUNDED = "Amounts are rounded only where they are shown."
 MOST_POINTS = 200
 """So many things that are open alike are named on paper."""
 
@@ -122,8 +123,13 @@ def cost_tables(it: Containment, population: Population) -> tuple[list[str], lis
     rates = rates_of(it)
     ways, spent = summarise_ways(population, rates), summarise_actuals(population, it.opened, it.closed or OPEN, rates)
     claim = make_claim(population, spent, ways.costs[ways.cheapest], rates)
-    said = [ways.sentence, *ways.break_even_sentences, *ways.unpriced, ways.unset_sentence, claim.sentence]
-    return list(filter(None, said)), [_ways_table(ways), _lines_table("What was spent so far", spent)]
+    said = [ways.sentence, *ways.break_even_sentences, *ways.unpriced, ways.unset_sentence, claim.sentence, ROUNDED]
+    claimed = f"What is claimed of the supplier, of what was spent and of “{ways.cheapest.words}”"
+    return list(filter(None, said)), [
+        _ways_table(ways),
+        _lines_table("What was spent so far", spent, "Nothing was spent by what is on record."),
+        _lines_table(claimed, Cost(claim.currency, claim.lines), "Nothing is claimed."),
+    ]
 
 
 def _ways_table(ways: Ways) -> PrintedTable:
@@ -142,20 +148,20 @@ def _ways_table(ways: Ways) -> PrintedTable:
     )
 
 
-def _lines_table(title: str, cost: Cost) -> PrintedTable:
+def _lines_table(title: str, cost: Cost, empty: str) -> PrintedTable:
     return PrintedTable(
         f"{title}, {cost.currency}",
-        ["For", "What", "How many", "Amount"],
+        ["For", "What", "Where", "How many", "Amount"],
         list(_lines(cost)),
-        "Nothing was spent by what is on record.",
+        empty,
     )
 
 
 def _lines(cost: Cost) -> Iterator[Sequence[str]]:
     for line in cost.lines:
-        yield line.outlay.value, str(line), str(line.count), _money(line.amount, cost.currency)
+        yield line.outlay.value, str(line), line.group.place.value, str(line.count), _money(line.amount, cost.currency)
     if cost.lines:
-        yield "", "Together", "", _money(cost.total, cost.currency)
+        yield "", "Together", "", "", _money(cost.total, cost.currency)
 
 
 def _money(amount: Decimal, currency: str) -> str:

@@ -93,14 +93,23 @@ def _paginate(blocks: Sequence[_Block]) -> Iterator[list[_Block]]:
     page: list[_Block] = []
     left = room
     for number, block in enumerate(blocks):
-        following = blocks[number + 1].height if block.leads and number + 1 < len(blocks) else 0
-        if block.height + following > left and page:
+        if _led(blocks, number) > left and page:
             yield page
             page = [block.head] if block.head else []
             left = room - sum(one.height for one in page)
         page.append(block)
         left -= block.height
     yield page
+
+
+def _led(blocks: Sequence[_Block], number: int) -> float:
+    """The height of a block and, where it leads, of what it leads to: it stands on the same page."""
+    high = 0.0
+    for block in blocks[number:]:
+        high += block.height
+        if not block.leads:
+            break
+    return high
 
 
 def _text(text: str, size: float, font: str, *, above: float = 0, leads: bool = False) -> _Block:
