@@ -10,7 +10,7 @@ from django.urls import reverse
 from trace.containment.compared import Change, list_changes, list_news
 from trace.containment.holding import Standing, judge_holds
 from trace.containment.models import CleanPoint, Containment, Notice, Reconciliation, Snapshot
-from trace.containment.narrowing import Look
+from trace.containment.narrowing import SETTLED, Look
 from trace.containment.open_points import OpenPoint
 from trace.containment.progress import GroupProgress, Progress
 from trace.containment.shipped import find_state, list_shipped
@@ -102,6 +102,7 @@ def where_to_do_table(progress: Progress) -> Table:
         sorted(progress.places.items()),
         "Nothing is still to do.",
         sort="-number",
+        note="As of the latest snapshot: take another for where it is by now.",
     )
 
 
@@ -176,10 +177,9 @@ def open_points_table(points: Sequence[OpenPoint]) -> Table:
     )
 
 
-def notices_table(containment: Containment) -> Table:
+def notices_table(notices: Sequence[Notice], title: str = "Notices") -> Table:
     """What customers are told."""
     signed = signed_cell("notice")
-    notices = Notice.objects.filter(containment=containment).select_related("customer", "snapshot", "drafted_by")
 
     def state(one: Notice) -> Several:
         return Several((Mark(find_state(one)), one.sent_how), " ")
@@ -189,7 +189,7 @@ def notices_table(containment: Containment) -> Table:
 
     return Table(
         "notices",
-        "Notices",
+        title,
         [
             Column("key", "Notice", paper),
             Column("customer", "To", lambda one: Ref("customer", one.customer.key, one.customer.name)),
@@ -200,7 +200,7 @@ def notices_table(containment: Containment) -> Table:
             Column("drafted", "Written", lambda one: Moment(one.drafted)),
             Column("by", "By", lambda one: Ref("person", one.drafted_by.key, one.drafted_by.name)),
         ],
-        list(notices.order_by("-drafted")),
+        notices,
         "No notice was written.",
     )
 
@@ -285,7 +285,7 @@ def changes_table(rows: Sequence[Row]) -> Table:
 # What would narrow it ------------------------------------------------------------------------------------------------
 
 
-def looks_table(looks: Sequence[Look]) -> Table:
+def looks_table(containment: Containment, looks: Sequence[Look]) -> Table:
     """The looks that would decide most, the best first."""
 
     def answers(look: Look) -> str:
@@ -294,8 +294,8 @@ def looks_table(looks: Sequence[Look]) -> Table:
         )
 
     def entered(look: Look) -> Link:
-        args = [] if look.page == "corrections" else [look.thing[1]]
-        return Link("enter it", reverse(look.page, args=args), f"Enter the result: {look.words}")
+        key = containment.key if look.page == SETTLED else look.thing[1]
+        return Link("enter it", reverse(look.page, args=[key]), f"Enter the result: {look.words}")
 
     return Table(
         "looks",
@@ -309,5 +309,7 @@ def looks_table(looks: Sequence[Look]) -> Table:
         ],
         looks,
         "No single look would decide any of it.",
-        note="Minutes are rough, for ranking only. Once the result is on record, the population follows it.",
+        note="Minutes are rough, for ranking only. Once the result is on record, the population follows it. "
+        "A change is put right on the page of its feed: what is wrong there is voided, and what was done is "
+        "entered anew, with when it was.",
     )

@@ -10,6 +10,7 @@ from django.http.response import HttpResponseBase
 from django.utils import timezone
 
 from trace.approvals.queries import list_awaiting
+from trace.containment.shipped import list_notices_awaiting
 from trace.core.clock import OPEN, now
 from trace.core.permissions import JUDGING, OPERATIONS, STOPPING, may, roles_of
 from trace.engineering.calendar import shift_at
@@ -32,6 +33,7 @@ from trace.web.dispositions import dispositions_table
 from trace.web.equipment import Due, equipment_table, list_due
 from trace.web.floor import list_on_floor, steps_table, units_on_floor_table
 from trace.web.line import limits_table
+from trace.web.progress import notices_table
 from trace.web.returns import count_waiting
 from trace.web.samples import is_overdue, list_open, samples_table
 from trace.web.tables import Column, Table, respond
@@ -49,6 +51,7 @@ def home(request: HttpRequest) -> HttpResponseBase:
     units = list_on_floor()
     awaiting = list_awaiting(request.user.person, now())  # type: ignore[union-attr,arg-type]
     deciding = list_dispositions_awaiting(request.user.person)  # type: ignore[union-attr,arg-type]
+    telling = list_notices_awaiting(request.user.person)  # type: ignore[union-attr,arg-type]
     failed, late, soon, owed = _equipment_for(request)
     below = list_below_limit(now()) if may(roles_of(request.user), STOPPING) else []
     untested = _samples_for(request)
@@ -69,6 +72,7 @@ def home(request: HttpRequest) -> HttpResponseBase:
         else 0,
         "awaiting": len(awaiting),
         "deciding": len(deciding),
+        "telling": len(telling),
         "repair_station": Station.objects.filter(repairs=True, retired=None).first(),
         "to_repair": len(list_to_repair()) if may(roles_of(request.user), OPERATIONS["record_repair"]) else 0,
         "to_pack": sum(map(len, list_finished(units).values()))
@@ -94,6 +98,7 @@ def home(request: HttpRequest) -> HttpResponseBase:
         _overdue_table(overdue),
         deviations_table(awaiting, now(), "Deviations that wait for your approval"),
         dispositions_table(deciding, "Dispositions that wait for your approval"),
+        *([notices_table(telling, "Notices that wait for your approval")] if telling else []),
         equipment_table(failed, "Failed a check piece: not to be used", NONE_DUE, name="failed"),
         equipment_table([*late, *soon], "Calibrations that are due", NONE_DUE, name="calibrations"),
         equipment_table(owed, "Check pieces to be run", NONE_DUE, name="checks"),
