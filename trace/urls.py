@@ -97,6 +97,7 @@ urlpatterns = [
     path("containments/<str:key>/labels.pdf", alarm_papers.held_labels, name="containment-labels"),
     path("notices/<str:key>.pdf", alarm_papers.notice_pdf, name="notice-pdf"),
     path("containments/<str:key>/compare/", stopping.compare, name="containment-compare"),
+    path("containments/<str:key>/snapshots/<int:number>/", containments.snapshot, name="containment-snapshot"),
     path("containments/<str:key>/units/<str:serial>/", containments.containment_unit, name="containment-unit"),
     path("material/clocks/", clocks.clocks, name="clocks"),
     path("tapes/<str:key>/label/", labels.tape_label, name="tape-label"),

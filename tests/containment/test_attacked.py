@@ -9,7 +9,8 @@ from tests.containment.alarm import Alarm
 from tests.factories import moment, ticks
 from tests.floor.sequencer import Sequencer
 from tests.refusals import refused
-from trace.containment.operations.alarms import add_term, open_containment
+from trace.containment.narrowed import list_wording
+from trace.containment.operations.alarms import add_term, open_containment, remove_term
 from trace.containment.operations.stop import release_contained, stop_containment
 from trace.containment.progress import summarise_progress
 from trace.containment.terms import Told
@@ -262,3 +263,31 @@ def test_a_shipment_that_is_recalled_before_anything_is_stopped_is_held_by_nothi
     assert alarm.held() == set()
     alarm.stop()
     assert alarm.held() >= {"carton CT-1", *alarm.named(alarm.gone, alarm.first)}
+
+
+@pytest.mark.parametrize("how", ["removed", "excepted"])
+def test_what_a_narrower_suspicion_leaves_out_goes_only_with_another_ones_approval(how: str) -> None:
+    """Else one person alone lets suspect product go, by wording it away."""
+    alarm = Alarm()
+    alarm.stop()
+    before = alarm.held()
+    with telling(moment(40)):
+        if how == "removed":
+            alarm.plant.do(remove_term, 40, term=alarm.containment.terms.get(), reason="the supplier says it is good")
+        else:
+            alarm.do(add_term, joined="except", told=Told("lot", "LOT-BAD"))
+        assert list_wording(alarm.containment) == {alarm.plant.ann.pk}
+        message = refused(
+            alarm.plant, "not-settled", release_contained, 41, containment=alarm.containment, things=[alarm.third],
+            reason="no longer suspect",
+        ).message  # fmt: skip
+        assert "no other quality engineer has approved CM-00001" in message
+        refused(
+            alarm.plant, "containment-refused", release_contained, 41, containment=alarm.containment, reason="all of it"
+        )
+    assert alarm.held() == before
+    sign_as(alarm.plant.ann, alarm.containment, 42)  # who worded it
+    with telling(moment(43)):
+        refused(alarm.plant, "containment-refused", release_contained, 43, containment=alarm.containment, reason="all")
+    sign_as(quality(), alarm.containment, 44)
+    assert alarm.release() == set()

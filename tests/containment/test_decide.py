@@ -14,9 +14,11 @@ from tests.factories import make_station, moment
 from tests.floor.troubleshooting import stopped_by
 from tests.refusals import refused
 from trace.approvals.operations import sign
+from trace.containment.holding import leave_out_used, say_used
 from trace.containment.models import Clearing
 from trace.containment.operations.decide import Group, clear_units, decide_contained, void_clearing
 from trace.containment.operations.stop import release_contained
+from trace.containment.population import reckon
 from trace.core.clock import telling
 from trace.engineering.models import Characteristic, Step
 from trace.engineering.operations import define_fault_code
@@ -147,6 +149,12 @@ def test_nothing_goes_before_its_disposition_is_done() -> None:
     refused(alarm.plant, "containment-refused", release_contained, **told)  # it holds it no more
     alarm.stop(55)
     assert alarm.named(alarm.third).isdisjoint(alarm.held())  # used as it is: nobody stops it again
+    # Nor is anything to be paid for it any more.
+    population = reckon(alarm.containment)
+    left = leave_out_used(alarm.containment, population)
+    assert {one.key for one in population.carriers} - {one.key for one in left.carriers} == {alarm.third.key}
+    assert say_used(population, left) == "Not in it: 1 unit that was released to be used as it is."
+    assert say_used(population, population) == ""
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ from decimal import Decimal
 
 import pytest
 
+from tests.costing.test_worked_example import ship
 from tests.factories import Plant, ticks
 from tests.genealogy.asking import NONE, ask, board_at, fit, load, suspect
 from trace.containment.limits import summarise_limits
@@ -16,6 +17,7 @@ from trace.floor.operations.changeovers import start_setup
 from trace.floor.operations.corrections import void_feed_record
 from trace.floor.operations.feeds import charge_bath, dump_bath, load_feed
 from trace.floor.operations.findings import find_loose
+from trace.floor.operations.orders import scrap_unit
 from trace.genealogy.combined import trace_combined
 from trace.genealogy.forward import Population, trace_forward
 from trace.genealogy.gaps import Outcome, list_gaps, suppose
@@ -130,6 +132,20 @@ def test_a_draw_that_is_not_sure_is_a_gap_of_its_own(plant: Plant) -> None:
     found = looks("A")
     assert [one.outcome for one in found["inspection"].findings] == [Outcome(0, 0), Outcome(0, 1)]
     assert "sighting" not in found
+
+
+def test_what_was_shipped_is_not_inspected(plant: Plant) -> None:
+    load(plant, "A", 1)
+    plant.do(load_feed, 20, feed=plant.slot_r, container=plant.reel("B"), error=timedelta(minutes=5))
+    boards = [board_at(plant, 16 + n, 16.5 + n) for n in range(3)]
+    (product,) = plant.products(1)
+    fit(plant, product, boards[1], 30)
+    plant.finish(product, 31)
+    ship(plant, product, 40)
+    assert looks("A")["inspection"].thing == ("unit", boards[0].key)  # not the middle one: that is gone
+    for board in (boards[0], boards[2]):
+        plant.do(scrap_unit, 50, unit=board, reason="burnt")
+    assert set(looks("A")) == {"asking"}
 
 
 def test_a_child_that_is_not_known_is_opened(plant: Plant) -> None:

@@ -19,11 +19,13 @@ from trace.containment.operations.progress import declare_clean_point, reconcile
 from trace.containment.operations.snapshots import take_snapshot
 from trace.containment.operations.stop import release_contained
 from trace.containment.population import reckon
-from trace.containment.progress import DONE_WITH, NO_PLACE, NOT_LOOKED_FOR, propose_clean_point, summarise_progress
+from trace.containment.progress import NO_PLACE, NOT_LOOKED_FOR, propose_clean_point, summarise_progress
 from trace.containment.terms import Told
 from trace.floor.operations.dispatch import unload_shipment
 from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.orders import scrap_unit
+from trace.floor.operations.passes import finish_pass
+from trace.holds.rules import Move
 
 pytestmark = pytest.mark.django_db
 
@@ -70,13 +72,16 @@ def test_progress_counts_each_group() -> None:
     assert NO_PLACE not in progress.places
 
 
-def test_nobody_need_look_for_what_was_let_go() -> None:
+def test_what_is_done_is_looked_for_no_more_and_places_are_as_reckoned() -> None:
     alarm = Alarm()
-    alarm.stop()
-    alarm.decide(things=[alarm.blurred], decision="use as is")
-    alarm.release(alarm.blurred)
-    possible = summarise_progress(alarm.containment).groups["possible"]
-    assert (possible.outcomes, possible.done, possible.not_found) == ({DONE_WITH: 1}, 1, 0)
+    alarm.stop(permits=[Move.FINISH])
+    alarm.decide(35, things=[alarm.third], decision="use as is")
+    alarm.release(alarm.third)
+    certain = summarise_progress(alarm.containment).groups["certain"]
+    assert (certain.outcomes, certain.not_found, certain.to_do) == ({NOT_LOOKED_FOR: 3}, 3, 3)
+    alarm.plant.do(finish_pass, 60, unit=alarm.fourth)
+    assert summarise_progress(alarm.containment).places["at TEST"] == 1  # as it was when it was stopped
+    assert summarise_progress(alarm.containment, reckon(alarm.containment)).places["at TEST"] == 0
 
 
 def test_what_was_certain_is_counted_as_that_when_a_later_snapshot_has_it_cleared() -> None:

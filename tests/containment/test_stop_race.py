@@ -211,7 +211,7 @@ def list_containers(lot: Lot) -> list[Container]:
 
 def test_nothing_slips_past_a_stop_and_nothing_else_is_held() -> None:
     works = Works()
-    works.run(10 * STOPS, lambda: works.stops >= STOPS)
+    works.run(20 * STOPS, lambda: works.stops >= STOPS)
     assert works.slipped == []
     assert works.stops >= min(STOPS, 3) and works.moves > 20 * works.stops and works.refusals > works.stops
 
@@ -220,5 +220,5 @@ def test_a_gate_that_only_checks_lets_something_slip(monkeypatch) -> None:
     """Without its lock the same stop misses what moves at that moment: so the lock is what the test above tests."""
     monkeypatch.setattr(gate, "_take", lambda function: None)
     works = Works()
-    works.run(40, lambda: bool(works.slipped))
+    works.run(120, lambda: bool(works.slipped))
     assert works.slipped

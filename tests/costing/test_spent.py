@@ -12,19 +12,21 @@ from tests.costing.test_worked_example import price, ship
 from tests.factories import Plant, ticks
 from tests.floor.troubleshooting import Trouble
 from trace.containment.rates import Rates
-from trace.costing.claims import make_claim
+from trace.costing.claims import count_good, make_claim
 from trace.costing.containments import Way, summarise_ways
 from trace.costing.rules import Cost, CostLine, CostPlace, Outlay
 from trace.costing.spent import summarise_actuals
 from trace.engineering.models import Station
 from trace.floor.operations.counting import scrap_parts
 from trace.floor.operations.faults import void_repair
+from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.fittings import fit_child
 from trace.floor.operations.orders import scrap_unit
 from trace.floor.operations.returns import receive_return
 from trace.genealogy.forward import trace_forward
 from trace.genealogy.rules import Sureness
 from trace.genealogy.suspicion import Suspicion
+from trace.material.models import Container
 from trace.material.operations.stock import discard_container
 
 pytestmark = pytest.mark.django_db
@@ -167,7 +169,8 @@ def test_normal_spoilage_is_left_out_of_a_claim_and_abnormal_is_claimed(story) -
     claim = make_claim(many, Cost("EUR", (line,)), None, Rates({"normal_spoilage": D("0.04")}), good=28_500)
     assert (claim.bad, claim.normal, claim.total) == (1500, 1140, 4140)
     assert (
-        "of 1500 bad units 1140 are normal, 4.00% of 28500 good ones, and left out, and 360 abnormal" in claim.sentence
+        "of 1500 bad units 1140 are normal, 4.00% of 28500 good ones of the same orders, and left out, and 360 abnormal"
+        in claim.sentence
     )
 
 
@@ -177,3 +180,17 @@ def test_of_possible_units_the_share_that_is_expected_to_be_bad_is_spoiled() -> 
         SimpleNamespace(tops=lambda: tops), Cost("EUR", ()), None, Rates({"bad_possible": D("0.25")}), good=0
     )
     assert (claim.bad, claim.normal) == (20, 0)
+
+
+def test_good_units_are_those_that_came_through_on_the_same_orders() -> None:
+    plant, rates = Plant(), Rates({"normal_spoilage": D("0.01")})
+    plant.do(load_feed, 1, feed=plant.slot_r, container=plant.reel("BAD"))
+    bad, good, _ = plant.boards(3)  # the third is not begun
+    plant.finish(bad, 2)
+    plant.do(load_feed, 10, feed=plant.slot_r, container=plant.reel("GOOD"))
+    for board in (good, *plant.boards(1)):  # that of another order counts for nothing
+        plant.finish(board, 11)
+    suspect = trace_forward(Suspicion.of(containers=[Container.objects.get(key="BAD")]))
+    assert [top.key for top in suspect.tops()] == [bad.key]
+    assert count_good(suspect, rates) == 1
+    assert count_good(suspect, Rates()) == 0, "not asked where no spoilage is normal"

@@ -264,6 +264,7 @@ def test_the_surface_mount_board_imports_as_it_is(hardware, board, who):
 # Anything ------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.once
 @given(
     st.one_of(
         FILES,

@@ -211,6 +211,7 @@ def test_the_through_hole_board_agrees(hardware, part, who):
 # Anything ------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.once
 @given(
     st.one_of(
         files(COLUMNS),

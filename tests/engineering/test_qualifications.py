@@ -85,6 +85,7 @@ def test_it_ends_and_what_was_to_come_falls_away(shop: Shop) -> None:
     assert shop.end(40) == [] and shop.periods() == [(moment(10), moment(15))]
 
 
+@pytest.mark.once
 def test_whatever_is_told_later_rules_from_its_beginning_to_its_end(shop: Shop) -> None:
     """Against minute by minute, told with no rows at all."""
     dice, had = random.Random(7), [False] * 60

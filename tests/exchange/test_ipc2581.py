@@ -267,6 +267,7 @@ def test_nothing_makes_it_stumble(content):
             str(problem).encode()
 
 
+@pytest.mark.once
 @given(boards())
 @settings(max_examples=100)
 @pytest.mark.django_db

@@ -272,6 +272,7 @@ cells = st.one_of(
 )
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("name", KINDS)
 def test_whatever_a_file_holds_it_is_a_sentence_by_line_or_success(plant, by, name) -> None:
     """Fuzzed by hypothesis: never another exception, never half of it."""

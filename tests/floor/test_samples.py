@@ -122,6 +122,7 @@ def test_of_a_sample_scrapped_before_its_test_the_next_unit_takes_the_place() ->
     assert chosen() == [first.key, second.key]
 
 
+@pytest.mark.once
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(order=st.permutations(range(7)), every=st.integers(1, 4), racks=st.integers(1, 3))
 def test_whatever_order_units_finish_in_one_in_n_owes_and_none_ships(order: list[int], every: int, racks: int) -> None:

@@ -325,5 +325,6 @@ class Scans(RuleBasedStateMachine):
         assert Event.objects.count() == self.events
 
 
+@pytest.mark.once
 def test_no_sequence_of_scans_breaks_what_must_hold() -> None:
     run_state_machine_as_test(Scans, settings=MANY)

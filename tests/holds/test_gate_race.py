@@ -147,7 +147,7 @@ on_postgresql = pytest.mark.skipif("connection.vendor != 'postgresql'", reason="
 @on_postgresql
 def test_no_pass_slips_past_a_hold() -> None:
     race = Race(workers=20)
-    race.run(10, lambda: race.rounds >= 16)
+    race.run(120, lambda: race.rounds >= 12)
     assert race.leaks == 0
     assert race.rounds >= 4 and race.moves > 20 * race.rounds
 
@@ -157,7 +157,7 @@ def test_a_gate_that_only_checks_leaks(monkeypatch) -> None:
     """Without its lock the same check lets passes through: so the lock is what the test above tests."""
     monkeypatch.setattr(gate, "_take", lambda function: None)
     race = Race(workers=20)
-    race.run(20, lambda: race.leaks > 0)
+    race.run(60, lambda: race.leaks > 0)
     assert race.leaks > 0
 
 

@@ -79,8 +79,9 @@ def test_the_report_says_what_is_on_record() -> None:
     population, rates = reckon(it), rates_of(it)
     ways, spent = summarise_ways(population, rates), summarise_actuals(population, it.opened, OPEN, rates)
     claim = make_claim(population, spent, ways.costs[ways.cheapest], rates)
-    assert "What is claimed of the supplier, of what was spent and of" in said
-    assert claim.total > 0 and f"Together {round_money(claim.total, claim.currency):f}" in said
+    total = f"{round_money(claim.total, claim.currency):f}"
+    assert claim.total > 0 and f"Together {total}" in said
+    assert f"Of what was spent so far and of “{ways.cheapest.words}”, {total} EUR is claimed of the supplier." in said
     assert "What each way out would cost, EUR" in said and "The records go back to" in said
 
 

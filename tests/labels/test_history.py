@@ -22,6 +22,7 @@ def test_a_long_name_breaks_no_word_of_the_other_columns() -> None:
 def test_a_heading_stands_with_what_it_leads_to() -> None:
     """However far down the page it comes: a chapter's, its first section's, a table's."""
     table = PrintedTable("TITLE", ["HEAD"], [["FIRST"]], "")
+    ends = set()
     for lines in range(20, 60):
         sections = [
             PrintedSection("", ["x"] * lines),
@@ -33,3 +34,5 @@ def test_a_heading_stands_with_what_it_leads_to() -> None:
         document.close()
         (page,) = [words for words in pages if "CHAPTER" in words]
         assert all(word in page for word in ("SECTION", "TITLE", "HEAD", "FIRST")), lines
+        ends.add(len(pages))
+    assert ends == {1, 2}, "they fell on both sides of a page's end"

@@ -95,6 +95,14 @@ def test_a_group_is_decided_and_released_once_that_counts(visitor: Client, alarm
     assert visitor.post(at(alarm, "progress/"), told).status_code == 302
     one = Disposition.objects.get(target_kind="containment")
     assert one.key in visitor.get(at(alarm, "progress/")).content.decode()
+    # Who approves sees of what it decides.
+    page = text_of(visitor.get(f"/dispositions/{one.key}/").content.decode())
+    assert f"use as is of {one.members.count()} units. It is" in page
+    listed = rows_of(visitor.get(f"/dispositions/{one.key}/?csv=members"))
+    assert {row["Which"] for row in listed} == set(one.members.values_list("key", flat=True))
+    assert f'href="/dispositions/{one.key}/"' in visitor.get(f"/sign/disposition/{one.key}/").content.decode()
+    (row,) = rows_of(visitor.get("/dispositions/?csv=dispositions&dispositions-find=containment"))
+    assert row["Of"] == f"containment {alarm.key} ({one.members.count()} things of it)"
     # Nobody else has approved it yet; of the lot, of which more may come, nothing is decided.
     refused = visitor.post(at(alarm, "progress/"), {"do": "release_contained", "reason": "Tested."})
     assert refused.status_code == 409 and "may be released yet" in refused.content.decode()
@@ -104,6 +112,33 @@ def test_a_group_is_decided_and_released_once_that_counts(visitor: Client, alarm
     assert set(left.values_list("target_kind", "target_key")) == {("lot", "K77"), ("tape", "T-2")}
     refused = visitor.post(at(alarm, "progress/"), {"do": "close_containment", "reason": "Over."})
     assert refused.status_code == 409 and "held still" in refused.content.decode()
+
+
+def test_a_tape_is_scrapped_by_saying_so_and_stays_held(visitor: Client, alarm: Containment) -> None:
+    def missing() -> str:
+        (row,) = [row for row in rows_of(visitor.get(at(alarm, "progress/") + "?csv=held")) if row["Which"] == "T-2"]
+        assert row["May go"] == "no"
+        return row["What is missing"]
+
+    def is_open() -> bool:
+        return "T-2" in {row["Its key"] for row in rows_of(visitor.get(at(alarm, "progress/") + "?csv=open"))}
+
+    stop(visitor, alarm)
+    looked = {"do": "reconcile", "outcome": "scrapped", "place": "shredder", "thing": "T-2"}
+    assert visitor.post(at(alarm, "progress/"), looked).status_code == 302
+    assert missing() == "Tape T-2 is suspect still, and no disposition counts of it." and is_open()
+    told = {"do": "decide_contained", "things": "T-2", "decision": "scrap", "reason": "The lot is on it."}
+    assert visitor.post(at(alarm, "progress/"), told).status_code == 302
+    sign(subject=Disposition.objects.get(members__key="T-2"), meaning=Meaning.APPROVED, by=quality(), at=now())
+    key = Disposition.objects.get(members__key="T-2").key
+    assert missing() == f"Tape T-2 is scrapped ({key}), and stays held, so that nobody mounts it." and not is_open()
+    assert Hold.objects.filter(under=alarm.key, target_key="T-2", released=None).exists()
+    rows = {row["Group"]: row for row in rows_of(visitor.get(at(alarm, "progress/") + "?csv=progress"))}
+    assert rows["material"]["Done"] == "1"
+    # Found again, it is to be scrapped still.
+    looked |= {"outcome": "segregated", "place": "cage 2"}
+    assert visitor.post(at(alarm, "progress/"), looked).status_code == 302
+    assert missing().startswith(f"Tape T-2 is to be scrapped ({key})") and is_open()
 
 
 def test_labels_say_what_is_held_and_are_scanned_as_the_thing(
@@ -133,11 +168,8 @@ def test_things_are_decided_and_released_one_by_one(visitor: Client, alarm: Cont
     one = Disposition.objects.get(target_kind="containment")
     keys = {suspects.certain.key, suspects.possible.key}
     assert set(one.members.values_list("key", flat=True)) == keys
-    # Whoever approves it reads what it decides of.
-    read = visitor.get(f"/dispositions/{one.key}/?csv=members")
-    assert {row["Which"] for row in rows_of(read)} == keys
-    assert "2 things of what it holds: scrap" in text_of(visitor.get(f"/dispositions/{one.key}/").content.decode())
-    assert f'href="/dispositions/{one.key}/"' in visitor.get(f"/sign/disposition/{one.key}/").content.decode()
+    page = visitor.get(f"/dispositions/{one.key}/").content.decode()
+    assert all(f'href="/units/{key}/scrap/"' in page for key in keys)  # what is to be scrapped is scrapped from there
     # What is named goes, or the refusal says why it does not: not all that may go.
     release = {"do": "release_contained", "reason": "Gone.", "things": suspects.certain.key}
     refused = visitor.post(at(alarm, "progress/"), release)
@@ -205,21 +237,15 @@ def test_customers_have_lists_and_notices(visitor: Client, alarm: Containment, s
     assert f'href="/notices/{notice.key}.pdf"' in sign_page and str(notice.drafted) not in text_of(sign_page)
     refused = visitor.post(address, {"do": "send_notice", "notice": notice.key, "how": "by letter"})
     assert refused.status_code == 409 and "is not approved" in refused.content.decode()
-    done = visitor.post(address, {"do": "void_notice", "notice": notice.key, "reason": "Phoned."}, follow=True)
-    assert "Done: A notice does not go out." in text_of(done.content.decode())
-
-
-def test_a_notice_waits_on_the_first_page_of_who_may_approve_it(
-    visitor: Client, alarm: Containment, client: Client
-) -> None:
-    stop(visitor, alarm)
-    visitor.post(at(alarm, "notices/"), {"do": "write_notice", "customer": "NORD", "text": "Stop using it."})
-    assert "notice to a customer" not in text_of(visitor.get("/").content.decode())
+    # It waits on the first page of another quality engineer, not on that of who wrote it.
     other = Client()
-    other.force_login(make_user("quinn", roles=[Role.QUALITY]))
+    other.force_login(make_user("quinn", [Role.QUALITY]))
     page = other.get("/").content.decode()
-    assert "1 notice to a customer waits for your approval" in text_of(page)
-    assert f'href="/sign/notice/{Notice.objects.get(superseded=None).key}/"' in page
+    assert "1 notice to a customer waits for your approval" in text_of(page) and f"/sign/notice/{notice.key}/" in page
+    assert "notice to a customer" not in text_of(visitor.get("/").content.decode())
+    done = visitor.post(address, {"do": "void_notice", "notice": notice.key, "reason": "Phoned."})
+    assert "Done: A notice does not go out." in text_of(visitor.get(done["Location"]).content.decode())
+    assert "notice to a customer" not in text_of(other.get("/").content.decode())
 
 
 def test_what_is_left_held_is_released_on_the_page_of_a_closed_one(visitor: Client, alarm: Containment) -> None:

@@ -201,7 +201,7 @@ def addresses(suspects: Suspects) -> dict[str, str]:
         "containment-progress": f"{alarm}progress/", "containment-notices": f"{alarm}notices/",
         "containment-compare": f"{alarm}compare/", "containment-narrow": f"{alarm}narrow/",
         "containment-report": f"{alarm}report/", "containment-report-pdf": f"{alarm}report.pdf",
-        "containment-labels": f"{alarm}labels.pdf",
+        "containment-labels": f"{alarm}labels.pdf", "containment-snapshot": f"{alarm}snapshots/1/",
         "notice-pdf": f"/notices/{Notice.objects.get().key}.pdf",
         "entry": f"/record/{Event.objects.filter(verb='pack_units').first().pk}/",
     }  # fmt: skip
@@ -240,6 +240,7 @@ def test_every_page_answers_within_few_queries(visitor: Client, suspects: Suspec
         assert 'id="scan"' in page and " style=" not in page and " onclick=" not in page, name
 
 
+@pytest.mark.once
 def test_every_table_downloads_what_it_counts(visitor: Client, suspects: Suspects) -> None:
     for name, address in addresses(suspects).items():
         response = visitor.get(address)

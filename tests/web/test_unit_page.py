@@ -212,6 +212,7 @@ def read_pdf(answer: Any) -> list[str]:
     return [page.get_textpage().get_text_range() for page in pypdfium2.PdfDocument(answer.content)]
 
 
+@pytest.mark.once
 def test_the_history_of_a_large_unit_can_be_read_on_paper(visitor: Client) -> None:
     plant = Plant()
     large = build_big(plant)

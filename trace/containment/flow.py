@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import NamedTuple
 
+from trace.floor.models import Fitting
 from trace.genealogy.forward import Carrier, Part, Population
 from trace.genealogy.paths import say_fact
 from trace.genealogy.places import Drawn, PlaceJudge, list_places
@@ -15,7 +16,7 @@ from trace.genealogy.process import list_facts
 from trace.genealogy.rules import Happening, Sureness, split_standing
 from trace.genealogy.suspicion import Suspicion
 from trace.genealogy.whereabouts import Place
-from trace.material.models import Container, Feed
+from trace.material.models import Container, Feed, SetUpLine
 
 CHUNK = 2_000
 
@@ -122,8 +123,11 @@ def _find_sources(units: list[int], population: Population) -> Mapping[int, set[
         (PlaceJudge(part.evidence), _name_lots(part.evidence.suspects), _name_feeds(part.evidence.verdicts))
         for part in parts
     ]
+    served = _list_served({feed for part in parts for feed, one in part.evidence.verdicts.items() if one.possible})
     for start in range(0, len(units), CHUNK):
-        for unit, places in list_places(units[start : start + CHUNK], population.at).items():
+        chunk = units[start : start + CHUNK]
+        fitted = Fitting.objects.filter(unit__in=chunk, superseded=None).values_list("designator", flat=True)
+        for unit, places in list_places(chunk, population.at, served | set(fitted.distinct())).items():
             for happening in (one for happenings in places.values() for one in split_standing(happenings)[0]):
                 for judge, lots, feeds in judges:
                     if judge(happening)[0] is not None:
@@ -131,6 +135,11 @@ def _find_sources(units: list[int], population: Population) -> Mapping[int, set[
     for part in parts:
         _add_facts(found, part.suspicion, population.at)
     return found
+
+
+def _list_served(feeds: Collection[int]) -> set[str]:
+    """The designators that any of these feeds serves under some set-up. What others drew is nothing of theirs."""
+    return set(SetUpLine.objects.filter(feed__in=feeds).values_list("designator", flat=True).distinct())
 
 
 def _add_facts(found: dict[int, set[Way]], suspicion: Suspicion, at: int) -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from django.db.models import Q, QuerySet
 
-from trace.containment.models import Containment
+from trace.containment.models import Clearing, Containment, Outcome
+from trace.containment.narrowed import lacks_approval
 from trace.core.clock import OPEN
 from trace.genealogy.forward import Carrier, Population
 from trace.genealogy.rules import Sureness
@@ -167,6 +168,20 @@ AWAITED: Mapping[str, str] = {
 }
 """Per decision, what is missing until it is carried out."""
 
+TAPE_TO_SCRAP = "Tape {0} is to be scrapped ({1}): once it is cut up, say so where things are looked for."
+SCRAPPED_TAPE = "Tape {0} is scrapped ({1}), and stays held, so that nobody mounts it."
+
+
+def list_scrapped_tapes(containment: Containment) -> set[Subject]:
+    """The tapes that it holds which are scrapped: a disposition that counts says so, and somebody scanned them as
+    scrapped, of which there is no other record. They stay held, so that nobody mounts them any more."""
+    holds = list(list_holds(containment).filter(released=None, target_kind="tape"))
+    said = containment.reconciliations.filter(target_kind="tape", outcome=Outcome.SCRAPPED, superseded=None)
+    gone = set(said.values_list("target_key", flat=True))
+    governing = find_governing([hold for hold in holds if hold.target_key in gone])
+    scrapped = {pk for pk, one in governing.items() if one.decision == Decision.SCRAP and check_members(one)}
+    return {(hold.target_kind, hold.target_key) for hold in holds if hold.pk in scrapped}
+
 
 def judge_holds(
     containment: Containment, population: Population, now: int, asked: Collection[Subject] | None = None
@@ -178,7 +193,8 @@ def judge_holds(
     that it is used as it is. What is inside something scrapped can be taken out of it, and goes once anything is
     decided of it. A lot goes once none of its containers is held, and one that is used up once anything is decided of
     it: more of it may come. A carton, pallet or shipment goes once nothing in it is held. With `asked`, only of these
-    (kind, key) is it supposed that they go.
+    (kind, key) is it supposed that they go. Where what is suspect was narrowed, what is out of the population goes only
+    once somebody else approved that, unless a sort test cleared it or it is scrapped.
     """
     holds = list(list_holds(containment).filter(released=None))
     governing = find_governing(holds)
@@ -191,17 +207,25 @@ def judge_holds(
     stays = dict.fromkeys(suspect, "is in it")
     found: dict[int, Standing] = {}
     held = {(hold.target_kind, hold.target_key) for hold in holds}
-    settled = _list_settled(containment, suspect - held)
+    settled, tapes = _list_settled(containment, suspect - held), list_scrapped_tapes(containment)
+    kept = _list_kept(containment, held - suspect - scrapped)
     for hold in holds:
         subject = hold.target_kind, hold.target_key
         if hold.target_kind in (*PACKAGES, "lot"):
             continue
         missing = _say(hold, governing.get(hold.pk), subject in scrapped) if subject in suspect else ""
+        if subject in kept:
+            missing = _say_kept(hold, governing.get(hold.pk))
         found[hold.pk] = Standing(hold, governing.get(hold.pk), missing)
         if not missing and (asked is None or subject in asked):
             stays.pop(subject, None)
     for subject in settled:
         stays.pop(subject, None)
+    for hold in holds:
+        one = governing.get(hold.pk)
+        if hold.target_kind == "tape" and one and one.decision == Decision.SCRAP and found[hold.pk].missing:
+            words = SCRAPPED_TAPE if (hold.target_kind, hold.target_key) in tapes else TAPE_TO_SCRAP
+            found[hold.pk] = Standing(hold, one, words.format(hold.target_key, one.key))
     full = _list_full(stays, carriers)
     used_up = {("lot", key) for key in _list_lots(population)}.difference(_lots_of(suspect))
     for hold in holds:
@@ -213,8 +237,19 @@ def judge_holds(
             missing = f"{_name(hold)}: {are} suspect still, and not settled." if inside and not used else ""
             if (hold.target_kind, hold.target_key) in used_up:
                 missing = _say(hold, one, done=True)
+            if not missing and (hold.target_kind, hold.target_key) in kept:
+                missing = _say_kept(hold, one)
             found[hold.pk] = Standing(hold, one, missing)
     return [found[hold.pk] for hold in holds]
+
+
+def _list_kept(containment: Containment, out: Collection[Subject]) -> set[Subject]:
+    """Those of the held things that are out of the population which may be so by a narrower suspicion that nobody else
+    approved."""
+    if not lacks_approval(containment):
+        return set()
+    cleared = Clearing.objects.filter(containment=containment, superseded=None).values_list("unit__key", flat=True)
+    return set(out) - {("unit", key) for key in cleared}
 
 
 def _list_settled(containment: Containment, subjects: Collection[Subject]) -> set[Subject]:
@@ -224,6 +259,23 @@ def _list_settled(containment: Containment, subjects: Collection[Subject]) -> se
     governing = find_governing(holds)
     used = (hold for hold in holds if hold.pk in governing and governing[hold.pk].decision == Decision.USE_AS_IS)
     return {(hold.target_kind, hold.target_key) for hold in used}
+
+
+def leave_out_used(containment: Containment, population: Population) -> Population:
+    """A population without the units that the containment released to be used as they are: nothing is to be paid for
+    them any more. One of a moment before now is left as it is."""
+    if population.at < OPEN:
+        return population
+    used = _list_settled(containment, {("unit", carrier.key) for carrier in population.carriers})
+    left = tuple(carrier for carrier in population.carriers if ("unit", carrier.key) not in used)
+    return replace(population, carriers=left)
+
+
+def say_used(population: Population, left: Population) -> str:
+    """How many outermost units were left out so; empty where none were."""
+    number = len(population.carrying()) - len(left.carrying())
+    were = "unit that was" if number == 1 else "units that were"
+    return f"Not in it: {number} {were} released to be used as {'it is' if number == 1 else 'they are'}." * bool(number)
 
 
 def _list_full(stays: Iterable[Subject], carriers: Mapping[str, Carrier]) -> dict[Subject, int]:
@@ -237,6 +289,16 @@ def _list_full(stays: Iterable[Subject], carriers: Mapping[str, Carrier]) -> dic
 
 def _name(hold: Hold) -> str:
     return f"{hold.target_kind.capitalize()} {hold.target_key}"
+
+
+def _say_kept(hold: Hold, disposition: Disposition | None) -> str:
+    """What is missing of a thing that a narrower suspicion left out."""
+    if disposition and disposition.decision == Decision.USE_AS_IS:
+        return ""
+    return (
+        f"{_name(hold)} is suspect no longer since what is suspect was narrowed, and no other quality engineer has "
+        f"approved {hold.under} as it is."
+    )
 
 
 def _say(hold: Hold, disposition: Disposition | None, done: bool = False) -> str:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import NamedTuple
 
 from django.db.models import F, Q
 
+from trace.containment.holding import is_at_hand
 from trace.containment.limits import say_positions
 from trace.core.clock import OPEN
 from trace.floor.models import Fitting, Pass, Unit
@@ -39,7 +40,7 @@ LOOKS: Mapping[str, LookKind] = {
         "look at {what}: what hangs there may be another, if its count was right", Decimal(3), COMMON, "feed"
     ),
     "count": LookKind("count container {what}", Decimal(15), MEMORY, "stock"),
-    "inspection": LookKind("inspect {what}", Decimal(10), MEMORY, "unit"),
+    "inspection": LookKind("inspect {what}", Decimal(10), MEMORY, SETTLED),
     "analysis": LookKind(
         "have a sample of bath {what} analysed, kept from then or of a joint; what it tells of sorts units",
         Decimal(60),
@@ -111,7 +112,9 @@ def _about_gap(population: Population, gap: Gap, feed: Feed, labels: Mapping[int
         answers = [Finding("what was suspected is in it", if_suspect), Finding("it is not", if_not)]
         yield _look("analysis", ("feed", feed.key), where, *answers)
         return
-    yield _inspect(gap, feed, if_suspect, if_not)
+    at_hand = {carrier.unit for carrier in population.carriers if is_at_hand(carrier)}
+    if not at_hand.isdisjoint(gap.units):
+        yield _inspect(gap, feed, at_hand, if_suspect, if_not)
     if gap.reason & Reason.UNSURE:
         return  # it was drawn from that or not at all: what hung there does not say
     if (there := _find_hanging(gap, feed)) is not None:
@@ -129,13 +132,15 @@ def _about_gap(population: Population, gap: Gap, feed: Feed, labels: Mapping[int
         yield from _count_absent(population, feed, if_not)
 
 
-def _inspect(gap: Gap, feed: Feed, if_suspect: Outcome, if_not: Outcome) -> Look:
+def _inspect(gap: Gap, feed: Feed, at_hand: Collection[int], if_suspect: Outcome, if_not: Outcome) -> Look:
     """All units of a gap, or, of one change from one container to another, so many that the change is found between
-    two of them by halving."""
+    two of them by halving; beginning with one that is in the plant."""
     units = len(gap.units)
     one_change = gap.reason == Reason.BLURRED and len(gap.change.containers) == 2 and None not in gap.change.containers
     pieces = units.bit_length() if one_change else units
-    first = Unit.objects.get(pk=gap.units[units // 2 if one_change else 0]).key
+    begin = units // 2 if one_change else 0
+    near = min((n for n, unit in enumerate(gap.units) if unit in at_hand), key=lambda n: (abs(n - begin), n))
+    first = Unit.objects.get(pk=gap.units[near]).key
     where = ", ".join(gap.designators[:3]) + (" and others" if len(gap.designators) > 3 else "")
     if one_change and units > 1:
         what = f"{where} of {pieces} of {units} units, halving from {first}: where the part tells its lot"

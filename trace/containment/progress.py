@@ -7,13 +7,14 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from trace.containment.holding import PACKAGES, list_holds
+from trace.containment.holding import PACKAGES, list_holds, list_scrapped_tapes
 from trace.containment.models import Containment, Outcome, SnapshotUnit
 from trace.containment.population import find_latest
 from trace.engineering.models import Part
 from trace.floor.models import Unit
 from trace.genealogy.forward import Population
 from trace.genealogy.rules import Sureness
+from trace.genealogy.stock import list_population_stock
 from trace.genealogy.whereabouts import Whereabouts
 from trace.holds.models import Decision
 from trace.holds.queries import CHUNK, Subject, find_decided, knows
@@ -22,7 +23,6 @@ WORKED = frozenset({Decision.REWORK, Decision.REPAIR, Decision.SORT})
 """Decisions that give work before the thing may go."""
 
 NOT_LOOKED_FOR = "not looked for"
-DONE_WITH = "settled without looking"
 NO_PLACE = "not in the latest snapshot"
 PLACED = ("unit", "container", "tape")
 """Kinds that a snapshot has places of. Lots and packages are where what is in them is, and that is held as well."""
@@ -30,9 +30,9 @@ PLACED = ("unit", "container", "tape")
 
 @dataclass
 class GroupProgress:
-    """Of one group of what was held: how many; by what came of looking for each (`NOT_LOOKED_FOR` where nobody has,
-    `DONE_WITH` where nobody need any more); how many are decided of, wait for an approval, are being worked on, are
-    done (released or scrapped). Of what is not done the one that was held first, since when, and where that is."""
+    """Of one group of what was held: how many; by what came of looking for each (`NOT_LOOKED_FOR` where nobody has and
+    it is not done); how many are decided of, wait for an approval, are being worked on, are done (released or
+    scrapped). Of what is not done the one that was held first, since when, and where that is."""
 
     held: int = 0
     outcomes: Counter[str] = field(default_factory=Counter)
@@ -57,7 +57,7 @@ class GroupProgress:
 @dataclass(frozen=True)
 class Progress:
     """The groups (certain, possible, material, packages; units that no snapshot has as certain are `possible`), and per
-    place, in the words of the latest snapshot, how many things are not done."""
+    place how many things are not done."""
 
     groups: Mapping[str, GroupProgress]
     places: Counter[str]
@@ -67,14 +67,20 @@ class Progress:
         return sum(group.to_do for group in self.groups.values())
 
 
-def summarise_progress(containment: Containment) -> Progress:
-    """How far it is with everything that the containment holds or held."""
+def summarise_progress(containment: Containment, population: Population | None = None) -> Progress:
+    """How far it is with everything that the containment holds or held. Where a thing is says the `population`; of what
+    is not in it, and without one, the latest snapshot."""
     columns = ("target_kind", "target_key", "placed", "recorded", "released")
     holds = list(list_holds(containment).only(*columns))
     latest = {(hold.target_kind, hold.target_key): hold for hold in holds}  # one by one: the last stands
     decided = find_decided(latest, containment.key)
     sureness, places = _read_latest(containment)
-    scrapped = _list_scrapped([key for kind, key in latest if kind == "unit"])
+    if population:
+        places |= {("unit", carrier.key): carrier.where.group for carrier in population.carriers}
+        places |= {
+            ("tape" if it.kind == "tape" else "container", it.key): it.where for it in list_population_stock(population)
+        }
+    scrapped = _list_scrapped([key for kind, key in latest if kind == "unit"]) | list_scrapped_tapes(containment)
     found = containment.reconciliations.filter(superseded=None)
     outcomes = {
         (kind, key): outcome for kind, key, outcome in found.values_list("target_kind", "target_key", "outcome")
@@ -85,7 +91,8 @@ def summarise_progress(containment: Containment) -> Progress:
         group = groups[_group_of(subject, sureness)]
         group.held += 1
         done = bool(hold.released) or subject in scrapped
-        group.outcomes[outcomes.get(subject, DONE_WITH if done else NOT_LOOKED_FOR)] += 1
+        if not done or subject in outcomes:
+            group.outcomes[outcomes.get(subject, NOT_LOOKED_FOR)] += 1
         one = decided.get(subject)
         counts = one.counts if one and one.counts and knows(one.counts, hold) else None
         group.decided += counts is not None

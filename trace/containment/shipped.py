@@ -94,7 +94,7 @@ def list_notices_awaiting(person: Person) -> list[Notice]:
     if not may(person.roles, APPROVERS[KIND]):
         return []
     others = (
-        Notice.objects.filter(sent=None, superseded=None)
+        Notice.objects.filter(sent=None, superseded=None, containment__closed=None)
         .exclude(drafted_by=person)
         .select_related("containment", "customer", "snapshot", "drafted_by")
     )

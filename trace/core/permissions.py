@@ -271,6 +271,7 @@ OPERATIONS: Mapping[str, Roles] = {
 """Every operation: who may do it."""
 
 APPROVERS: Mapping[str, Roles] = {
+    "containment": QUALITY,
     "deviation": QUALITY,
     "disposition": QUALITY,
     "notice": QUALITY,
@@ -315,7 +316,7 @@ PAGES: Mapping[str, Roles] = {
     "receive-return": OPERATIONS["receive_return"],
     **dict.fromkeys(("customer", "supplier", "person"), EVERYONE),
     **dict.fromkeys(("containments", "containment", "containment-unit", "containment-flow"), EVERYONE),
-    **dict.fromkeys(("containment-compare", "containment-narrow"), EVERYONE),
+    **dict.fromkeys(("containment-compare", "containment-narrow", "containment-snapshot"), EVERYONE),
     **dict.fromkeys(("containment-progress", "containment-notices"), EVERYONE),
     **dict.fromkeys(("containment-report", "containment-report-pdf", "containment-labels", "notice-pdf"), EVERYONE),
     "open-containment": OPERATIONS["open_containment"],

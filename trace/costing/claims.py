@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
+
+from django.db.models import QuerySet
 
 from trace.containment.rates import Rates
 from trace.costing.rules import TEN_PLACES, ZERO, Cost, CostLine, Outlay
 from trace.costing.spoilage import split_spoiled
+from trace.floor.models import Unit, WorkOrder
+from trace.floor.progress import ENDED, count_through, list_by_state
+from trace.genealogy.direct import CHUNK
 from trace.genealogy.forward import Population
 from trace.genealogy.rules import Sureness
 
@@ -64,8 +69,8 @@ class Claim:
         normal = "no spoilage is normal"
         if rate := self.rates["normal_spoilage"]:
             normal = (
-                f"of {_say(self.bad)} bad units {_say(self.normal)} are normal, {rate:.2%} of {self.good} good ones, "
-                f"and left out, and {_say(self.bad - self.normal)} abnormal"
+                f"of {_say(self.bad)} bad units {_say(self.normal)} are normal, {rate:.2%} of {self.good} good ones "
+                f"of the same orders, and left out, and {_say(self.bad - self.normal)} abnormal"
             )
         return f"{shares}: {', '.join(CLAIMED)}; {normal}. Work for customers is not in it."
 
@@ -94,6 +99,30 @@ def make_claim(population: Population, spent: Cost, ahead: Cost | None, rates: R
         if line.outlay in claimed and (share := shares[line.group.sureness]) and rest
     ]
     return Claim(spent.currency, tuple(lines), rates, bad, normal, good)
+
+
+def count_good(population: Population, rates: Rates) -> int:
+    """How many units came through by now on the orders of its outermost units, beside what is in it: by them it is said
+    how many spoiled ones are normal. 0 where none are."""
+    if not rates["normal_spoilage"]:
+        return 0
+    orders = {order for mine in _chunks(top.unit for top in population.tops()) for order in _orders_of(mine)}
+    among = 0
+    for mine in _chunks(carrier.unit for carrier in population.carriers):
+        through = list_by_state(mine.filter(order__in=orders)).filter(state__in=[str(state) for state in ENDED])
+        among += through.count()
+    came = count_through(WorkOrder.objects.filter(pk__in=orders)).values_list("through", flat=True)
+    return sum(came) - among
+
+
+def _chunks(units: Iterable[int]) -> Iterator[QuerySet[Unit]]:
+    ordered = sorted(set(units))
+    for start in range(0, len(ordered), CHUNK):
+        yield Unit.objects.filter(pk__in=ordered[start : start + CHUNK])
+
+
+def _orders_of(units: QuerySet[Unit]) -> set[int]:
+    return set(units.order_by().values_list("order", flat=True).distinct())
 
 
 def _say(number: Decimal) -> str:

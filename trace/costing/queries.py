@@ -35,7 +35,7 @@ from trace.genealogy.direct import CHUNK
 from trace.genealogy.forward import Population
 from trace.genealogy.intervals import Ranges
 from trace.genealogy.places import PlaceJudge, list_places
-from trace.genealogy.rules import Sureness, judge_place
+from trace.genealogy.rules import CARRYING, judge_place
 from trace.genealogy.verdicts import Evidence
 from trace.material.models import SetUpLine
 
@@ -265,7 +265,7 @@ def list_affected_places(population: Population, groups: Groups) -> Iterator[Aff
         for unit, places in list_places(one_by_one, population.at).items():
             for designator, happenings in places.items():
                 found = {judge_place(happenings, judge).sureness for judge in judges}
-                if not found.isdisjoint((Sureness.CERTAIN, Sureness.POSSIBLE)):
+                if not found.isdisjoint(CARRYING):
                     yield (of_unit[unit], *one_by_one[unit], designator)
 
 

@@ -23,12 +23,12 @@ quantities as text, ticks never):
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
 from collections.abc import Iterator
 from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
+from trace.containment.holding import leave_out_used
 from trace.containment.joining import trace_each
 from trace.containment.models import Containment
 from trace.containment.population import list_terms, reckon
@@ -43,11 +43,10 @@ from trace.costing.rules import Cost, CostLine, CostPlace
 from trace.engineering.models import Station
 from trace.engineering.queries import get_station
 from trace.exchange.plant_time import PlantTime
-from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
-from trace.genealogy.rules import Sureness
+from trace.genealogy.forward import Carrier, Population, Summary, group_shipped, summarise_population, trace_forward
+from trace.genealogy.rules import CARRYING, Sureness
 from trace.genealogy.stock import StockItem, list_population_stock
 from trace.genealogy.suspicion import Suspicion, Window
-from trace.genealogy.whereabouts import Place
 from trace.material.models import Container, Lot
 
 CSV_COLUMNS = "key part sureness reasons outermost own_place place at customer step since".split()  # noqa: SIM905
@@ -94,11 +93,10 @@ class PopulationAnswer:
 
     def customers(self) -> list[tuple[str, str, int, int]]:
         """(key, name, certain, possible) of the customers that have carriers, most first."""
-        found: dict[tuple[str, str], Counter[Sureness]] = defaultdict(Counter)
-        for top in self.population.carrying():
-            if top.where.kind == Place.SHIPPED:
-                found[top.where.customer, top.where.customer_name][top.sureness] += 1
-        counted = [(*who, n[Sureness.CERTAIN], n[Sureness.POSSIBLE]) for who, n in found.items()]
+        counted = []
+        for key, tops in group_shipped(self.population).items():
+            certain, possible = (sum(top.sureness == one for top in tops) for one in CARRYING)
+            counted.append((key, tops[0].where.customer_name, certain, possible))
         return sorted(counted, key=lambda row: (-row[2] - row[3], row[0]))
 
     def as_rows(self) -> Iterator[list[object]]:
@@ -210,7 +208,8 @@ class AlarmAnswer(PopulationAnswer):
     @property
     def costs(self) -> dict[str, Cost]:
         """Each way out, as its page and its report have it."""
-        ways = summarise_ways(self.population, rates_of(self.containment))
+        left = leave_out_used(self.containment, self.population)
+        ways = summarise_ways(left, rates_of(self.containment))
         return {way.value.replace(" ", "_"): cost for way, cost in ways.costs.items()}
 
     @property

@@ -10,11 +10,9 @@ from trace.core.clock import OPEN
 from trace.genealogy.climbing import Register, climb
 from trace.genealogy.direct import find_direct, salvage_judge
 from trace.genealogy.forward import Part, Population, describe, trace_forward
-from trace.genealogy.rules import NOTHING, RANK, Finding, Reason, Sureness
+from trace.genealogy.rules import CARRYING, NOTHING, RANK, Finding, Reason, Sureness
 from trace.genealogy.suspicion import Suspicion, name_suspects
 from trace.genealogy.verdicts import Evidence, gather_evidence
-
-CARRYING = (Sureness.CERTAIN, Sureness.POSSIBLE)
 
 Findings = dict[int, Finding]
 

@@ -15,7 +15,7 @@ from trace.genealogy.climbing import Register, Stay
 from trace.genealogy.places import PlaceJudge, just_before, list_places
 from trace.genealogy.process import find_selected
 from trace.genealogy.reading import fetch
-from trace.genealogy.rules import NOTHING, REASONS_BY_NUMBER, Finding, Happening, Sureness, best, judge_place
+from trace.genealogy.rules import CARRYING, NOTHING, REASONS_BY_NUMBER, Finding, Happening, Sureness, best, judge_place
 from trace.genealogy.suspicion import Fill, Suspicion
 from trace.genealogy.verdicts import Evidence, SalvageJudge, suspect_pieces
 from trace.material.models import Container, SetUpLine
@@ -93,7 +93,7 @@ def salvage_judge(at: int) -> SalvageJudge:
         fills = set()
         for salvage, happenings in taken.values():
             finding = judge_place(happenings, PlaceJudge(evidence))
-            if finding.sureness in (Sureness.CERTAIN, Sureness.POSSIBLE):
+            if finding.sureness in CARRYING:
                 wholly = finding.sureness == Sureness.CERTAIN
                 fills.add(Fill(salvage.result_id, salvage.at - salvage.error, wholly, salvage.pk))
         return fills

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from operator import itemgetter
@@ -146,6 +146,23 @@ def describe(found: Mapping[int, Finding], direct: Collection[int], register: Re
             Carrier(unit, key, parts[part], sureness, words[reason], names[top][0], where[top], unit in direct)
         )
     return tuple(carrier for sureness in Sureness for carrier in sorted(by_sureness[sureness], key=_KEY))
+
+
+def count_places(population: Population) -> dict[str, Counter[Sureness]]:
+    """How many outermost carriers are in each place, in words, by sureness."""
+    counts: dict[str, Counter[Sureness]] = defaultdict(Counter)
+    for top in population.carrying():
+        counts[top.where.group][top.sureness] += 1
+    return counts
+
+
+def group_shipped(population: Population) -> dict[str, list[Carrier]]:
+    """The outermost carriers that were shipped, by the customer's key."""
+    shipped: dict[str, list[Carrier]] = defaultdict(list)
+    for top in population.carrying():
+        if top.where.kind == Place.SHIPPED:
+            shipped[top.where.customer].append(top)
+    return shipped
 
 
 def summarise_population(population: Population) -> Summary:

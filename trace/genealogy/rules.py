@@ -20,6 +20,9 @@ class Sureness(StrEnum):
     CLEARED = "cleared"
 
 
+CARRYING = (Sureness.CERTAIN, Sureness.POSSIBLE)
+"""Of a unit that carries the suspect now, perhaps or surely."""
+
 RANK = {sureness: rank for rank, sureness in enumerate(Sureness)}
 """The surest first."""
 

@@ -3,7 +3,7 @@ told; as sections, for the page and the PDF alike."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -17,10 +17,9 @@ from trace.containment.terms import describe_term
 from trace.core.clock import now_ticks, to_ticks
 from trace.core.keys import natural
 from trace.core.verbs import sentence
-from trace.genealogy.forward import Carrier, Population, summarise_population
-from trace.genealogy.rules import Sureness
+from trace.genealogy.forward import Carrier, Population, count_places, group_shipped, summarise_population
+from trace.genealogy.rules import CARRYING, Sureness
 from trace.genealogy.stock import list_population_stock
-from trace.genealogy.whereabouts import Place
 from trace.holds.queries import list_dispositions
 from trace.labels.alarm_settled import (
     clean_points_table,
@@ -118,7 +117,7 @@ def list_sections(report: AlarmReport, *, costs: bool) -> Iterator[Section]:
     yield Section(2, "The population", [summary.sentence("What is suspect")], [_snapshots(it)])
     yield Section(2, "What it can’t say", summarise_limits(population).sentences)
     yield Section(3, "Where it is", tables=[_places(population), _stock(population)])
-    yield Section(3, "What is held, and how far it is", tables=[progress_table(it)])
+    yield Section(3, "What is held, and how far it is", tables=[progress_table(it, population)])
     yield Section(3, "Customers", tables=[_customers(population), notices_table(it)])
     yield Section(5, "What becomes of it", tables=[decisions_table(it), clean_points_table(it)])
     if costs:
@@ -165,14 +164,12 @@ def _snapshots(it: Containment) -> PrintedTable:
 
 
 def _places(population: Population) -> PrintedTable:
-    counts: dict[str, Counter[Sureness]] = defaultdict(Counter)
-    for top in population.carrying():
-        counts[top.where.group][top.sureness] += 1
+    counts = count_places(population)
     return PrintedTable(
         "Units",
         ["Place", "Certain", "Possible", "Units"],
         [
-            [place, *(str(found[one]) for one in (Sureness.CERTAIN, Sureness.POSSIBLE)), str(found.total())]
+            [place, *(str(found[one]) for one in CARRYING), str(found.total())]
             for place, found in sorted(counts.items(), key=lambda item: (-item[1].total(), item[0]))
         ],
         "No unit carries it.",
@@ -196,21 +193,18 @@ def _stock(population: Population) -> PrintedTable:
 
 
 def _customers(population: Population) -> PrintedTable:
-    shipped: dict[tuple[str, str], list[Carrier]] = defaultdict(list)
-    for top in population.carrying():
-        if top.where.kind == Place.SHIPPED:
-            shipped[top.where.customer, top.where.customer_name].append(top)
+    shipped = group_shipped(population)
     return PrintedTable(
         "Shipped to",
         ["Customer", "Shipments", "Certain", "Possible", "Units"],
         [
             [
-                f"{key} {name}",
+                f"{key} {tops[0].where.customer_name}",
                 ", ".join(sorted({top.where.key for top in tops}, key=natural)),
-                *(str(sum(top.sureness == one for top in tops)) for one in (Sureness.CERTAIN, Sureness.POSSIBLE)),
+                *(str(sum(top.sureness == one for top in tops)) for one in CARRYING),
                 str(len(tops)),
             ]
-            for (key, name), tops in sorted(shipped.items(), key=lambda item: (-len(item[1]), item[0]))
+            for key, tops in sorted(shipped.items(), key=lambda item: (-len(item[1]), item[0]))
         ],
         "None has shipped.",
     )

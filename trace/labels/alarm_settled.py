@@ -6,18 +6,19 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
+from trace.containment.holding import leave_out_used, say_used
 from trace.containment.models import CleanPoint, Containment
 from trace.containment.open_points import list_open
 from trace.containment.progress import GroupProgress, summarise_progress
 from trace.containment.rates import rates_of
 from trace.containment.shipped import find_notice_approval, find_state
 from trace.core.clock import OPEN, now_ticks, to_ticks
-from trace.costing.claims import make_claim
+from trace.costing.claims import Claim, count_good, make_claim
 from trace.costing.containments import Ways, summarise_ways
 from trace.costing.rules import Cost, round_money
 from trace.costing.spent import summarise_actuals
 from trace.genealogy.forward import Population
-from trace.genealogy.rules import Sureness
+from trace.genealogy.rules import CARRYING
 from trace.holds.queries import find_disposition_approval, list_dispositions
 from trace.holds.queries import find_state as find_disposition_state
 from trace.labels.history import PrintedTable
@@ -28,9 +29,9 @@ MOST_POINTS = 200
 """So many things that are open alike are named on paper."""
 
 
-def progress_table(it: Containment) -> PrintedTable:
+def progress_table(it: Containment, population: Population) -> PrintedTable:
     """How far it is with what is held, group by group."""
-    progress = summarise_progress(it)
+    progress = summarise_progress(it, population)
     return PrintedTable(
         "How far it is",
         ["Of what was held", "Held", "Looked for, and found so", "Decided", "Waits for a signature", "Done", "To do",
@@ -121,14 +122,23 @@ def _say_open(before: str, keys: Sequence[str], after: str) -> str:
 def cost_tables(it: Containment, population: Population) -> tuple[list[str], list[PrintedTable]]:
     """What each way out would cost, what was spent, what is claimed of the supplier."""
     rates = rates_of(it)
-    ways, spent = summarise_ways(population, rates), summarise_actuals(population, it.opened, it.closed or OPEN, rates)
-    claim = make_claim(population, spent, ways.costs[ways.cheapest], rates)
-    said = [ways.sentence, *ways.break_even_sentences, *ways.unpriced, ways.unset_sentence, claim.sentence, ROUNDED]
-    claimed = f"What is claimed of the supplier, of what was spent and of “{ways.cheapest.words}”"
+    left = leave_out_used(it, population)
+    ways, spent = summarise_ways(left, rates), summarise_actuals(population, it.opened, it.closed or OPEN, rates)
+    claim = make_claim(left, spent, ways.costs[ways.cheapest], rates, count_good(population, rates))
+    said = [
+        ways.sentence,
+        *ways.break_even_sentences,
+        *ways.unpriced,
+        say_used(population, left),
+        ways.unset_sentence,
+        f"Of what was spent so far and of “{ways.cheapest.words}”, {_money(claim.total, claim.currency)} "
+        f"{claim.currency} is claimed of the supplier. {claim.sentence}",
+        ROUNDED,
+    ]
     return list(filter(None, said)), [
         _ways_table(ways),
-        _lines_table("What was spent so far", spent, "Nothing was spent by what is on record."),
-        _lines_table(claimed, Cost(claim.currency, claim.lines), "Nothing is claimed."),
+        _lines_table("What was spent so far", spent),
+        _claim_table(claim),
     ]
 
 
@@ -140,7 +150,7 @@ def _ways_table(ways: Ways) -> PrintedTable:
         [
             [
                 way.words,
-                *(_money(cost.of(sureness=one), currency) for one in (Sureness.CERTAIN, Sureness.POSSIBLE)),
+                *(_money(cost.of(sureness=one), currency) for one in CARRYING),
                 _money(cost.total, currency),
             ]
             for way, cost in ways.costs.items()
@@ -148,12 +158,23 @@ def _ways_table(ways: Ways) -> PrintedTable:
     )
 
 
-def _lines_table(title: str, cost: Cost, empty: str) -> PrintedTable:
+def _lines_table(title: str, cost: Cost) -> PrintedTable:
     return PrintedTable(
         f"{title}, {cost.currency}",
         ["For", "What", "Where", "How many", "Amount"],
         list(_lines(cost)),
-        empty,
+        "Nothing was spent by what is on record.",
+    )
+
+
+def _claim_table(claim: Claim) -> PrintedTable:
+    """What is claimed, by what it is for."""
+    rows = [[heading, _money(amount, claim.currency)] for heading, amount in claim.by_heading.items() if amount]
+    return PrintedTable(
+        f"What is claimed of the supplier, {claim.currency}",
+        ["For", "Amount"],
+        [*rows, ["Together", _money(claim.total, claim.currency)]] if rows else [],
+        "Nothing is claimed.",
     )
 
 

@@ -9,6 +9,7 @@ from decimal import Decimal
 from functools import partial
 
 from django.db.models import QuerySet
+from django.urls import reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
@@ -21,7 +22,7 @@ from trace.genealogy.baths import BathShare, list_shares
 from trace.holds.models import Hold
 from trace.material.models import Container, FeedRecord
 from trace.web.answer import Answer
-from trace.web.cells import Moment, Ref, page_of
+from trace.web.cells import Link, Moment, Ref, page_of
 from trace.web.moments import Asof
 from trace.web.tables import Column, Table
 
@@ -138,9 +139,10 @@ class Shown:
         return format_html("{}{}{}", before, link, after)
 
 
-def show_terms(terms: Sequence[tuple[Join, Term]], at: int) -> list[Shown]:
-    """The terms that count, as a page lists them; where there are several, each with what it selects alone."""
-    added = trace_each([term for _, term in terms], at) if len(terms) > 1 else [None]
+def show_terms(terms: Sequence[tuple[Join, Term]], at: int, *, alone: bool = True) -> list[Shown]:
+    """The terms that count, as a page lists them; where there are several, each with what it selects `alone`."""
+    several = alone and len(terms) > 1
+    added = trace_each([term for _, term in terms], at) if several else [None] * len(terms)
     return [Shown(term, JOINED[join] if number else "", added[number]) for number, (join, term) in enumerate(terms)]
 
 
@@ -184,16 +186,20 @@ def snapshots_table(snapshots: QuerySet[Snapshot]) -> Table:
     def count(name: str) -> Column:
         return Column(name, name.capitalize(), lambda s: getattr(s, name), name, number=True)
 
+    def number_cell(one: Snapshot) -> Link:
+        href = reverse("containment-snapshot", args=[one.containment.key, one.number])
+        return Link(one.number, href, f"Snapshot {one.number}")
+
     return Table(
         "snapshots",
         "Snapshots",
         [
-            Column("number", "Number", lambda s: s.number, "number"),
+            Column("number", "Number", number_cell, "number"),
             Column("taken", "Taken", lambda s: Moment(s.taken), "taken"),
             Column("by", "By", lambda s: Ref("person", s.by.key, s.by.name), "by__key"),
             Column("why", "What for", lambda s: s.why, "why"),
             *map(count, ("certain", "possible", "cleared", "shipped", "customers")),
         ],
-        snapshots.select_related("by").order_by("-number"),
+        snapshots.select_related("by", "containment").order_by("-number"),
         "The population was not kept yet. Take a snapshot, so that it can be shown later what was known when.",
     )

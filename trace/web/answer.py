@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property, partial
@@ -10,11 +9,19 @@ from urllib.parse import urlencode
 
 from django.db.models import Q, QuerySet
 
-from trace.genealogy.forward import Carrier, Population, Summary, summarise_population, trace_forward
+from trace.genealogy.forward import (
+    Carrier,
+    Population,
+    Summary,
+    count_places,
+    group_shipped,
+    summarise_population,
+    trace_forward,
+)
 from trace.genealogy.rules import REASONS, Reason, Sureness
 from trace.genealogy.stock import StockItem, list_population_stock
 from trace.genealogy.suspicion import Suspicion
-from trace.genealogy.whereabouts import Named, Place, Whereabouts
+from trace.genealogy.whereabouts import Named, Whereabouts
 from trace.holds.models import Hold
 from trace.material.models import Container, Lot
 from trace.web.approvals import signed_cell
@@ -154,13 +161,11 @@ def units_table(answer: Answer) -> Table:
 
 def places_table(answer: Answer) -> Table:
     """How many carriers are in each place."""
-    counts: dict[str, Counter[str]] = defaultdict(Counter)
-    for top in answer.carrying:
-        counts[top.where.group][top.sureness.value] += 1
+    counts = count_places(answer.population)
 
     def count(place: str, sureness: str) -> Link:
         filters = {"sureness": sureness} if sureness else {"carried": "yes"}
-        number = counts[place][sureness] if sureness else counts[place].total()
+        number = counts[place][Sureness(sureness)] if sureness else counts[place].total()
         return Link(number, answer.link(place=place, **filters), f"{number} {sureness or 'units'}, {place}")
 
     return Table(
@@ -180,10 +185,7 @@ def places_table(answer: Answer) -> Table:
 
 def customers_table(answer: Answer) -> Table:
     """To whom carriers were shipped."""
-    shipped: dict[str, list[Carrier]] = defaultdict(list)
-    for top in answer.carrying:
-        if top.where.kind == Place.SHIPPED:
-            shipped[top.where.customer].append(top)
+    shipped = group_shipped(answer.population)
 
     def count(customer: str, sureness: str) -> Link:
         number = sum(sureness in ("", top.sureness.value) for top in shipped[customer])

@@ -143,9 +143,8 @@ def list_notice_deeds(containment: Containment, snapshot: Snapshot | None) -> li
     unsent = containment.notices.filter(sent=None, superseded=None).select_related("customer")
     notices = [(one.key, f"{one.key} to {one.customer.name}, {find_state(one)}") for one in unsent]
     choices = {"customer": customers, "notice": notices}
-
-    def fill(deed: Deed) -> Deed:
-        asks = [replace(ask, choices=choices[ask.name]) if ask.name in choices else ask for ask in deed.asks]
-        return replace(deed, asks=asks)
-
-    return [fill(deed) for deed in NOTICE_DEEDS if (customers if deed.operation is write_notice else notices)]
+    return [
+        replace(deed, asks=[replace(ask, choices=choices.get(ask.name, ask.choices)) for ask in deed.asks])
+        for deed in NOTICE_DEEDS
+        if choices[deed.asks[0].name]
+    ]

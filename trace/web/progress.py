@@ -102,7 +102,6 @@ def where_to_do_table(progress: Progress) -> Table:
         sorted(progress.places.items()),
         "Nothing is still to do.",
         sort="-number",
-        note="As of the latest snapshot: take another for where it is by now.",
     )
 
 
@@ -187,6 +186,11 @@ def notices_table(notices: Sequence[Notice], title: str = "Notices") -> Table:
     def paper(one: Notice) -> Link:
         return Link(one.key, reverse("notice-pdf", args=[one.key]), f"{one.key} as PDF")
 
+    def snapshot(one: Notice) -> Link:
+        it = one.snapshot
+        href = reverse("containment-snapshot", args=[one.containment.key, it.number])
+        return Link(f"{it.number} of {one.containment.key}", href, f"Snapshot {it.number} of {one.containment.key}")
+
     return Table(
         "notices",
         title,
@@ -196,7 +200,7 @@ def notices_table(notices: Sequence[Notice], title: str = "Notices") -> Table:
             Column("state", "State", state),
             Column("signed", "Signed", lambda one: signed(one.key)),
             Column("text", "What they are told", lambda one: one.text),
-            Column("snapshot", "By snapshot", lambda one: one.snapshot.number, number=True),
+            Column("snapshot", "By snapshot", snapshot),
             Column("drafted", "Written", lambda one: Moment(one.drafted)),
             Column("by", "By", lambda one: Ref("person", one.drafted_by.key, one.drafted_by.name)),
         ],
@@ -294,8 +298,9 @@ def looks_table(containment: Containment, looks: Sequence[Look]) -> Table:
         )
 
     def entered(look: Look) -> Link:
-        key = containment.key if look.page == SETTLED else look.thing[1]
-        return Link("enter it", reverse(look.page, args=[key]), f"Enter the result: {look.words}")
+        of = containment.key if look.page == SETTLED else look.thing[1]
+        href = reverse(look.page, args=[of]) + "#clear_units" * (look.page == SETTLED)
+        return Link("enter it", href, f"Enter the result: {look.words}")
 
     return Table(
         "looks",
@@ -309,7 +314,7 @@ def looks_table(containment: Containment, looks: Sequence[Look]) -> Table:
         ],
         looks,
         "No single look would decide any of it.",
-        note="Minutes are rough, for ranking only. Once the result is on record, the population follows it. "
-        "A change is put right on the page of its feed: what is wrong there is voided, and what was done is "
-        "entered anew, with when it was.",
+        note="Minutes are rough, for ranking only. Once the result is on record, the population follows it. A record "
+        "at a feed is put right there (“This is wrong”) and told again, with when it was; units are cleared by their "
+        "test, once they are held and to be sorted.",
     )

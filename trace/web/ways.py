@@ -7,11 +7,12 @@ from typing import Any
 
 from django.http import HttpRequest
 
+from trace.containment.holding import leave_out_used, say_used
 from trace.containment.models import Containment, ContainmentRate
 from trace.containment.operations.progress import set_rate
 from trace.containment.rates import RATES, Rate, Rates
 from trace.core.clock import OPEN
-from trace.costing.claims import make_claim
+from trace.costing.claims import count_good, make_claim
 from trace.costing.containments import Way, Ways, list_behind, summarise_ways
 from trace.costing.rules import CostLine, CostPlace, Outlay
 from trace.costing.spent import summarise_actuals
@@ -54,14 +55,16 @@ def ways_sheet(request: HttpRequest, it: Containment, answer: Answer) -> tuple[d
     if find_site() is None:
         return context, [_rates_table(given)]
     rates = Rates({name: one.value for name, one in given.items() if name in RATES})
-    ways = summarise_ways(answer.population, rates)
+    left = leave_out_used(it, answer.population)
+    ways = summarise_ways(left, rates)
     costs = {_name(way): cost for way, cost in ways.costs.items()}
     line = find_line(request, costs)
     chosen = request.GET.get("way", "") or (request.GET["option"] if line else "")
     way = next((one for one in Way if _name(one) == chosen), ways.cheapest)
     spent = summarise_actuals(answer.population, it.opened, OPEN if it.closed is None else it.closed, rates)
-    claim = make_claim(answer.population, spent, ways.costs[way], rates)
+    claim = make_claim(left, spent, ways.costs[way], rates, count_good(answer.population, rates))
     context |= {"ways": ways, "line": line, "way": way, "unpriced": ways.costs[way].unpriced, "claim": claim}
+    context["used"] = say_used(answer.population, left)
     nothing = "Nothing of it has cost anything since, by the records."
     tables = [
         _ways_table(ways, answer),
@@ -70,7 +73,7 @@ def ways_sheet(request: HttpRequest, it: Containment, answer: Answer) -> tuple[d
         _lines_table("claimed", "What is claimed of the supplier", claim.lines, claim.currency, "Nothing is claimed."),
     ]
     if line:
-        tables.append(_behind_table(answer.population, line))
+        tables.append(_behind_table(left, line))
     return {**context, "lines": _name(way)}, [*tables, _rates_table(given)]
 
 

@@ -17,7 +17,7 @@ from trace.floor.left import find_all_left
 from trace.floor.models import Unit
 from trace.genealogy.backward import AsBuilt, Origin, trace_backward
 from trace.genealogy.forward import trace_forward
-from trace.genealogy.rules import Sureness
+from trace.genealogy.rules import CARRYING
 from trace.genealogy.suspicion import Suspicion
 from trace.material.models import Container, Lot
 
@@ -101,7 +101,7 @@ def answer(question: Question) -> tuple[set[str], set[str]]:
     else:
         suspicion = Suspicion.of(containers=Container.objects.filter(key=question.key))
     population = trace_forward(suspicion, question.at)
-    certain, possible = ({c.key for c in population.of(s)} for s in (Sureness.CERTAIN, Sureness.POSSIBLE))
+    certain, possible = ({c.key for c in population.of(s)} for s in CARRYING)
     return certain, possible
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.core.servers.basehttp import ThreadedWSGIServer, WSGIRequestHandler, get_internal_wsgi_application
-from django.test import Client
+from django.test import Client, override_settings
 
 from trace.core.models import User
 from trace.demo.stories import DRIFTING_LOT
@@ -49,7 +49,7 @@ class Command(BaseCommand):
         client.force_login(user)
         cookie = client.cookies[settings.SESSION_COOKIE_NAME].value
         try:
-            with serving() as address:
+            with override_settings(SECURE_SSL_REDIRECT=False), serving() as address:
                 take(f"{address}/lots/{options['lot']}/", address, cookie, options)
         finally:
             client.logout()

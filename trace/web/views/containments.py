@@ -11,8 +11,10 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from trace.containment.flow import trace_flow
+from trace.containment.following import ask_reckoning
 from trace.containment.limits import summarise_limits
 from trace.containment.models import Containment, Term, Watch
+from trace.containment.narrowed import lacks_approval
 from trace.containment.operations.alarms import (
     ContainmentRefused,
     add_term,
@@ -20,8 +22,9 @@ from trace.containment.operations.alarms import (
     remove_term,
 )
 from trace.containment.operations.snapshots import take_snapshot
-from trace.containment.population import get_containment, list_terms
+from trace.containment.population import find_latest, get_containment, list_terms
 from trace.containment.terms import check_term
+from trace.containment.words import name_terms
 from trace.core.keys import clean_key
 from trace.core.permissions import PAGES, check_permitted, may, roles_of
 from trace.web import answer as answers
@@ -43,6 +46,7 @@ from trace.web.forms import asking, do_or_show, fill_in
 from trace.web.moments import looks_back, read_asof
 from trace.web.record import record_link
 from trace.web.scoping import JOINS, find_option, list_named, list_options, read_join, read_term
+from trace.web.snapshots import Kept, find_kept, find_snapshot
 from trace.web.tables import Table, respond
 from trace.web.views.suspects import show_why
 from trace.web.ways import RATE, ways_sheet
@@ -103,6 +107,10 @@ def containment(request: HttpRequest, key: str) -> HttpResponseBase:
                 return f"{here}?added={_add_term(request, it).number}#scoping"
             case "remove_term":
                 return f"{here}?removed={_remove_term(request, it).number}#terms"
+            case "ask":
+                check_permitted(str(asking(request)["by"]), asking(request)["by"].roles, "take_snapshot")
+                ask_reckoning(it)
+                return f"{here}?asked=yes#population"
         carry_out(request, DEEDS, containment=it)
         return f"{here}?done={request.POST['do']}"
 
@@ -154,17 +162,22 @@ def _show(request: HttpRequest, it: Containment) -> tuple[dict[str, Any], list[T
     answer = answer_of(it, read_asof(request))
     terms = list_terms(it)
     removed = it.terms.exclude(removed=None).select_related("by", "removed_by").order_by("number")
-    latest = it.snapshots.order_by("-number").first()
+    latest = find_latest(it)
     changing = it.closed is None and not answer.asof.fields
     charged = list_charged(terms)
+    live = answer.asof.fields or "anew" in request.GET
+    kept = None if live or not (found := find_kept(it)) else Kept(found, answer.subject)
     context = {
         "it": it,
         "answer": answer,
+        "kept": kept,
+        "watch": Watch.objects.filter(containment=it).first(),
+        "unapproved": lacks_approval(it),
         "asof": answer.asof,
-        "terms": show_terms(terms, answer.asof.ticks),
+        "terms": show_terms(terms, answer.asof.ticks, alone=kept is None),
         "removed": [Shown(term, "") for term in removed],
         "latest": latest,
-        "said": summarise_limits(answer.population).sentences if terms else [],
+        "said": summarise_limits(answer.population).sentences if terms and not kept else [],
         "facts": _facts(it),
         "links": [
             *(_links(request, it, answer.asof.query) if terms else ()),
@@ -177,11 +190,9 @@ def _show(request: HttpRequest, it: Containment) -> tuple[dict[str, Any], list[T
         "own": [*(["shares"] if charged else []), "attachments", "signatures"],
         **_scope(request, it),
     }
+    reckoned = [answers.places_table, answers.units_table, answers.customers_table, answers.stock_table]
     tables = [
-        answers.places_table(answer),
-        answers.units_table(answer),
-        answers.customers_table(answer),
-        answers.stock_table(answer),
+        *(kept.tables() if kept else (table(answer) for table in reckoned)),
         snapshots_table(it.snapshots.all()),
         *([shares_table(charged, answer.asof.ticks)] if charged else []),
         *approval_tables("containment", it.key),
@@ -222,6 +233,15 @@ def _facts(it: Containment) -> list[tuple[str, Any]]:
             ("Left open", it.open_points or "nothing"),
         ]
     return [*facts, ("On the record", Link("all entries about it", record_link(kind="containment", key=it.key)))]
+
+
+@require_GET
+def snapshot(request: HttpRequest, key: str, number: int) -> HttpResponseBase:
+    """A population as it was kept, unit by unit."""
+    it = get_containment(clean_key(key))
+    kept = Kept(find_snapshot(it, number), name_terms(list_terms(it)))
+    name = f"containment-{it.key}-snapshot-{number}"
+    return respond(request, "snapshot.html", {"it": it, "kept": kept}, kept.tables(), name=name)
 
 
 # Why, and what it costs ----------------------------------------------------------------------------------------------

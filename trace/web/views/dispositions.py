@@ -16,7 +16,7 @@ from trace.holds.queries import find_disposition_approval, find_state, get_dispo
 from trace.holds.rules import PERMITS
 from trace.web.approvals import approval_links, attachments_table, signatures_table
 from trace.web.cells import Moment, Ref, kind_words
-from trace.web.dispositions import dispositions_table, members_table, moves_words
+from trace.web.dispositions import count_things, dispositions_table, members_table, moves_words
 from trace.web.forms import asking, fill_in
 from trace.web.moments import Asof
 from trace.web.tables import respond
@@ -52,17 +52,18 @@ def disposition(request: HttpRequest, key: str) -> HttpResponseBase:
             ("Withdrawn by", Ref("person", it.withdrawn_by.key, it.withdrawn_by.name)),
             ("Why it was withdrawn", it.withdraw_reason),
         ]
+    things = count_things(it)
     context = {
         "it": it,
+        "things": things,
         "of": kind_words(it.target_kind),
         "state": find_state(it),
         "approval": find_disposition_approval(it),
         "facts": facts,
-        "members": it.members.count(),
         "links": approval_links(request, "disposition", it.key),
     }
     tables = [
-        *([members_table(it)] if context["members"] else []),
+        *([members_table(it)] if things else []),
         signatures_table(list_signatures("disposition", it.key)),
         attachments_table(list_attachments("disposition", it.key)),
         record_table("disposition", it.key, Asof()),

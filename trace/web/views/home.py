@@ -98,7 +98,7 @@ def home(request: HttpRequest) -> HttpResponseBase:
         _overdue_table(overdue),
         deviations_table(awaiting, now(), "Deviations that wait for your approval"),
         dispositions_table(deciding, "Dispositions that wait for your approval"),
-        *([notices_table(telling, "Notices that wait for your approval")] if telling else []),
+        notices_table(telling, "Notices that wait for your approval"),
         equipment_table(failed, "Failed a check piece: not to be used", NONE_DUE, name="failed"),
         equipment_table([*late, *soon], "Calibrations that are due", NONE_DUE, name="calibrations"),
         equipment_table(owed, "Check pieces to be run", NONE_DUE, name="checks"),

@@ -103,7 +103,7 @@ def progress(request: HttpRequest, key: str) -> HttpResponseBase:
     def show() -> tuple[dict[str, Any], list[Table]]:
         fresh = get_containment(it.key)
         population = reckon(fresh)
-        far = summarise_progress(fresh)
+        far = summarise_progress(fresh, population)
         points = list_open(fresh, population, now_ticks())
         stopped = request.method == "GET" and request.GET.get("done") == "stop_containment"
         context = {
@@ -205,14 +205,9 @@ def narrow(request: HttpRequest, key: str) -> HttpResponseBase:
     """Which single look, count or inspection would decide most of what is only possible."""
     it = get_containment(clean_key(key))
     answer = answer_of(it, Asof())
-    context = {"it": it, "answer": answer, "possible": answer.summary.possible}
-    return respond(
-        request,
-        "narrow.html",
-        context,
-        [looks_table(it, list_looks(answer.population))],
-        name=f"containment-{it.key}-looks",
-    )
+    looks = list_looks(answer.population)
+    context = {"it": it, "answer": answer, "possible": answer.summary.possible, "looks": looks}
+    return respond(request, "narrow.html", context, [looks_table(it, looks)], name=f"containment-{it.key}-looks")
 
 
 @require_GET
