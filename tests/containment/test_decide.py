@@ -10,7 +10,7 @@ from django.test.utils import CaptureQueriesContext
 
 from tests.approvals.signing import quality, sign_as
 from tests.containment.alarm import Alarm
-from tests.factories import moment
+from tests.factories import make_station, moment
 from tests.floor.troubleshooting import stopped_by
 from tests.refusals import refused
 from trace.approvals.operations import sign
@@ -21,11 +21,15 @@ from trace.containment.operations.stop import release_contained
 from trace.containment.population import reckon
 from trace.core.clock import telling
 from trace.engineering.models import Characteristic, Step
+from trace.engineering.operations import define_fault_code
 from trace.floor.models import Pass
-from trace.floor.operations.dispatch import send_shipment
+from trace.floor.operations.cartons import open_carton
+from trace.floor.operations.dispatch import send_shipment, unload_shipment, unpack_unit
+from trace.floor.operations.faults import record_fault, record_repair
 from trace.floor.operations.feeds import load_feed, splice_feed, take_off_feed
 from trace.floor.operations.fittings import fit_child, fit_part, remove_part
 from trace.floor.operations.orders import scrap_unit
+from trace.floor.operations.pallets import unstack_carton
 from trace.floor.operations.passes import start_pass
 from trace.floor.operations.readings import record_readings
 from trace.holds.gate import find_holds
@@ -318,6 +322,47 @@ def test_what_was_measured_last_since_the_stop_decides() -> None:
     assert "did not pass when it was tested last: Drift" in refusal.message
     plant.do(record_readings, 42, readings={"Drift": "5 mV"}, **measured)
     assert len(plant.do(clear_units, 50, **told)) == 1
+
+
+def test_what_is_finished_is_sent_back_to_the_test_that_sorts_it_and_nothing_is_replaced() -> None:
+    alarm = Alarm()
+    plant, board = alarm.plant, alarm.third
+    code = plant.do(define_fault_code, key="DRIFT", name="value out of limits")
+    bench, step = make_station("BENCH", repairs=True), Step.objects.get(part=plant.board, number=20)
+    alarm.stop()
+    again = {"unit": board, "station": plant.test}
+    refusal = refused(plant, "stopped", start_pass, 33, **again)
+    assert "has no step left on its route. To be tested again it is first sent back" in refusal.message
+    fault = plant.do(record_fault, 34, unit=board, fault_code=code)
+    told = {"unit": board, "faults": [fault], "station": bench}
+    sent_back = {"action": "no fault found", "returns": step}
+    refused(plant, "held", record_repair, 34, **told, **sent_back)
+    alarm.decide(things=[board], decision="sort")
+    spare = {"action": "replaced", "designator": "R1", "container": plant.reel("SPARE")}
+    refused(plant, "held", record_repair, 36, **told, **spare)
+    plant.do(record_repair, 36, **told, **sent_back)
+    plant.run(board, plant.test, 40, 41)
+    cleared = {"containment": alarm.containment, "units": [board], "evidence": "tested hot", "step": step}
+    assert len(plant.do(clear_units, 50, **cleared)) == 1
+    assert f"unit {board.key}" not in alarm.release(board, minute=51)
+
+
+def test_what_is_to_be_reworked_is_kept_when_what_it_is_in_is_scrapped() -> None:
+    alarm = Alarm()
+    plant, product, board = alarm.plant, alarm.boxed, alarm.second
+    alarm.stop()
+    plant.do(unload_shipment, 32, shipment=alarm.shipment, pallets=[alarm.pallet], reason="suspect")
+    plant.do(unstack_carton, 32, carton=alarm.carton, reason="suspect")
+    plant.do(open_carton, 32, carton=alarm.carton, reason="suspect")
+    plant.do(unpack_unit, 32, unit=product, reason="suspect")
+    alarm.decide(33, things=[product], decision="scrap")
+    told = {"unit": product, "reason": "not worth it"}
+    kept = {"salvage": {"M1": ""}}
+    assert board.key in refused(plant, "held", scrap_unit, 34, **told, **kept).message
+    alarm.decide(35, things=[board], decision="rework")
+    assert board.key in refused(plant, "held", scrap_unit, 36, **told).message
+    plant.do(scrap_unit, 37, **told, **kept)
+    assert f"unit {board.key}" in alarm.held()
 
 
 # What comes of what is held ------------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from tests.refusals import refused
 from trace.containment.compared import Change, compare_snapshots, list_changes, list_news
 from trace.containment.models import CleanPoint, ContainmentRate, Outcome, Reconciliation
 from trace.containment.operations.alarms import add_term, close_containment
+from trace.containment.operations.decide import clear_units
 from trace.containment.operations.notices import send_notice, write_notice
 from trace.containment.operations.progress import declare_clean_point, reconcile, set_rate
 from trace.containment.operations.snapshots import take_snapshot
@@ -83,6 +84,18 @@ def test_what_is_done_is_looked_for_no_more_and_places_are_as_reckoned() -> None
     assert summarise_progress(alarm.containment, reckon(alarm.containment)).places["at TEST"] == 0
 
 
+def test_what_was_certain_is_counted_as_that_when_a_later_snapshot_has_it_cleared() -> None:
+    """A unit is cleared once its suspect parts are out: it was held as a certain one, and is done as that."""
+    alarm = Alarm()
+    alarm.stop()
+    alarm.decide(things=[alarm.third], decision="sort")
+    alarm.do(clear_units, 40, units=[alarm.third], evidence="lens")
+    before = {name: group.held for name, group in summarise_progress(alarm.containment).groups.items()}
+    alarm.do(take_snapshot, 41)
+    assert {name: group.held for name, group in summarise_progress(alarm.containment).groups.items()} == before
+    assert before["certain"] == 4
+
+
 def test_two_snapshots_differ_by_what_is_new_gone_moved_and_judged_otherwise() -> None:
     alarm = Alarm()
     plant = alarm.plant
@@ -131,7 +144,8 @@ def test_the_clean_point_is_behind_the_last_that_carries_it() -> None:
     assert proposed == alarm.clean
     told = {"containment": alarm.containment, "reason": "changed to GOOD"}
     for unit in (alarm.first, alarm.blurred):
-        refused(plant, "containment-refused", declare_clean_point, unit=unit, **told)
+        refusal = refused(plant, "containment-refused", declare_clean_point, unit=unit, **told)
+        assert refusal.action == f"Name a later unit: the first by the record is {alarm.clean.key}."
     refused(plant, "containment-refused", declare_clean_point, unit=alarm.clean, **{**told, "reason": ""})
     first = alarm.do(declare_clean_point, unit=alarm.clean, reason="changed to GOOD")
     (later,) = plant.boards(minute=45)
@@ -168,6 +182,7 @@ def test_it_is_over_when_nothing_is_open_or_what_is_has_its_reason() -> None:
     alarm.decide(35, things=[alarm.bad.lot], decision="scrap")
     alarm.release(minute=40)
     refusal = refused(plant, "containment-refused", close_containment, **told)
+    assert refusal.message.endswith(" 1 more is left open.")
     assert refusal.extra["open"] == [
         f"Unit {alarm.fourth.key} is held still.",
         "No notice of 1 unit shipped to CUST has gone out.",

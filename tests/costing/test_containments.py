@@ -171,6 +171,12 @@ def test_break_even_is_where_both_cost_the_same(story) -> None:
         assert abs(there.costs[way].total - there.costs[other].total) < D("0.0001")
 
 
+def test_sorting_that_takes_no_time_has_no_break_even_with_rework(story) -> None:
+    """It costs what rework does where all are bad, whatever anything costs: that says nothing."""
+    pairs = summarise_ways(story.population, Rates({**GIVEN, "sort_minutes": D(0)})).break_evens
+    assert {other for _, other in pairs} == {Way.SCRAP}
+
+
 def test_without_rates_of_its_own_the_highest_of_the_route_and_of_the_plant_hold(story) -> None:
     given = {"sort_minutes": D(10), "handling_minutes": D(10), "customer_minutes": D(10)}
     ways = summarise_ways(story.population, Rates(given))

@@ -7,10 +7,15 @@ from typing import Any
 
 import pytest
 
+from tests.approvals.signing import quality, sign_as
 from tests.factories import make_person, moment, ticks
 from tests.floor.troubleshooting import Trouble, stopped_by
 from tests.genealogy.asking import lots_of
 from tests.refusals import refused
+from trace.containment.operations.alarms import add_term, open_containment
+from trace.containment.operations.decide import decide_contained
+from trace.containment.operations.stop import stop_containment
+from trace.containment.terms import Told
 from trace.core.permissions import NotPermitted, Role
 from trace.engineering.models import Characteristic, FaultCode, Step
 from trace.engineering.operations import amend_record
@@ -282,6 +287,22 @@ def test_past_the_limit_a_signed_disposition_lets_it_be_tried_once_more(trouble:
     trouble.decide(board, 33, "scrap")
     assert stopped_by(refused(plant, "stopped", start_pass, 34, **told)) == ["repair-limit"]
     trouble.decide(board, 35, "rework")
+    trouble.fail(board, 40)
+    assert stopped_by(refused(plant, "stopped", start_pass, 50, **told)) == ["repair-limit"]
+
+
+def test_past_the_limit_it_counts_too_what_a_containment_decided_of_it_with_others(trouble: Trouble) -> None:
+    plant = trouble.plant
+    Step.objects.filter(pk=trouble.test.pk).update(attempts=2)
+    board = trouble.failed()
+    trouble.fail(board, 20)
+    alarm = plant.do(open_containment, 25, problem="Resistors drift.")
+    plant.do(add_term, 25, containment=alarm, joined="any", told=Told("unit", board.key))
+    plant.do(stop_containment, 26, containment=alarm)
+    decided = plant.do(decide_contained, 31, containment=alarm, things=[board], decision="rework", reason="drifts")
+    told = {"unit": board, "station": plant.test}
+    assert "repair-limit" in stopped_by(refused(plant, "stopped", start_pass, 32, **told))
+    sign_as(quality(), decided, 33)
     trouble.fail(board, 40)
     assert stopped_by(refused(plant, "stopped", start_pass, 50, **told)) == ["repair-limit"]
 

@@ -10,6 +10,10 @@ from tests.approvals.signing import quality, sign_as
 from tests.factories import Plant, ticks
 from tests.floor.troubleshooting import Trouble
 from tests.refusals import refused
+from trace.containment.operations.alarms import add_term, open_containment
+from trace.containment.operations.decide import decide_contained
+from trace.containment.operations.stop import stop_containment
+from trace.containment.terms import Told
 from trace.floor.models import Customer, Fitting, Packing, Return, Shipment, Unit
 from trace.floor.operations.dispatch import define_customer, load_shipment, pack_units, send_shipment
 from trace.floor.operations.findings import find_child, find_empty
@@ -231,3 +235,18 @@ def test_a_return_that_never_came_is_voided(sold: Sold) -> None:
     sold.trouble.mend(sold.trouble.find(second, 24), 25, returns=second.part.steps.get())
     plant.run(second, plant.final, 26, 27)
     assert "scanned since" in refused(plant, "return-refused", void_return, returned=other, reason="x").message
+
+
+def test_what_a_containment_decided_of_it_with_others_closes_a_return(sold: Sold) -> None:
+    plant, (first, second) = sold.plant, sold.products
+    it, other = sold.back(first), sold.back(second)
+    alarm = plant.do(open_containment, 21, problem="Fans stall.")
+    for unit in (first, second):
+        plant.do(add_term, 21, containment=alarm, joined="any", told=Told("unit", unit.key))
+    plant.do(stop_containment, 22, containment=alarm)
+    told = {"things": [first], "decision": "use as is", "reason": "ran 48 h"}
+    decided = plant.do(decide_contained, 23, containment=alarm, **told)
+    refused(plant, "return-refused", close_return, 24, returned=it)  # not signed
+    sign_as(quality(), decided, 24)
+    assert plant.do(close_return, 25, returned=it).disposition == decided
+    refused(plant, "return-refused", close_return, 25, returned=other)  # not of its members

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import pypdfium2
 import pytest
 
@@ -11,11 +13,20 @@ from trace.approvals.models import Meaning
 from trace.containment.models import Containment, Heading, Join
 from trace.containment.open_points import list_open
 from trace.containment.operations.alarms import add_term, close_containment, open_containment
+from trace.containment.operations.decide import Group, decide_contained
 from trace.containment.operations.remarks import write_remark
 from trace.containment.operations.snapshots import take_snapshot
+from trace.containment.operations.stop import stop_containment
 from trace.containment.population import reckon
+from trace.containment.rates import rates_of
 from trace.containment.terms import Told
-from trace.core.clock import now_ticks
+from trace.core.clock import OPEN, now_ticks
+from trace.costing.claims import make_claim
+from trace.costing.containments import summarise_ways
+from trace.costing.rules import round_money
+from trace.costing.spent import summarise_actuals
+from trace.engineering.operations import set_costs
+from trace.engineering.operations.master import PartCost
 from trace.floor.operations.feeds import load_feed
 from trace.labels.alarm_report import DISCIPLINES, list_sections, make_report, print_report
 
@@ -46,7 +57,8 @@ def words_of(it: Containment, *, eight: bool = False) -> str:
 
 
 def test_the_report_says_what_is_on_record() -> None:
-    _, it = alarm()
+    plant, it = alarm()
+    plant.do(set_costs, 24, parts=[PartCost(plant.resistor, Decimal(3))], stations=[])
     said = words_of(it)
     for words in (
         f"Containment {it.key}",
@@ -64,6 +76,12 @@ def test_the_report_says_what_is_on_record() -> None:
     board = reckon(it).carriers[0].key
     assert said.count(board) == 2  # in the list of units, and among the open points
     assert f"Unit {board} is in the population and not held." in said
+    population, rates = reckon(it), rates_of(it)
+    ways, spent = summarise_ways(population, rates), summarise_actuals(population, it.opened, OPEN, rates)
+    claim = make_claim(population, spent, ways.costs[ways.cheapest], rates)
+    total = f"{round_money(claim.total, claim.currency):f}"
+    assert claim.total > 0 and f"Together {total}" in said
+    assert f"Of what was spent so far and of “{ways.cheapest.words}”, {total} EUR is claimed of the supplier." in said
     assert "What each way out would cost, EUR" in said and "The records go back to" in said
 
 
@@ -95,13 +113,13 @@ def test_signatures_are_printed_with_name_moment_and_meaning() -> None:
         assert words in said, words
 
 
-def test_who_signed_took_part() -> None:
-    def list_people() -> set[str]:
-        sections = list_sections(make_report(it, reckon(it)), costs=True)
-        (section,) = [one for one in sections if one.heading == "Who took part"]
-        return {row[0] for row in section.tables[0].rows}
-
-    _, it = alarm()
-    before = list_people()
-    sign_as(quality(), it, 30)
-    assert list_people() - before == {"QUINN"}
+def test_who_only_signed_took_part_and_what_was_signed_is_among_the_deeds() -> None:
+    plant, it = alarm()
+    plant.do(stop_containment, 25, containment=it)
+    one = plant.do(decide_contained, 26, containment=it, group=Group.CERTAIN, decision="scrap", reason="They drift.")
+    signer = quality()
+    sign_as(signer, one, 27)
+    sections = {one.heading: one for one in list_sections(make_report(it, reckon(it)), costs=False)}
+    (people,), (deeds,) = sections["Who took part"].tables, sections["What was done, and when"].tables
+    assert [signer.key, signer.name] in [row[:2] for row in people.rows]
+    assert [row[3] for row in deeds.rows if row[4] == signer.name] == [f"disposition {one.key}"]

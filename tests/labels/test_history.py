@@ -19,16 +19,20 @@ def test_a_long_name_breaks_no_word_of_the_other_columns() -> None:
     assert "".join(words).count("A") >= 64 * 3
 
 
-def test_no_page_ends_with_a_heading() -> None:
-    """Wherever on a page they fall, a section's heading, a table's title and heads stand with its first row."""
+def test_a_heading_stands_with_what_it_leads_to() -> None:
+    """However far down the page it comes: a chapter's, its first section's, a table's."""
+    table = PrintedTable("TITLE", ["HEAD"], [["FIRST"]], "")
     ends = set()
-    for lines in range(40, 70):
-        above = PrintedSection("", ["said before"] * lines)
-        below = PrintedSection("Where it is", tables=[PrintedTable("Units", ["Place"], [["at the end"]])])
-        document = pypdfium2.PdfDocument(print_sections("Report", [above, below], "foot"))
+    for lines in range(20, 60):
+        sections = [
+            PrintedSection("", ["x"] * lines),
+            PrintedSection("CHAPTER", chapter=True),
+            PrintedSection("SECTION", tables=[table]),
+        ]
+        document = pypdfium2.PdfDocument(print_sections("Report", sections, "foot"))
         pages = [page.get_textpage().get_text_range() for page in document]
         document.close()
-        (page,) = [text for text in pages if "at the end" in text]
-        assert all(head in page for head in ("Where it is", "Units", "Place")), lines
+        (page,) = [words for words in pages if "CHAPTER" in words]
+        assert all(word in page for word in ("SECTION", "TITLE", "HEAD", "FIRST")), lines
         ends.add(len(pages))
     assert ends == {1, 2}, "they fell on both sides of a page's end"

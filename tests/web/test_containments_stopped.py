@@ -15,8 +15,9 @@ from tests.web.test_pages import opened_alarm
 from trace.approvals.models import Meaning
 from trace.approvals.operations import sign
 from trace.containment.models import CleanPoint, Clearing, Containment, Notice, Reconciliation, Remark
+from trace.containment.open_points import list_open
 from trace.containment.population import reckon
-from trace.core.clock import now
+from trace.core.clock import now, now_ticks
 from trace.core.keys import code_of, label_text
 from trace.core.permissions import Role
 from trace.costing.containments import Way, summarise_ways
@@ -167,6 +168,8 @@ def test_things_are_decided_and_released_one_by_one(visitor: Client, alarm: Cont
     one = Disposition.objects.get(target_kind="containment")
     keys = {suspects.certain.key, suspects.possible.key}
     assert set(one.members.values_list("key", flat=True)) == keys
+    page = visitor.get(f"/dispositions/{one.key}/").content.decode()
+    assert all(f'href="/units/{key}/scrap/"' in page for key in keys)  # what is to be scrapped is scrapped from there
     # What is named goes, or the refusal says why it does not: not all that may go.
     release = {"do": "release_contained", "reason": "Gone.", "things": suspects.certain.key}
     refused = visitor.post(at(alarm, "progress/"), release)
@@ -237,11 +240,24 @@ def test_customers_have_lists_and_notices(visitor: Client, alarm: Containment, s
     # It waits on the first page of another quality engineer, not on that of who wrote it.
     other = Client()
     other.force_login(make_user("quinn", [Role.QUALITY]))
-    assert "1 notice to a customer waits for your approval" in text_of(other.get("/").content.decode())
+    page = other.get("/").content.decode()
+    assert "1 notice to a customer waits for your approval" in text_of(page) and f"/sign/notice/{notice.key}/" in page
     assert "notice to a customer" not in text_of(visitor.get("/").content.decode())
     done = visitor.post(address, {"do": "void_notice", "notice": notice.key, "reason": "Phoned."})
     assert "Done: A notice does not go out." in text_of(visitor.get(done["Location"]).content.decode())
     assert "notice to a customer" not in text_of(other.get("/").content.decode())
+
+
+def test_what_is_left_held_is_released_on_the_page_of_a_closed_one(visitor: Client, alarm: Containment) -> None:
+    stop(visitor, alarm)
+    left = ", ".join(one.key for one in list_open(alarm, reckon(alarm), now_ticks()))
+    close = {"do": "close_containment", "reason": "Over.", "open_points": f"Stay held: {left}."}
+    assert visitor.post(at(alarm, "progress/"), close).status_code == 302
+    page = visitor.get(at(alarm, "progress/")).content.decode()
+    assert 'value="release_contained"' in page and 'value="decide_contained"' not in page
+    signing = text_of(visitor.get(f"/sign/containment/{alarm.key}/").content.decode())
+    alarm.refresh_from_db()
+    assert str(alarm.opened) not in signing and str(alarm.closed) not in signing
 
 
 def test_what_changed_since_a_snapshot(visitor: Client, alarm: Containment, suspects: Suspects) -> None:

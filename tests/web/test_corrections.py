@@ -8,12 +8,13 @@ from decimal import Decimal
 import pytest
 from django.test import Client
 
-from tests.factories import moment
+from tests.factories import moment, ticks
 from tests.web.conftest import Suspects, make_user
 from tests.web.test_answers import rows_of, text_of
 from trace.floor.models import Carried, Fitting, Pass
 from trace.floor.operations.corrections import correct_board_sets
 from trace.floor.operations.counting import count_container, scrap_parts
+from trace.floor.operations.feeds import load_feed
 from trace.floor.operations.passes import record_passes
 from trace.material.models import Container, Count, FeedRecord, ScrappedParts, SetUp, Tape
 from trace.web.corrections import CORRECTABLE, find_record
@@ -53,6 +54,14 @@ def test_a_pass_leaves_the_timeline_for_a_correction(visitor: Client, suspects: 
     assert visitor.post(f"/corrections/pass/{entry.pk}/", {"reason": "another board"}).status_code == 302
     kinds = [row["Kind"] for row in rows_of(visitor.get(f"/units/{unit.key}/?csv=timeline"))]
     assert "pass" not in kinds and "correction" in kinds
+
+
+def test_a_change_that_nobody_timed_is_told_with_between_when_it_was(visitor: Client, suspects: Suspects) -> None:
+    plant = suspects.plant
+    told = {"container": plant.reel("LATE"), "position": (ticks(40), ticks(45))}
+    record = plant.do(load_feed, 45, feed=plant.slot_r, **told)
+    page = text_of(visitor.get(f"/corrections/feedrecord/{record.pk}/").content.decode())
+    assert "LATE emptied, then loaded at SLOT-R between 2026-03-02 06:40 and 2026-03-02 06:45." in page
 
 
 def test_feed_counts_scrap_and_slots_have_the_link(visitor: Client, suspects: Suspects) -> None:

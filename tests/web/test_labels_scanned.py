@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from django.test import Client
 
-from tests.factories import Plant
+from tests.factories import Plant, ticks
 from tests.floor.sequencer import Sequencer
 from tests.material.inspecting import GAUGE, gauge, planned, waiting
 from tests.web.conftest import make_user
@@ -76,6 +76,11 @@ def test_what_is_done_with_a_container(client: Client, plant: Plant, told: Any) 
 def test_a_feed(client: Client, plant: Plant, told: Any) -> None:
     send(client, "/feeds/SLOT-R/do/", do="load_feed", container=told("CB-7"))
     assert FeedRecord.objects.get(feed=plant.slot_r).container == Container.objects.get(key="CB-7")
+
+
+def test_a_feed_is_told_of_later_with_when_it_was(client: Client, plant: Plant, told: Any) -> None:
+    send(client, "/feeds/SLOT-R/do/", do="load_feed", container=told("CB-7"), at="2026-03-02T06:10")
+    assert FeedRecord.objects.get(feed=plant.slot_r).happened == ticks(10)
 
 
 def test_calls(client: Client, plant: Plant, told: Any) -> None:

@@ -17,6 +17,8 @@ from trace.engineering.operations import PackingRow, set_packing
 from trace.floor.models import Chooses, Counted, Sample, Unit
 from trace.floor.operations.racks import define_rack, put_in_rack
 from trace.floor.operations.samples import set_sample_rules
+from trace.holds.operations import place_holds
+from trace.holds.rules import Move
 
 pytestmark = pytest.mark.django_db
 
@@ -102,3 +104,18 @@ def test_a_rack_of_units_that_go_several_ways_is_told_unit_by_unit(visitor: Clie
     told = text_of(visitor.get(asked, headers=home).content.decode())
     assert f"{boards[0].key} is due for step 20 Step 20, at TEST. What is wrong with it" in told
     assert f"{boards[1].key} is due for step 20 Step 20, at TEST." in told
+
+
+def test_what_is_held_is_said_to_be_while_it_is_inside_and_when_it_leaves(visitor: Client, trouble: Trouble) -> None:
+    board = trouble.failed()
+    page = AtStation(visitor, "TEST")
+    page.scan(board.key)
+    trouble.plant.do(place_holds, 15, targets=[board], reason="Resistors drift", permits=[Move.FINISH])
+    home = {"HX-Request": "true", "HX-Target": "home"}
+    inside = text_of(visitor.get("/station/TEST/", headers=home).content.decode())
+    assert f"{board.key} held" in inside and "Nothing is held" not in inside
+    work = {"HX-Request": "true", "HX-Target": "work"}
+    shown = text_of(visitor.get(f"/station/TEST/?unit={board.key}", headers=work).content.decode())
+    assert "Resistors drift: beyond this step it goes only as an approved disposition permits." in shown
+    page.press("failed")
+    assert "held Resistors drift: it goes on only as an approved disposition permits." in page.text

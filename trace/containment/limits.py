@@ -44,7 +44,10 @@ class Limits:
         said = [limit.words for limit in self.gaps]
         for reason, why in REASONS.items():
             if count := self.reasons.get(reason.words()[0]):
-                said.append(f"{_count(count)} only possible, among other reasons or for this alone: {why}.")
+                said.append(
+                    f"{_count(count)} only possible, counting those inside others, among other reasons or for this "
+                    f"alone: {why}."
+                )
         if self.first_entry is None or self.first_pass is None:
             return [*said, "Nothing that was built is on record."]
         return [
@@ -87,7 +90,7 @@ def _describe(gap: Gap, feed: Feed | None, labels: dict[int, str]) -> Limit:
             f"{either}, which was fitted from by hand, may have held other material: {whom.replace('drew', 'were')}."
         )
         return Limit("", units, words)
-    when = _positions(gap, feed.axis)
+    when = say_positions(gap, feed.axis)
     if gap.reason & Reason.MIXED:
         words = f"On {feed.key} {when} there was a mixture of {' and '.join(known)}: {whom}."
     elif len(gap.change.containers) > 1 or gap.reason & Reason.UNRECORDED:
@@ -97,7 +100,8 @@ def _describe(gap: Gap, feed: Feed | None, labels: dict[int, str]) -> Limit:
     return Limit(feed.key, units, words)
 
 
-def _positions(gap: Gap, axis: Axis) -> str:
+def say_positions(gap: Gap, axis: Axis) -> str:
+    """Where on its axis a gap lies, such as: from 2026-03-02 06:17 to 2026-03-02 06:18."""
     if axis.kind != Axis.Kind.CLOCK:
         name = "board set" if axis.kind == Axis.Kind.TAPE else "cycle"
         return f"at {name} {gap.first}" if gap.first == gap.last else f"at {name}s {gap.first} to {gap.last}"

@@ -10,6 +10,7 @@ from typing import NamedTuple
 from django.db.models import F, Q
 
 from trace.containment.holding import is_at_hand
+from trace.containment.limits import say_positions
 from trace.core.clock import OPEN
 from trace.floor.models import Fitting, Pass, Unit
 from trace.genealogy.forward import Population
@@ -22,13 +23,15 @@ from trace.material.models import Axis, Container, Feed, FeedRecord, Span
 
 class LookKind(NamedTuple):
     """A kind of look: what is done, in words that take its subject; the minutes for each; where that is from; the name
-    of the page on which its result is entered, by the key of what is looked at, or of a test by the containment's."""
+    of the page on which its result is entered, by the key of what is looked at, or (`SETTLED`) of the containment."""
 
     words: str
     minutes: Decimal
     source: str
     page: str
 
+
+SETTLED = "containment-progress"
 
 COMMON, MEMORY = "common practice", "from memory"
 
@@ -37,7 +40,13 @@ LOOKS: Mapping[str, LookKind] = {
         "look at {what}: what hangs there may be another, if its count was right", Decimal(3), COMMON, "feed"
     ),
     "count": LookKind("count container {what}", Decimal(15), MEMORY, "stock"),
-    "inspection": LookKind("inspect {what}", Decimal(10), MEMORY, "containment-progress"),
+    "inspection": LookKind("inspect {what}", Decimal(10), MEMORY, SETTLED),
+    "analysis": LookKind(
+        "have a sample of bath {what} analysed, kept from then or of a joint; what it tells of sorts units",
+        Decimal(60),
+        MEMORY,
+        SETTLED,
+    ),
     "asking": LookKind("ask who recorded the change on {what} when it was", Decimal(10), MEMORY, "feed"),
     "child": LookKind("open {what} and scan the child that is not known", Decimal(10), MEMORY, "unit-inside"),
 }
@@ -98,8 +107,13 @@ def _about_gap(population: Population, gap: Gap, feed: Feed, labels: Mapping[int
     suspects = population.evidence.suspects
     if_suspect, if_not = (suppose(population, gap, suspect=suspect) for suspect in (True, False))
     outcomes = {pk: if_suspect if pk in suspects else if_not for pk in gap.change.containers if pk}
+    where = f"{feed.key} {say_positions(gap, feed.axis)}"
+    if feed.kind == Feed.Kind.BATH:  # what was mixed in it tells no lot to whoever looks
+        answers = [Finding("what was suspected is in it", if_suspect), Finding("it is not", if_not)]
+        yield _look("analysis", ("feed", feed.key), where, *answers)
+        return
     at_hand = {carrier.unit for carrier in population.carriers if is_at_hand(carrier)}
-    if feed.kind != Feed.Kind.BATH and not at_hand.isdisjoint(gap.units):  # a mixture tells no lot
+    if not at_hand.isdisjoint(gap.units):
         yield _inspect(gap, feed, at_hand, if_suspect, if_not)
     if gap.reason & Reason.UNSURE:
         return  # it was drawn from that or not at all: what hung there does not say
@@ -113,7 +127,7 @@ def _about_gap(population: Population, gap: Gap, feed: Feed, labels: Mapping[int
         )
     if None not in gap.change.containers and len(outcomes) > 1 and _is_inexact(gap):
         answers = [Finding(f"it had {labels[pk]} throughout", outcome) for pk, outcome in sorted(outcomes.items())]
-        yield _look("asking", ("feed", feed.key), feed.key, *answers)
+        yield _look("asking", ("feed", feed.key), where, *answers)
     if None in gap.change.containers:
         yield from _count_absent(population, feed, if_not)
 

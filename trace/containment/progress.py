@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from trace.containment.holding import PACKAGES, list_holds, list_scrapped_tapes
-from trace.containment.models import Containment, Outcome
+from trace.containment.models import Containment, Outcome, SnapshotUnit
 from trace.containment.population import find_latest
 from trace.engineering.models import Part
 from trace.floor.models import Unit
@@ -56,8 +56,8 @@ class GroupProgress:
 
 @dataclass(frozen=True)
 class Progress:
-    """The groups (certain, possible, material, packages; units of which the latest snapshot says nothing are
-    `possible`), and per place how many things are not done."""
+    """The groups (certain, possible, material, packages; units that no snapshot has as certain are `possible`), and per
+    place how many things are not done."""
 
     groups: Mapping[str, GroupProgress]
     places: Counter[str]
@@ -116,7 +116,8 @@ def _group_of(subject: Subject, sureness: Mapping[str, str]) -> str:
 
 
 def _read_latest(containment: Containment) -> tuple[dict[str, str], dict[Subject, str]]:
-    """({serial: sureness}, {thing: where it is in words}) of the latest snapshot."""
+    """({serial: sureness}, {thing: where it is in words}) of the latest snapshot; what that has as cleared, and
+    an earlier one as certain, is certain: it was held as that."""
     snapshot = find_latest(containment)
     if snapshot is None:
         return {}, {}
@@ -130,6 +131,10 @@ def _read_latest(containment: Containment) -> tuple[dict[str, str], dict[Subject
             kind, at, _, _, step = there
             words[there] = Whereabouts(kind, at, step=step).group
         places["unit", key] = words[there]
+    certain = SnapshotUnit.objects.filter(snapshot__containment=containment, sureness=Sureness.CERTAIN.value)
+    for key in certain.exclude(snapshot=snapshot).values_list("unit__key", flat=True).distinct().iterator():
+        if sureness.get(key) != Sureness.POSSIBLE.value:  # cleared since: it is done as what it was
+            sureness[key] = Sureness.CERTAIN.value
     for kind, key, place in snapshot.stock.values_list("kind", "key", "place"):
         places["tape" if kind == "tape" else "container", key] = place
     return sureness, places

@@ -96,6 +96,6 @@ def list_notices_awaiting(person: Person) -> list[Notice]:
     others = (
         Notice.objects.filter(sent=None, superseded=None, containment__closed=None)
         .exclude(drafted_by=person)
-        .select_related("containment", "customer", "drafted_by")
+        .select_related("containment", "customer", "snapshot", "drafted_by")
     )
     return [one for one in others.order_by("drafted", "pk") if not find_notice_approval(one)]

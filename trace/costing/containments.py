@@ -72,15 +72,16 @@ class Ways:
         return min(whole, key=lambda way: self.costs[way].total)
 
     def find_break_even(self, way: Way, other: Way) -> Decimal | None:
-        """The share of bad units, among those that `way` sorts, at which it costs as much as `other`, from 0 to 1 and
-        as finely as a rate is given; None where there is none, or where every share does."""
+        """The share of bad units, among those that `way` sorts, at which it costs as much as `other`, as finely as a
+        rate is given; None where there is none between 0 and 1, or where every share does. (At 1 sorting that takes no
+        time costs what rework does: that tells nobody which to choose.)"""
         sorts = SORTED[way]
         full = sum((line.amount for line in self.costs[Way.REWORK].lines if _grows(line, sorts)), ZERO)
         fixed = sum((line.amount for line in self.costs[way].lines if not _grows(line, sorts)), ZERO)
         if not full:
             return None
         share = ((self.costs[other].total - fixed) / full).quantize(SIX_PLACES)
-        return share if 0 <= share <= 1 else None
+        return share if 0 < round(share, 3) < 1 else None
 
     @property
     def break_evens(self) -> Mapping[tuple[Way, Way], Decimal]:

@@ -44,7 +44,8 @@ NOT_RELEASED = "lot-not-released"
 
 def _not_due(facts: Facts) -> str | None:
     if facts.due is None:
-        return f"{facts.unit} has no step left on its route."
+        again = "To be tested again it is first sent back to that step, by a repair of a fault found or supposed."
+        return f"{facts.unit} has no step left on its route. {again}"
     if facts.station in facts.due.stations:
         return None
     choices = facts.choices or (facts.due,)
@@ -339,7 +340,7 @@ RULES: tuple[Rule, ...] = (
         "held",
         "an open hold does not permit the move: on the unit, what is in it, the station, its set-up, tape or feeds, "
         "or the containers and lots they give",
-        lambda f: " ".join(f.held) if f.held else None,
+        lambda f: ". ".join([*(one.rstrip(".") for one in f.held[:-1]), f.held[-1]]) if f.held else None,
         "Put it aside, marked, and call the quality engineer.",
         draws_stand=True,
         moves=(Move.START, Move.FINISH),

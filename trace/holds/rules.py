@@ -42,7 +42,7 @@ PERMITS: Mapping[Decision, tuple[Move, ...]] = {
     Decision.REPAIR: _WORK,
     Decision.SCRAP: (Move.SCRAP, Move.REMOVE, Move.STORE),
     Decision.RETURN: (Move.RETURN, Move.STORE),
-    Decision.SORT: (Move.START, Move.FINISH, Move.DIVIDE, Move.STORE),
+    Decision.SORT: (Move.START, Move.FINISH, Move.REPAIR, Move.DIVIDE, Move.STORE),
 }
 """The moves that a decision permits although what it is about is held: once it is approved."""
 

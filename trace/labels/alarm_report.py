@@ -3,12 +3,14 @@ told; as sections, for the page and the PDF alike."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from django.db.models import Q
 from django.utils import timezone
 
-from trace.approvals.queries import Verified, list_signatures
+from trace.approvals.queries import list_signatures
 from trace.containment.limits import summarise_limits
 from trace.containment.models import Containment, Heading, Remark, Snapshot, Term
 from trace.containment.terms import describe_term
@@ -29,7 +31,7 @@ from trace.labels.alarm_settled import (
 )
 from trace.labels.history import PrintedSection, PrintedTable, print_sections
 from trace.labels.moments import show
-from trace.ledger.models import Event
+from trace.ledger.models import Event, EventSubject
 
 MOST_UNITS = 2_000
 """So many units are listed on paper; the files of the units table have every one."""
@@ -226,18 +228,37 @@ def _remarks(it: Containment) -> Iterator[Section]:
             yield Section(_DISCIPLINE[heading], heading.label.capitalize(), said)
 
 
-def _events(it: Containment) -> list[Event]:
-    about = Event.objects.filter(subjects__kind="containment", subjects__key=it.key)
-    return list(about.select_related("by").order_by("happened", "pk"))
+def _papers(it: Containment) -> list[tuple[str, str]]:
+    """The containment, and what was decided and written under it: what is signed."""
+    return [
+        ("containment", it.key),
+        *(("disposition", one.key) for one in list_dispositions("containment", it.key)),
+        *(("notice", one.key) for one in it.notices.all()),
+    ]
+
+
+def _events(it: Containment) -> dict[Event, list[str]]:
+    """All that was done about it, signing too; each with what of it beside the containment itself it was done to."""
+    about = Q()
+    for kind, key in _papers(it):
+        about |= Q(kind=kind, key=key)
+    done = EventSubject.objects.filter(about).select_related("event__by").order_by("event__happened", "event", "key")
+    found: dict[Event, list[str]] = defaultdict(list)
+    for one in done:
+        found[one.event] += [] if one.kind == "containment" else [f"{one.kind} {one.key}"]
+    return found
 
 
 def _deeds(it: Containment) -> PrintedTable:
     return PrintedTable(
         "",
-        ["Happened", "Recorded", "What", "By"],
+        ["Happened", "Recorded", "What", "On", "By"],
         [
-            [show(to_ticks(one.happened)), show(to_ticks(one.recorded)), sentence(one.verb), one.by.name]
-            for one in _events(it)
+            [
+                *(show(to_ticks(one.happened)), show(to_ticks(one.recorded))),
+                *(sentence(one.verb), ", ".join(on), one.by.name),
+            ]
+            for one, on in _events(it).items()
         ],
         "Nothing was done yet.",
     )
@@ -245,7 +266,6 @@ def _deeds(it: Containment) -> PrintedTable:
 
 def _people(it: Containment) -> PrintedTable:
     people = {one.by.key: one.by for one in _events(it)}
-    people |= {one.signature.person.key: one.signature.person for _, one in _list_signed(it)}
     rows = [[key, person.name, ", ".join(person.roles)] for key, person in sorted(people.items())]
     return PrintedTable("", ["Number", "Name", "Answers for, as of now"], rows, "Nobody yet.")
 
@@ -257,19 +277,9 @@ def _closure(it: Containment) -> list[str]:
     return [f"Closed {show(it.closed)} by {it.closed_by.name}: {it.close_reason}", *left]
 
 
-def _list_signed(it: Containment) -> list[tuple[tuple[str, str], Verified]]:
-    """The signatures of a containment, its dispositions and its notices, each with what it is on."""
-    things = [
-        ("containment", it.key),
-        *(("disposition", one.key) for one in list_dispositions("containment", it.key)),
-        *(("notice", one.key) for one in it.notices.all()),
-    ]
-    return [(thing, one) for thing in things for one in list_signatures(*thing)]
-
-
 def _signatures(it: Containment) -> PrintedTable:
     """Printed name, date and time, meaning: 21 CFR 11.50."""
-    signed = _list_signed(it)
+    signed = [(thing, one) for thing in _papers(it) for one in list_signatures(*thing)]
     return PrintedTable(
         "Signatures",
         ["On", "Name", "Signed", "Meaning", "It stands"],

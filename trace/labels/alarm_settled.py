@@ -14,7 +14,7 @@ from trace.containment.rates import rates_of
 from trace.containment.shipped import find_notice_approval, find_state
 from trace.core.clock import OPEN, now_ticks, to_ticks
 from trace.costing.claims import Claim, count_good, make_claim
-from trace.costing.containments import Way, Ways, summarise_ways
+from trace.costing.containments import Ways, summarise_ways
 from trace.costing.rules import Cost, round_money
 from trace.costing.spent import summarise_actuals
 from trace.genealogy.forward import Population
@@ -24,6 +24,7 @@ from trace.holds.queries import find_state as find_disposition_state
 from trace.labels.history import PrintedTable
 from trace.labels.moments import show
 
+ROUNDED = "Amounts are rounded only where they are shown."
 MOST_POINTS = 200
 """So many things that are open alike are named on paper."""
 
@@ -130,12 +131,14 @@ def cost_tables(it: Containment, population: Population) -> tuple[list[str], lis
         *ways.unpriced,
         say_used(population, left),
         ways.unset_sentence,
-        claim.sentence,
+        f"Of what was spent so far and of “{ways.cheapest.words}”, {_money(claim.total, claim.currency)} "
+        f"{claim.currency} is claimed of the supplier. {claim.sentence}",
+        ROUNDED,
     ]
     return list(filter(None, said)), [
         _ways_table(ways),
         _lines_table("What was spent so far", spent),
-        _claim_table(claim, ways.cheapest),
+        _claim_table(claim),
     ]
 
 
@@ -158,17 +161,17 @@ def _ways_table(ways: Ways) -> PrintedTable:
 def _lines_table(title: str, cost: Cost) -> PrintedTable:
     return PrintedTable(
         f"{title}, {cost.currency}",
-        ["For", "What", "How many", "Amount"],
+        ["For", "What", "Where", "How many", "Amount"],
         list(_lines(cost)),
         "Nothing was spent by what is on record.",
     )
 
 
-def _claim_table(claim: Claim, ahead: Way) -> PrintedTable:
-    """What is claimed, by what it is for: of what was spent, and of the way out that costs least."""
+def _claim_table(claim: Claim) -> PrintedTable:
+    """What is claimed, by what it is for."""
     rows = [[heading, _money(amount, claim.currency)] for heading, amount in claim.by_heading.items() if amount]
     return PrintedTable(
-        f"What is claimed of the supplier, of this and of “{ahead.words}”, {claim.currency}",
+        f"What is claimed of the supplier, {claim.currency}",
         ["For", "Amount"],
         [*rows, ["Together", _money(claim.total, claim.currency)]] if rows else [],
         "Nothing is claimed.",
@@ -177,9 +180,9 @@ def _claim_table(claim: Claim, ahead: Way) -> PrintedTable:
 
 def _lines(cost: Cost) -> Iterator[Sequence[str]]:
     for line in cost.lines:
-        yield line.outlay.value, str(line), str(line.count), _money(line.amount, cost.currency)
+        yield line.outlay.value, str(line), line.group.place.value, str(line.count), _money(line.amount, cost.currency)
     if cost.lines:
-        yield "", "Together", "", _money(cost.total, cost.currency)
+        yield "", "Together", "", "", _money(cost.total, cost.currency)
 
 
 def _money(amount: Decimal, currency: str) -> str:

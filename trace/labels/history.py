@@ -6,7 +6,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from itertools import takewhile
 
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import stringWidth
@@ -94,17 +93,23 @@ def _paginate(blocks: Sequence[_Block]) -> Iterator[list[_Block]]:
     page: list[_Block] = []
     left = room
     for number, block in enumerate(blocks):
-        following = 0.0
-        if block.leads:  # a heading, a title, the head of a table: down to the first that leads no more
-            led = len(list(takewhile(lambda one: one.leads, blocks[number:])))
-            following = sum(one.height for one in blocks[number + 1 : number + led + 1])
-        if block.height + following > left and page:
+        if _led(blocks, number) > left and page:
             yield page
             page = [block.head] if block.head else []
             left = room - sum(one.height for one in page)
         page.append(block)
         left -= block.height
     yield page
+
+
+def _led(blocks: Sequence[_Block], number: int) -> float:
+    """The height of a block and, where it leads, of what it leads to: it stands on the same page."""
+    high = 0.0
+    for block in blocks[number:]:
+        high += block.height
+        if not block.leads:
+            break
+    return high
 
 
 def _text(text: str, size: float, font: str, *, above: float = 0, leads: bool = False) -> _Block:

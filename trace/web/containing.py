@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from trace.containment.holding import list_holds
 from trace.containment.models import Containment, Heading, Outcome, Snapshot
 from trace.containment.operations.alarms import close_containment
 from trace.containment.operations.decide import Group, clear_units, decide_contained
@@ -34,6 +35,16 @@ RECONCILE = Deed(
     note="What was said stays for the next scan.",
 )
 
+RELEASE = Deed(
+    release_contained,
+    "Release what may go",
+    [Ask("things", "Only these things, one a line", "scans", False), Ask("reason", "Reason and evidence")],
+    button="Release it",
+    caution=WHO_DECIDES,
+    note="Everything of which nothing is missing above; or of that only what is named: all of it or none. What is not "
+    "settled stays held.",
+)
+
 DECISIONS = [
     Deed(
         decide_contained,
@@ -62,15 +73,7 @@ DECISIONS = [
         note="All of them or none, and only what is to be sorted by a disposition that counts. Where the test is named "
         "each must have passed it since it was held; where none is, the evidence is all that speaks for them.",
     ),
-    Deed(
-        release_contained,
-        "Release what may go",
-        [Ask("things", "Only these things, one a line", "scans", False), Ask("reason", "Reason and evidence")],
-        button="Release it",
-        caution=WHO_DECIDES,
-        note="Everything of which nothing is missing above; or of that only what is named: all of it or none. What is "
-        "not settled stays held.",
-    ),
+    RELEASE,
     Deed(
         declare_clean_point,
         "Declare a clean point",
@@ -94,12 +97,15 @@ DECISIONS = [
         ],
         button="Close it",
         caution=WHO_DECIDES,
+        note="What stays held can be decided of on its own page later, and is then released here.",
     ),
 ]
 
 
 def list_decisions(containment: Containment) -> list[Deed]:
-    """The decisions, with the tests that may clear what it holds."""
+    """The decisions, with the tests that may clear what it holds; closed, it only releases what it holds."""
+    if containment.closed is not None:
+        return [RELEASE] if list_holds(containment).filter(released=None).exists() else []
     tests = [(f"{type(one).__name__.lower()}-{one.pk}", _name(one)) for one in list_tests(containment)]
 
     def fill(ask: Ask) -> Ask:
@@ -114,19 +120,20 @@ def _name(test: Step | Characteristic) -> str:
     return f"{test.part.key}, read at step {test.step_number}: {test.name}"
 
 
-NOTICE = Ask("notice", "Notice", "choose")
-WRITE = Deed(
-    write_notice,
-    "Write a notice",
-    [Ask("customer", "To", "choose"), Ask("text", "What they are told", "long")],
-    button="Write it",
-    caution=WHO_DECIDES,
-    note="It lists the units that the latest snapshot has as shipped to them. Another quality engineer approves it "
-    "by signature before it goes out.",
-)
-ANSWERS = [
-    Deed(send_notice, "A notice was sent", [NOTICE, Ask("how", "How, such as by registered letter")]),
-    Deed(void_notice, "A notice does not go out", [NOTICE, REASON], button="Give it up"),
+CHOOSE_NOTICE = Ask("notice", "Notice", "choose")
+
+NOTICE_DEEDS = [
+    Deed(
+        write_notice,
+        "Write a notice",
+        [Ask("customer", "To", "choose"), Ask("text", "What they are told", "long")],
+        button="Write it",
+        caution=WHO_DECIDES,
+        note="It lists the units that the latest snapshot has as shipped to them. Another quality engineer approves it "
+        "by signature before it goes out.",
+    ),
+    Deed(send_notice, "A notice was sent", [CHOOSE_NOTICE, Ask("how", "How, such as by registered letter")]),
+    Deed(void_notice, "A notice does not go out", [CHOOSE_NOTICE, REASON], button="Give it up"),
 ]
 
 
@@ -135,9 +142,9 @@ def list_notice_deeds(containment: Containment, snapshot: Snapshot | None) -> li
     customers = [(one.key, f"{one.key} {one.name}") for one in list_customers(snapshot)] if snapshot else []
     unsent = containment.notices.filter(sent=None, superseded=None).select_related("customer")
     notices = [(one.key, f"{one.key} to {one.customer.name}, {find_state(one)}") for one in unsent]
-    offered = [*([WRITE] if customers else []), *(ANSWERS if notices else [])]
     choices = {"customer": customers, "notice": notices}
     return [
         replace(deed, asks=[replace(ask, choices=choices.get(ask.name, ask.choices)) for ask in deed.asks])
-        for deed in offered
+        for deed in NOTICE_DEEDS
+        if choices[deed.asks[0].name]
     ]

@@ -13,6 +13,7 @@ from django.urls import reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
+from trace.core.clock import OPEN
 from trace.core.errors import NotFound
 from trace.core.verbs import sentence
 from trace.floor.models import BatchPass, Carried, Fault, Fitting, Pass, Reading, Repair, SampleEntry
@@ -32,7 +33,7 @@ from trace.floor.operations.faults import void_fault, void_repair
 from trace.floor.operations.readings import void_reading
 from trace.floor.operations.samples import void_sample_entry
 from trace.ledger.models import Event
-from trace.material.models import BagRecord, Count, FeedRecord, ScrappedParts
+from trace.material.models import Axis, BagRecord, Count, FeedRecord, ScrappedParts
 from trace.web.cells import Moment, Ref, Several
 from trace.web.record import reason_in
 from trace.web.tables import Column, Table
@@ -80,9 +81,18 @@ def _said_of_fitting(one: Fitting) -> tuple[Any, ...]:
     return ("what was there removed" if one.holds == Fitting.Holds.NOTHING else "a unit that is not known", *place)
 
 
+def when_changed(record: FeedRecord, on_clock: bool) -> Moment | Several:
+    """When something was done at a feed; between which moments, where nobody knows it more exactly."""
+    if on_clock and 0 < record.first < record.last < OPEN:
+        return Several(("between", Moment(record.first), "and", Moment(record.last)), " ")
+    return Moment(record.happened)
+
+
 def _said_of_feed(one: FeedRecord) -> tuple[Any, ...]:
     container = (Ref("container", one.container.key),) if one.container else ()
-    return (*container, one.get_act_display(), "at", Ref("feed", one.feed.key), "on", Moment(one.happened))
+    when = when_changed(one, one.feed.axis.kind == Axis.Kind.CLOCK)
+    on = ("on",) if isinstance(when, Moment) else ()
+    return (*container, one.get_act_display(), "at", Ref("feed", one.feed.key), *on, when)
 
 
 _OF = {

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from django.db.models import Count
+from django.urls import reverse
 
-from trace.holds.models import Disposition, DispositionMember
+from trace.holds.models import Decision, Disposition, DispositionMember
 from trace.holds.queries import find_state
 from trace.holds.rules import Move
-from trace.web.cells import Mark, Moment, Ref, Several, kind_words
+from trace.web.cells import Link, Mark, Moment, Ref, Several, kind_words
 from trace.web.tables import Column, Table
 
 
@@ -52,15 +53,20 @@ def count_things(disposition: Disposition) -> str:
 
 
 def members_table(disposition: Disposition) -> Table:
-    """The things of which one disposition decides together."""
+    """What a disposition decides of, where that is several things: whoever approves it reads them."""
+
+    def scrap(one: DispositionMember) -> Link | str:
+        return Link("scrap it", reverse("scrap-unit", args=[one.key]), f"Scrap {one.key}") if one.kind == "unit" else ""
+
     return Table(
         "members",
         "What it decides of",
         [
             Column("kind", "Kind", lambda one: kind_words(one.kind), "kind", choose=True),
             Column("key", "Which", lambda one: Ref(one.kind, one.key), "key"),
+            *([Column("scrap", "Its record", scrap)] if disposition.decision == Decision.SCRAP else []),
         ],
         disposition.members.order_by("kind", "key"),
-        "It decides of one thing.",
+        "It decides of nothing.",
         search=("key",),
     )

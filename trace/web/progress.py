@@ -10,7 +10,7 @@ from django.urls import reverse
 from trace.containment.compared import Change, list_changes, list_news
 from trace.containment.holding import Standing, judge_holds
 from trace.containment.models import CleanPoint, Containment, Notice, Reconciliation, Snapshot
-from trace.containment.narrowing import Look
+from trace.containment.narrowing import SETTLED, Look
 from trace.containment.open_points import OpenPoint
 from trace.containment.progress import GroupProgress, Progress
 from trace.containment.shipped import find_state, list_shipped
@@ -176,10 +176,9 @@ def open_points_table(points: Sequence[OpenPoint]) -> Table:
     )
 
 
-def notices_table(containment: Containment) -> Table:
+def notices_table(notices: Sequence[Notice], title: str = "Notices") -> Table:
     """What customers are told."""
     signed = signed_cell("notice")
-    notices = Notice.objects.filter(containment=containment).select_related("customer", "snapshot", "drafted_by")
 
     def state(one: Notice) -> Several:
         return Several((Mark(find_state(one)), one.sent_how), " ")
@@ -187,43 +186,26 @@ def notices_table(containment: Containment) -> Table:
     def paper(one: Notice) -> Link:
         return Link(one.key, reverse("notice-pdf", args=[one.key]), f"{one.key} as PDF")
 
+    def snapshot(one: Notice) -> Link:
+        it = one.snapshot
+        href = reverse("containment-snapshot", args=[one.containment.key, it.number])
+        return Link(f"{it.number} of {one.containment.key}", href, f"Snapshot {it.number} of {one.containment.key}")
+
     return Table(
         "notices",
-        "Notices",
+        title,
         [
             Column("key", "Notice", paper),
             Column("customer", "To", lambda one: Ref("customer", one.customer.key, one.customer.name)),
             Column("state", "State", state),
             Column("signed", "Signed", lambda one: signed(one.key)),
             Column("text", "What they are told", lambda one: one.text),
-            Column("snapshot", "By snapshot", lambda one: one.snapshot.number, number=True),
-            Column("drafted", "Written", lambda one: Moment(one.drafted)),
-            Column("by", "By", lambda one: Ref("person", one.drafted_by.key, one.drafted_by.name)),
-        ],
-        list(notices.order_by("-drafted")),
-        "No notice was written.",
-    )
-
-
-def awaited_notices_table(notices: Sequence[Notice]) -> Table:
-    """Notices that wait for somebody's approval, of whatever containment."""
-
-    def to_sign(one: Notice) -> Link:
-        return Link(one.key, reverse("sign", args=["notice", one.key]), f"Read and sign {one.key}")
-
-    return Table(
-        "notices",
-        "Notices that wait for your approval",
-        [
-            Column("key", "Notice", to_sign),
-            Column("containment", "Containment", lambda one: Ref("containment", one.containment.key)),
-            Column("customer", "To", lambda one: Ref("customer", one.customer.key, one.customer.name)),
-            Column("text", "What they are told", lambda one: one.text),
+            Column("snapshot", "By snapshot", snapshot),
             Column("drafted", "Written", lambda one: Moment(one.drafted)),
             Column("by", "By", lambda one: Ref("person", one.drafted_by.key, one.drafted_by.name)),
         ],
         notices,
-        "None waits.",
+        "No notice was written.",
     )
 
 
@@ -307,7 +289,7 @@ def changes_table(rows: Sequence[Row]) -> Table:
 # What would narrow it ------------------------------------------------------------------------------------------------
 
 
-def looks_table(looks: Sequence[Look], containment: Containment) -> Table:
+def looks_table(containment: Containment, looks: Sequence[Look]) -> Table:
     """The looks that would decide most, the best first."""
 
     def answers(look: Look) -> str:
@@ -316,9 +298,9 @@ def looks_table(looks: Sequence[Look], containment: Containment) -> Table:
         )
 
     def entered(look: Look) -> Link:
-        of_test = look.page == "containment-progress"
-        href = reverse(look.page, args=[containment.key if of_test else look.thing[1]])
-        return Link("enter it", f"{href}#clear_units" if of_test else href, f"Enter the result: {look.words}")
+        of = containment.key if look.page == SETTLED else look.thing[1]
+        href = reverse(look.page, args=[of]) + "#clear_units" * (look.page == SETTLED)
+        return Link("enter it", href, f"Enter the result: {look.words}")
 
     return Table(
         "looks",
@@ -333,6 +315,6 @@ def looks_table(looks: Sequence[Look], containment: Containment) -> Table:
         looks,
         "No single look would decide any of it.",
         note="Minutes are rough, for ranking only. Once the result is on record, the population follows it. A record "
-        "at a feed is put right there (“This is wrong”) and told again; units are cleared by their test, once they "
-        "are held and to be sorted.",
+        "at a feed is put right there (“This is wrong”) and told again, with when it was; units are cleared by their "
+        "test, once they are held and to be sorted.",
     )

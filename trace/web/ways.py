@@ -127,6 +127,7 @@ def _lines_table(name: str, title: str, lines: Sequence[CostLine], currency: str
             Column("line", "Line", str),
             Column("outlay", "For", lambda line: line.outlay.value, choose=True),
             Column("sureness", "Sureness", lambda line: Mark(line.group.sureness.value), choose=True),
+            Column("place", "Where", lambda line: line.group.place.value, choose=True),
             Column("quantity", "Quantity", lambda line: line.quantity, number=True),
             Column("each", "Each", lambda line: say_each(line, currency)),
             Column("amount", f"Amount, {currency}", lambda line: Money(line.amount, currency), number=True),

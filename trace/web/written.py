@@ -21,7 +21,9 @@ Subject = tuple[str, str]
 
 SECTIONS = {"arguments": "What was told", "facts": "What was noted", "result": "What came of it"}
 MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}\+00:00")
-TICKS = frozenset({"created", "drafted", "recorded", "removed", "since", "superseded", "until", "written"})
+TICKS = frozenset(
+    ("closed", "created", "drafted", "opened", "recorded", "removed", "since", "superseded", "until", "written")
+)
 """Fields of what is signed that are moments in microseconds."""
 WORDS = {None: "none", True: "yes", False: "no", "": "empty"}
 

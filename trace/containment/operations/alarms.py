@@ -107,7 +107,7 @@ def close_containment(
         raise ContainmentRefused(f"{containment} was opened after that moment.")
     named = set(WORD.findall(open_points.upper()))
     if still := [one for one in list_open(containment, reckon(containment), now_ticks()) if one.key not in named]:
-        more = f" So are {len(still) - 1} more." if len(still) > 1 else ""
+        more = f" {len(still) - 1} more {'is' if len(still) == 2 else 'are'} left open." if len(still) > 1 else ""
         raise ContainmentRefused(
             f"{still[0].words} So {containment} is not over.{more}",
             action="Have it settled. What has to be left is named among the open points, by its key, with why.",

@@ -11,7 +11,7 @@ from trace.containment.holding import list_holds
 from trace.containment.models import CleanPoint, Containment, ContainmentRate, Outcome, Reconciliation
 from trace.containment.operations.alarms import ContainmentRefused, lock_open
 from trace.containment.population import find_latest, reckon
-from trace.containment.progress import find_last_carrier, order_of
+from trace.containment.progress import find_last_carrier, order_of, propose_clean_point
 from trace.core.clock import now_ticks, to_ticks
 from trace.core.keys import clean_text
 from trace.core.models import Person
@@ -69,11 +69,14 @@ def declare_clean_point(*, containment: Containment, unit: Unit, reason: str, by
     reason = clean_text(reason, 300, "The reason")
     if not reason:
         raise ContainmentRefused("Say what makes it clean from there on.", action="Such as: lot changed, line cleared.")
-    last = find_last_carrier(reckon(containment), unit.part)
+    population = reckon(containment)
+    last = find_last_carrier(population, unit.part)
     if last and order_of(last) >= order_of(unit):
         which = "It" if last.pk == unit.pk else f"Unit {last.key}, which is later,"
+        first = propose_clean_point(population, unit.part)
         raise ContainmentRefused(
-            f"{unit.key} is no clean point. {which} carries what is suspect, or may.", action="Name a later unit."
+            f"{unit.key} is no clean point. {which} carries what is suspect, or may.",
+            action=f"Name a later unit{f': the first by the record is {first.key}' if first else ''}.",
         )
     former = containment.clean_points.filter(unit__part__number=unit.part.number, superseded=None)
     former.update(superseded=now_ticks())

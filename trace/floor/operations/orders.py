@@ -224,7 +224,8 @@ def scrap_unit(
     `salvage` is what is taken out and kept, by designator: of a part the label of its container, a new one or one that
     is there; of a serialised child an empty text: it is due again from the last step of its route at which something is
     measured or judged. Refuses with OrderRefused without a reason, twice, or when it or what it is inside of is packed
-    or shipped; with Held, a hold on what is inside it or on what it is inside of too; with what `remove_part` refuses.
+    or shipped; with Held, a hold on what is scrapped with it or on what it is inside of too, or on a child that is kept
+    and may not be removed; with what `remove_part` refuses.
     """
     labels = {name.strip(): label and read_label(label) for name, label in salvage.items()}
     bags = {bag.key: bag for bag in Container.objects.filter(key__in=labels.values()).order_by("pk")}
@@ -239,7 +240,8 @@ def scrap_unit(
     if unit.scrapped is not None:
         raise OrderRefused(f"{unit.key} was scrapped before.", action="Nothing needs doing.")
     chain = [unit, *list_parents([unit])[unit.pk]]
-    check_moves(Move.SCRAP, [*chain, *contents_of([unit])[unit.pk]])
+    kept = {one for inside in contents_of([*children.values()]).values() for one in inside}
+    check_moves(Move.SCRAP, [*chain, *(one for one in contents_of([unit])[unit.pk] if one not in kept)])
     places = places_of(chain)
     for holder in chain:
         where = places.get(holder.pk, {})

@@ -16,7 +16,7 @@ from trace.floor.remaining import find_pace, forecast_feeds
 from trace.material.models import Axis, Feed, FeedRecord, SetUp, SetUpLine, Span
 from trace.material.sequencing import RunOut
 from trace.web.cells import Mark, Moment, Ref, Several, place_of
-from trace.web.corrections import corrections_table, list_corrections, wrong_column
+from trace.web.corrections import corrections_table, list_corrections, when_changed, wrong_column
 from trace.web.sheets.base import Fact, Sheet, count, lasting
 from trace.web.tables import Column, Table
 
@@ -120,13 +120,6 @@ def _lot(span: Span) -> Ref | str:
     return Ref("lot", span.container.lot.key) if span.container else ""
 
 
-def _changed(record: FeedRecord, on_clock: bool) -> Moment | Several:
-    """When it was done; between which moments, where nobody knows it more exactly."""
-    if on_clock and 0 < record.first < record.last < OPEN:
-        return Several(("between", Moment(record.first), "and", Moment(record.last)), " ")
-    return Moment(record.happened)
-
-
 def _position(record: FeedRecord) -> str:
     return str(record.first) if record.first == record.last else f"{record.first}–{record.last}"
 
@@ -160,7 +153,7 @@ def feed_sheet(it: Feed) -> Sheet:
             "records",
             "What was done at it",
             [
-                Column("when", "When", lambda r: _changed(r, on_clock), "happened"),
+                Column("when", "When", lambda r: when_changed(r, on_clock), "happened"),
                 *([] if on_clock else [position]),
                 Column("act", "What", lambda r: r.get_act_display(), "act"),
                 Column("container", "Container", _container, "container__key"),

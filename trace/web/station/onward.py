@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
@@ -14,6 +14,7 @@ from trace.floor.faults import wants_review
 from trace.floor.models import Pass, Sample, Unit
 from trace.floor.queries import find_due_choices
 from trace.floor.samples import list_owing
+from trace.holds.models import Hold
 from trace.web.station.desk import find_carrier, find_unit
 
 
@@ -21,7 +22,7 @@ from trace.web.station.desk import find_carrier, find_unit
 class Onward:
     """Where a unit goes, or what is in a rack or panel, whose work has just ended: its next step, None where its route
     is done; the sample tests that come first; the stations where it is mended, if it failed; whether it failed as often
-    as it may."""
+    as it may; why it is held, if it is."""
 
     kind: str
     key: str
@@ -29,6 +30,13 @@ class Onward:
     owed: Sequence[Sample] = ()
     mended_at: Sequence[Station] = ()
     to_review: bool = False
+    held: str = ""
+
+
+def list_held(units: Iterable[Unit]) -> dict[str, str]:
+    """{serial: why} of these units that are held."""
+    holds = Hold.objects.filter(released=None, target_kind="unit", target_key__in=[unit.key for unit in units])
+    return dict(holds.order_by("-pk").values_list("target_key", "reason"))
 
 
 def find_onward(label: str) -> list[Onward]:
@@ -42,12 +50,14 @@ def find_onward(label: str) -> list[Onward]:
     last = dict(visits.order_by("began", "pk").values_list("unit", "outcome"))
     repairs = Station.objects.filter(repairs=True, retired=None).order_by("key")
     mended_at = tuple(repairs) if Pass.Outcome.FAILED in last.values() else []
+    held = list_held(units)
     ways = []
     for unit in units:
         step = due[unit.pk][0] if unit.pk in due else None
         failed = last.get(unit.pk) == Pass.Outcome.FAILED
         to_review = bool(failed and step and wants_review(unit, step))
-        ways.append(Onward("unit", unit.key, step, owed.get(unit.pk, ()), mended_at if failed else (), to_review))
+        mends, why = mended_at if failed else (), held.get(unit.key, "")
+        ways.append(Onward("unit", unit.key, step, owed.get(unit.pk, ()), mends, to_review, why))
     together = {replace(way, kind="carrier", key=carrier.key) for way in ways} if carrier else set()
     alike = len(together) == 1 and not (ways[0].owed or ways[0].mended_at)  # these are of each unit
     return [*together] if alike else ways

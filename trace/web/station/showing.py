@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -25,6 +25,7 @@ from trace.web.sheets.feeds import between
 from trace.web.station.acting import find_next_count
 from trace.web.station.bench import find_pass_here
 from trace.web.station.desk import Desk, find_carrier, find_unit
+from trace.web.station.onward import list_held
 
 LAST_SCANS = 10
 SHOWN_WAITING = 5
@@ -32,12 +33,14 @@ SHOWN_WAITING = 5
 
 @dataclass(frozen=True)
 class Shown:
-    """The unit that the page is about, its step, and whether it is inside here; `work` where that is read with it."""
+    """The unit that the page is about, its step, and whether it is inside here; `work` where that is read with it, and
+    why the unit is `held`, if it is."""
 
     unit: Unit
     step: Step
     inside: bool
     work: Work | None = None
+    held: str = ""
 
 
 @dataclass(frozen=True)
@@ -70,6 +73,8 @@ class Home:
     scans: Sequence[Pass]
     waiting: Sequence[Waiting]
     to_repair: Sequence[ToRepair] = ()
+    held: Collection[str] = ()
+    """Serials of what is inside and held."""
 
     @property
     def inside_by_step(self) -> dict[Step, list[Pass]]:
@@ -95,7 +100,7 @@ class Home:
     @property
     def calm(self) -> bool:
         """Whether nothing is held, due or low."""
-        return not (self.bank.holds or self.bank.stops or self.warned or self.equipment)
+        return not (self.held or self.bank.holds or self.bank.stops or self.warned or self.equipment)
 
     @property
     def first(self) -> Sequence[Waiting]:
@@ -155,20 +160,23 @@ def list_inside(station: Station) -> list[Pass]:
 
 def with_work(shown: Shown, station: Station, at: datetime) -> Shown:
     """The unit with what to do."""
-    return replace(shown, work=read_work(shown.unit, shown.step, station, at))
+    held = list_held([shown.unit]).get(shown.unit.key, "")
+    return replace(shown, work=read_work(shown.unit, shown.step, station, at), held=held)
 
 
 def read_home(station: Station, at: datetime) -> Home:
     """How a station is: its set-ups, how long its feeds last, what is held, what is due, what was scanned last."""
     latest = Pass.objects.filter(station=station, superseded=None).exclude(outcome=Pass.Outcome.VOID)
     here = Equipment.objects.filter(station=station, retired=None)
+    inside = list_inside(station)
     return Home(
-        list_inside(station),
+        inside,
         summarise_bank(station, at),
         [due for due in judge_due(list(here), at) if due.state == "not fit"],
         list(latest.select_related("unit", "step", "by").order_by("-began", "-pk")[:LAST_SCANS]),
         list_waiting(station),
         list_to_repair() if station.repairs else (),
+        list_held([entry.unit for entry in inside]),
     )
 
 

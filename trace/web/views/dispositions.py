@@ -9,7 +9,7 @@ from django.views.decorators.http import require_GET
 
 from trace.approvals.content import find_record
 from trace.approvals.queries import list_attachments, list_signatures
-from trace.core.keys import clean_key
+from trace.core.keys import clean_key, next_key
 from trace.holds.models import Decision, Disposition
 from trace.holds.operations import DispositionRefused, decide_disposition, withdraw_disposition
 from trace.holds.queries import find_disposition_approval, find_state, get_disposition, list_dispositions
@@ -52,10 +52,10 @@ def disposition(request: HttpRequest, key: str) -> HttpResponseBase:
             ("Withdrawn by", Ref("person", it.withdrawn_by.key, it.withdrawn_by.name)),
             ("Why it was withdrawn", it.withdraw_reason),
         ]
-    grouped = it.target_kind == "containment"
+    things = count_things(it)
     context = {
         "it": it,
-        "things": count_things(it) if grouped else "",
+        "things": things,
         "of": kind_words(it.target_kind),
         "state": find_state(it),
         "approval": find_disposition_approval(it),
@@ -63,7 +63,7 @@ def disposition(request: HttpRequest, key: str) -> HttpResponseBase:
         "links": approval_links(request, "disposition", it.key),
     }
     tables = [
-        *([members_table(it)] if grouped else []),
+        *([members_table(it)] if things else []),
         signatures_table(list_signatures("disposition", it.key)),
         attachments_table(list_attachments("disposition", it.key)),
         record_table("disposition", it.key, Asof()),
@@ -94,7 +94,7 @@ def decide(request: HttpRequest, kind: str, key: str) -> HttpResponse:
         "key": key,
         "thing": Ref(kind, key),
         "decisions": [(one.value, one.label, moves_words(PERMITS[one])) for one in Decision],
-        "proposed": f"D-{Disposition.objects.count() + 1:04}",
+        "proposed": next_key(Disposition, "D"),
         "shown": dispositions_table(
             list(list_dispositions(kind, key).select_related("decided_by")), "Decided of it before"
         ).bind(request.GET, request.path, ""),

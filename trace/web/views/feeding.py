@@ -12,6 +12,7 @@ from django.urls import reverse
 from trace.core.clock import OPEN
 from trace.core.errors import NotFound
 from trace.core.keys import clean_key
+from trace.core.permissions import OPERATIONS, in_words
 from trace.floor.operations.feeds import (
     charge_bath,
     clear_feed,
@@ -67,6 +68,7 @@ TOP_UP = Deed(
     ),
     "Poured on",
 )
+WHEN = Ask("at", "When; empty is now", "moment", needed=False)
 HEEL = (("true", "cleaned: nothing stays"), ("false", "a heel stays"))
 
 DEEDS = {
@@ -104,6 +106,7 @@ def feeding(request: HttpRequest, key: str) -> HttpResponseBase:
             "done": title_of(request, deeds),
             "outside": request.GET.get("outside"),
             "hot": bath,
+            "whom": in_words(OPERATIONS["charge_bath" if bath else "load_feed"]),
         }
         return context, [readings_table(it)] if bath else []
 
@@ -131,7 +134,7 @@ def _deeds_of(it: Feed) -> list[Deed]:
         deeds = [
             deed if deed.operation is record_bath_reading else replace(deed, asks=(*deed.asks, count)) for deed in deeds
         ]
-    return deeds
+    return [replace(deed, asks=(*deed.asks, WHEN)) for deed in deeds]
 
 
 def _position(request: HttpRequest, it: Feed) -> dict[str, Any]:

@@ -33,7 +33,7 @@ from trace.web.dispositions import dispositions_table
 from trace.web.equipment import Due, equipment_table, list_due
 from trace.web.floor import list_on_floor, steps_table, units_on_floor_table
 from trace.web.line import limits_table
-from trace.web.progress import awaited_notices_table
+from trace.web.progress import notices_table
 from trace.web.returns import count_waiting
 from trace.web.samples import is_overdue, list_open, samples_table
 from trace.web.tables import Column, Table, respond
@@ -98,7 +98,7 @@ def home(request: HttpRequest) -> HttpResponseBase:
         _overdue_table(overdue),
         deviations_table(awaiting, now(), "Deviations that wait for your approval"),
         dispositions_table(deciding, "Dispositions that wait for your approval"),
-        awaited_notices_table(telling),
+        notices_table(telling, "Notices that wait for your approval"),
         equipment_table(failed, "Failed a check piece: not to be used", NONE_DUE, name="failed"),
         equipment_table([*late, *soon], "Calibrations that are due", NONE_DUE, name="calibrations"),
         equipment_table(owed, "Check pieces to be run", NONE_DUE, name="checks"),

@@ -32,7 +32,7 @@ from trace.holds.queries import list_dispositions
 from trace.holds.rules import Move
 from trace.web.alarms import answer_of
 from trace.web.cells import kind_words
-from trace.web.containing import ANSWERS, DECISIONS, RECONCILE, WRITE, list_decisions, list_notice_deeds
+from trace.web.containing import DECISIONS, NOTICE_DEEDS, RECONCILE, list_decisions, list_notice_deeds
 from trace.web.deeds import carry_out, list_permitted, title_of
 from trace.web.dispositions import dispositions_table
 from trace.web.forms import asking, do_or_show
@@ -116,7 +116,7 @@ def progress(request: HttpRequest, key: str) -> HttpResponseBase:
             "outcome": request.GET.get("outcome", ""),
             "place": request.GET.get("place", ""),
             "found": request.GET.get("found", ""),
-            "deeds": list_permitted(request, list_decisions(fresh)) if fresh.closed is None else [],
+            "deeds": list_permitted(request, list_decisions(fresh)),
             "keeps_scans": True,
             "labels": list_label_links(fresh),
             "done": "Stopped" if stopped else title_of(request, [RECONCILE, *DECISIONS]),
@@ -193,8 +193,9 @@ def notices(request: HttpRequest, key: str) -> HttpResponseBase:
     def show() -> tuple[dict[str, Any], list[Table]]:
         snapshot = find_latest(it)
         deeds = list_permitted(request, list_notice_deeds(it, snapshot)) if it.closed is None else []
-        context = {"it": it, "snapshot": snapshot, "deeds": deeds, "done": title_of(request, [WRITE, *ANSWERS])}
-        return context, [notices_table(it), *([shipped_table(snapshot)] if snapshot else [])]
+        context = {"it": it, "snapshot": snapshot, "deeds": deeds, "done": title_of(request, NOTICE_DEEDS)}
+        written = it.notices.select_related("customer", "snapshot", "drafted_by").order_by("-drafted")
+        return context, [notices_table(list(written)), *([shipped_table(snapshot)] if snapshot else [])]
 
     return do_or_show(request, "notices.html", do, show, f"containment-{it.key}-notices")
 
@@ -206,7 +207,7 @@ def narrow(request: HttpRequest, key: str) -> HttpResponseBase:
     answer = answer_of(it, Asof())
     looks = list_looks(answer.population)
     context = {"it": it, "answer": answer, "possible": answer.summary.possible, "looks": looks}
-    return respond(request, "narrow.html", context, [looks_table(looks, it)], name=f"containment-{it.key}-looks")
+    return respond(request, "narrow.html", context, [looks_table(it, looks)], name=f"containment-{it.key}-looks")
 
 
 @require_GET
