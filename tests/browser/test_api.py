@@ -17,7 +17,7 @@ def test_a_programmer_finds_an_operation_and_asks_for_a_lot(page, enter_as: Call
     plant.reel("CB-1", lot="K77")
     enter_as(make_user())
     page.goto("/api/v1/")
-    page.locator("#operations-tag-floor").click()
+    page.locator("#operations-tag-floor").click(timeout=60_000)  # its scripts are long
     page.get_by_text("/api/v1/operations/load-feed/").first.wait_for()
     shot("operations")
     page.locator("#operations-tag-floor").click()
