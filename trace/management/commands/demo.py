@@ -36,7 +36,7 @@ class Command(BaseCommand):
             check_is_ours()
             call_command("migrate", verbosity=0, interactive=False)
             if not is_built():
-                self.stderr.write("Building Quillmoor Works, seven weeks of it. It takes about half a minute, once.")
+                self.stderr.write("Building Quillmoor Works, seven weeks of it. It takes about a minute, once.")
                 build(progress=show_progress)
         except Refusal as refusal:
             raise CommandError(str(refusal)) from refusal
