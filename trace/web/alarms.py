@@ -139,7 +139,7 @@ class Shown:
         return format_html("{}{}{}", before, link, after)
 
 
-def show_terms(terms: Sequence[tuple[Join, Term]], at: int, *, alone: bool = True) -> list[Shown]:
+def show_terms(terms: Sequence[tuple[Join, Term]], at: int, *, alone: bool) -> list[Shown]:
     """The terms that count, as a page lists them; where there are several, each with what it selects `alone`."""
     several = alone and len(terms) > 1
     added = trace_each([term for _, term in terms], at) if several else [None] * len(terms)

@@ -162,7 +162,7 @@ def _show(request: HttpRequest, it: Containment) -> tuple[dict[str, Any], list[T
     answer = answer_of(it, read_asof(request))
     terms = list_terms(it)
     removed = it.terms.exclude(removed=None).select_related("by", "removed_by").order_by("number")
-    latest = find_latest(it)
+    latest, watch = find_latest(it), Watch.objects.filter(containment=it).first()
     changing = it.closed is None and not answer.asof.fields
     charged = list_charged(terms)
     live = answer.asof.fields or "anew" in request.GET
@@ -171,14 +171,14 @@ def _show(request: HttpRequest, it: Containment) -> tuple[dict[str, Any], list[T
         "it": it,
         "answer": answer,
         "kept": kept,
-        "watch": Watch.objects.filter(containment=it).first(),
+        "watch": watch,
         "unapproved": lacks_approval(it),
         "asof": answer.asof,
         "terms": show_terms(terms, answer.asof.ticks, alone=kept is None),
         "removed": [Shown(term, "") for term in removed],
         "latest": latest,
         "said": summarise_limits(answer.population).sentences if terms and not kept else [],
-        "facts": _facts(it),
+        "facts": _facts(it, watch),
         "links": [
             *(_links(request, it, answer.asof.query) if terms else ()),
             *approval_links(request, "containment", it.key),
@@ -215,13 +215,13 @@ def _links(request: HttpRequest, it: Containment, asof: str) -> list[Link]:
     ]
 
 
-def _facts(it: Containment) -> list[tuple[str, Any]]:
+def _facts(it: Containment, watch: Watch | None) -> list[tuple[str, Any]]:
     facts: list[tuple[str, Any]] = [
         ("Evidence", it.evidence or "none was given"),
         ("Opened", Moment(it.opened)),
         ("By", Ref("person", it.opened_by.key, it.opened_by.name)),
     ]
-    if watch := Watch.objects.filter(containment=it).first():
+    if watch:
         facts.append(
             ("Followed up to", Several((Moment(watch.looked), watch.doing and f"{watch.doing}, {watch.share} %"), " "))
         )
