@@ -70,7 +70,7 @@ def _kept_snapshot(p: Plant) -> Snapshot:
 def snapshot_unit(p: Plant) -> SnapshotUnit:
     (board,) = p.boards()
     told = {"sureness": "certain", "direct": True, "place": "waiting"}
-    return SnapshotUnit(snapshot=_kept_snapshot(p), unit=board, top=board.key, **told)
+    return SnapshotUnit(snapshot=_kept_snapshot(p), unit=board, part="BOARD", top=board.key, outermost=True, **told)
 
 
 def snapshot_stock(p: Plant) -> SnapshotStock:

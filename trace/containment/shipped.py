@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Collection
 
-from django.db.models import F, Prefetch, QuerySet
+from django.db.models import Prefetch, QuerySet
 
 from trace.approvals.queries import Verified, find_approval, list_approvals
 from trace.containment.models import Containment, Notice, Snapshot, SnapshotUnit
@@ -27,8 +27,7 @@ def list_shipped(snapshot: Snapshot, customer: str = "") -> QuerySet[SnapshotUni
     Each has its unit with part and order, carton, pallet, shipment, `since` (when that departed), and in
     `unit.theirs` the serials that the customer gave it. To be read in chunks: `iterator(chunk_size=2_000)`.
     """
-    outermost = snapshot.carriers.filter(place=Place.SHIPPED.value, unit__key=F("top"))
-    gone = outermost.exclude(sureness=Sureness.CLEARED.value)
+    gone = snapshot.carriers.filter(place=Place.SHIPPED.value, outermost=True).exclude(sureness=Sureness.CLEARED.value)
     theirs = Alias.objects.filter(kind=Alias.Kind.CUSTOMER, superseded=None)
     return (
         gone.filter(**({"customer": customer} if customer else {}))

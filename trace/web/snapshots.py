@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property, partial
 from urllib.parse import urlencode
 
-from django.db.models import Case, Count, F, Q, QuerySet, Value, When
+from django.db.models import Case, Count, Q, QuerySet, Value, When
 from django.urls import reverse
 
 from trace.containment.models import Containment, Snapshot, SnapshotStock, SnapshotUnit
@@ -78,14 +78,14 @@ class Kept:
     @cached_property
     def units(self) -> QuerySet[SnapshotUnit]:
         """Every unit of it, with whether it is in another."""
-        own = When(top=F("unit__key"), then=Value(OUTERMOST))
-        rows = self.snapshot.carriers.select_related("unit__part")
+        own = When(outermost=True, then=Value(OUTERMOST))
+        rows = self.snapshot.carriers.select_related("unit")
         return rows.annotate(counted=Case(own, default=Value(INSIDE))).order_by("pk")
 
     @property
     def carrying(self) -> QuerySet[SnapshotUnit]:
         """The outermost units that carry the suspect."""
-        return self.units.filter(counted=OUTERMOST, sureness__in=CARRYING)  # type: ignore[misc]
+        return self.snapshot.carriers.filter(outermost=True, sureness__in=CARRYING)
 
     def where(self, row: SnapshotUnit) -> Whereabouts:
         """Where the outermost unit of a row was."""
@@ -115,8 +115,8 @@ def _units_table(kept: Kept) -> Table:
         [
             Column("sureness", "Sureness", lambda row: Mark(row.sureness), "sureness", choose=True),
             Column("serial", "Serial", lambda row: Ref("unit", row.unit.key), "unit__key"),
-            Column("part", "Part", lambda row: Ref("part", row.unit.part.key), "unit__part__key", choose=True),
-            Column("inside", "Is in", lambda row: Ref("unit", row.top) if row.top != row.unit.key else "", "top"),
+            Column("part", "Part", lambda row: Ref("part", row.part), "part", choose=True),
+            Column("inside", "Is in", lambda row: "" if row.outermost else Ref("unit", row.top), "top"),
             Column("where", "Where", lambda row: where_cell(kept.where(row)), "place_key"),
             Column("since", "Since", lambda row: Moment(row.since or None), "since"),
             Column("reason", "Why only possible", lambda row: row.reasons, "reasons", choose=True),

@@ -41,12 +41,16 @@ class Snapshot(models.Model):
 
 
 class SnapshotUnit(models.Model):
-    """A unit of a snapshot's population, as it stood there: how sure, why only possible, in which outermost unit, and
-    where that was (in words; the kind of place and the thing there; carton, pallet, shipment and customer)."""
+    """A unit of a snapshot's population, as it stood there: of which part (its key), how sure, why only possible, in
+    which outermost unit, and where that was (in words; the kind of place and the thing there; carton, pallet, shipment
+    and customer). `outermost` says that it was in no other: what pages count and filter by is in the row itself, as a
+    snapshot may have a hundred thousand."""
 
     snapshot = models.ForeignKey(Snapshot, models.PROTECT, related_name="carriers")
     unit = models.ForeignKey(Unit, models.PROTECT, related_name="+")
+    part = models.CharField(max_length=40)
     top = KeyField(unique=False)
+    outermost = models.BooleanField()
     sureness = models.CharField(max_length=8)
     reasons = models.CharField(max_length=60, blank=True)
     direct = models.BooleanField()

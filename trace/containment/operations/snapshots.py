@@ -53,13 +53,13 @@ def write_snapshot(
     insert_rows(
         SnapshotUnit,
         (
-            *("snapshot", "unit", "top", "sureness", "reasons", "direct", "place", "place_key"),
-            *("carton", "pallet", "shipment", "customer", "step", "since"),
+            *("snapshot", "unit", "part", "top", "outermost", "sureness", "reasons", "direct"),
+            *("place", "place_key", "carton", "pallet", "shipment", "customer", "step", "since"),
         ),
         (
             (
-                *(snapshot.pk, carrier.unit, carrier.top, carrier.sureness.value, " ".join(carrier.reasons)[:60]),
-                *(carrier.direct, where.kind.value, where.key, where.carton, where.pallet, where.shipment),
+                *(snapshot.pk, carrier.unit, carrier.part, carrier.top, carrier.top == carrier.key),
+                *(carrier.sureness.value, " ".join(carrier.reasons)[:60], carrier.direct, where.kind.value, where.key, where.carton, where.pallet, where.shipment),
                 *(where.customer, where.step, where.since),
             )
             for carrier in population.carriers
