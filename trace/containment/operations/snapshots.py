@@ -59,8 +59,8 @@ def write_snapshot(
         (
             (
                 *(snapshot.pk, carrier.unit, carrier.part, carrier.top, carrier.top == carrier.key),
-                *(carrier.sureness.value, " ".join(carrier.reasons)[:60], carrier.direct, where.kind.value, where.key, where.carton, where.pallet, where.shipment),
-                *(where.customer, where.step, where.since),
+                *(carrier.sureness.value, " ".join(carrier.reasons)[:60], carrier.direct, where.kind.value, where.key),
+                *(where.carton, where.pallet, where.shipment, where.customer, where.step, where.since),
             )
             for carrier in population.carriers
             for where in [carrier.where]
