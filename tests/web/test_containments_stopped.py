@@ -16,9 +16,12 @@ from trace.approvals.models import Meaning
 from trace.approvals.operations import sign
 from trace.containment.models import CleanPoint, Clearing, Containment, Notice, Reconciliation, Remark
 from trace.containment.open_points import list_open
+from trace.containment.operations.alarms import add_term, remove_term
 from trace.containment.population import reckon
+from trace.containment.terms import Told
 from trace.core.clock import now, now_ticks
 from trace.core.keys import code_of, label_text
+from trace.core.models import User
 from trace.core.permissions import Role
 from trace.costing.containments import Way, summarise_ways
 from trace.costing.rules import round_money
@@ -270,6 +273,23 @@ def test_what_changed_since_a_snapshot(visitor: Client, alarm: Containment, susp
     rows = rows_of(visitor.get(f"{address}?one=1&other=2&csv=changes"))
     assert [(row["How"], row["Serial"]) for row in rows] == [("moved", suspects.certain.key)]
     assert rows[0]["It was"].startswith("certain finished") and rows[0]["It is"].startswith("certain scrapped")
+
+
+def test_who_may_approve_a_narrowed_containment_is_told_on_the_first_page(visitor: Client, alarm: Containment) -> None:
+    stop(visitor, alarm)
+    waits = "1 narrowed containment waits for your approval"
+    assert waits not in visitor.get("/").content.decode()
+    remove_term(term=alarm.terms.get(), reason="The supplier says it is good.", by=quality(), at=now())
+    add_term(containment=alarm, joined="any", told=Told("lot", "K77"), by=quality(), at=now())
+    assert waits in visitor.get("/").content.decode()
+    (row,) = rows_of(visitor.get("/containments/?csv=containments"))
+    assert row["Needs now"].startswith("have another quality engineer approve that it was narrowed")
+    own = Client()
+    own.force_login(User.objects.create_user("quinn", person=quality()))
+    page = own.get("/").content.decode()
+    assert "1 alarm is open" in page and waits not in page  # nobody approves what they worded
+    sign(subject=alarm, meaning=Meaning.APPROVED, by=quality("OTHER"), at=now())
+    assert waits not in visitor.get("/").content.decode()
 
 
 def test_an_operator_sees_progress_and_does_not_stop(client: Client, alarm: Containment) -> None:

@@ -16,7 +16,13 @@ def list_wording(containment: Containment) -> set[int]:
     return removed | ({term.by_id for term in standing} if narrowed else set())
 
 
-def lacks_approval(containment: Containment) -> bool:
-    """Whether what is suspect was narrowed, and nobody who had no part in that approved the containment as it is."""
+def list_unapproved(containment: Containment) -> set[int]:
+    """Who narrowed what is suspect (ids), as long as nobody who had no part in that approved the containment as it is:
+    somebody else is to. Empty where nothing is to be approved."""
     wording = list_wording(containment)
-    return bool(wording) and not find_approval("containment", containment.key, wording)
+    return wording if wording and not find_approval("containment", containment.key, wording) else set()
+
+
+def lacks_approval(containment: Containment) -> bool:
+    """Whether what is suspect was narrowed, and another one's approval of that is missing."""
+    return bool(list_unapproved(containment))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
@@ -15,6 +15,7 @@ from django.utils.safestring import SafeString
 
 from trace.containment.joining import Added, trace_each
 from trace.containment.models import Containment, Join, Kind, Snapshot, Term
+from trace.containment.narrowed import list_unapproved
 from trace.containment.population import list_terms, reckon
 from trace.containment.terms import describe_term
 from trace.containment.words import name_terms
@@ -38,12 +39,14 @@ def answer_of(containment: Containment, asof: Asof) -> Answer:
 
 @dataclass(frozen=True)
 class Alarm:
-    """A containment in a list: how many terms count, its latest snapshot, how many things it holds."""
+    """A containment in a list: how many terms count, its latest snapshot, how many things it holds; who narrowed what
+    is suspect (ids), where things are held and somebody else has yet to approve that."""
 
     it: Containment
     terms: int
     latest: Snapshot | None
     held: int
+    unapproved: Collection[int]
 
     @property
     def open(self) -> bool:
@@ -67,6 +70,8 @@ class Alarm:
             return "say what is suspect"
         if self.latest is None:
             return "keep its population"
+        if self.unapproved:
+            return "have another quality engineer approve that it was narrowed; then release what that leaves out"
         return "decide what becomes of what is held, and release it" if self.held else "stop it, or close it"
 
 
@@ -77,7 +82,12 @@ def list_alarms(*, only_open: bool = False) -> list[Alarm]:
     terms = Counter(Term.objects.filter(removed=None).values_list("containment", flat=True))
     held = Counter(Hold.objects.filter(released=None).exclude(under="").values_list("under", flat=True))
     latest = {one.containment_id: one for one in Snapshot.objects.order_by("number")}
-    alarms = [Alarm(one, terms[one.pk], latest.get(one.pk), held[one.key]) for one in every]
+
+    def show(one: Containment) -> Alarm:
+        unapproved = list_unapproved(one) if held[one.key] else ()
+        return Alarm(one, terms[one.pk], latest.get(one.pk), held[one.key], unapproved)
+
+    alarms = map(show, every)
     return sorted(alarms, key=lambda alarm: not alarm.open)
 
 

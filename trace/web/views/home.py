@@ -12,7 +12,7 @@ from django.utils import timezone
 from trace.approvals.queries import list_awaiting
 from trace.containment.shipped import list_notices_awaiting
 from trace.core.clock import OPEN, now
-from trace.core.permissions import JUDGING, OPERATIONS, STOPPING, may, roles_of
+from trace.core.permissions import APPROVERS, JUDGING, OPERATIONS, STOPPING, may, roles_of
 from trace.engineering.calendar import shift_at
 from trace.engineering.models import Part, Station
 from trace.engineering.queries import get_calendar
@@ -45,19 +45,22 @@ def home(request: HttpRequest) -> HttpResponseBase:
     """What needs me now; how to begin where the plant is empty."""
     if not Part.objects.exists():
         return respond(request, "home.html", {"begin": True}, [], name="home")
+    person = request.user.person  # type: ignore[union-attr]
     holds = Hold.objects.filter(released=None).select_related("placed_by").order_by("-placed")
     unknown = _unknown_feeds()
     overdue = list_overdue_clearings(now())
     units = list_on_floor()
-    awaiting = list_awaiting(request.user.person, now())  # type: ignore[union-attr,arg-type]
-    deciding = list_dispositions_awaiting(request.user.person)  # type: ignore[union-attr,arg-type]
-    telling = list_notices_awaiting(request.user.person)  # type: ignore[union-attr,arg-type]
+    awaiting = list_awaiting(person, now())  # type: ignore[arg-type]
+    deciding = list_dispositions_awaiting(person)  # type: ignore[arg-type]
+    telling = list_notices_awaiting(person)  # type: ignore[arg-type]
     failed, late, soon, owed = _equipment_for(request)
     below = list_below_limit(now()) if may(roles_of(request.user), STOPPING) else []
     untested = _samples_for(request)
     alarms = list_alarms(only_open=True) if may(roles_of(request.user), STOPPING) else []
+    narrowed = [one for one in alarms if one.unapproved and person.pk not in one.unapproved]  # type: ignore[union-attr]
     context = {
         "alarms": len(alarms),
+        "narrowed": len(narrowed) if may(roles_of(request.user), APPROVERS["containment"]) else 0,
         "untested": len(untested),
         "overdue_tests": sum(map(is_overdue, untested)),
         "holds": holds.count(),
