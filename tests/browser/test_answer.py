@@ -8,6 +8,7 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.scanner import type_as_scanner
 from tests.web.conftest import Suspects, build_suspects, make_user
 from trace.core.keys import label_text
 
@@ -51,7 +52,7 @@ def test_from_the_sign_in_page_to_a_units_lots(page, suspects: Suspects, accessi
     shot("home")
     # The scan line has the focus: a scanner types the supplier's lot number and ends with Enter.
     assert focused(page) == "scan"
-    page.keyboard.type("2406/A\n")
+    type_as_scanner(page, "2406/A")
     arrive(page, "/lots/K77/")
     answer = page.locator("p.answer")
     assert answer.inner_text().startswith("Lot K77 is in 3 units: 2 certain, 1 possible. 1 has shipped, to 1 customer.")
@@ -72,7 +73,7 @@ def test_from_the_sign_in_page_to_a_units_lots(page, suspects: Suspects, accessi
 def test_the_keyboard_alone_reads_the_answer_and_opens_a_unit(inside, suspects: Suspects, shot: Callable) -> None:
     page = inside
     page.goto("/")
-    page.keyboard.type("k77\n")
+    type_as_scanner(page, "k77")
     arrive(page, "/lots/K77/")
     assert focused(page) == "scan"
     for _ in range(40):
@@ -102,10 +103,10 @@ def test_a_scan_that_arrives_elsewhere_lands_in_the_line(inside, suspects: Suspe
     page = inside
     page.goto("/lots/K77/")
     page.evaluate("document.activeElement.blur()")
-    page.keyboard.type("BAD\n")
+    type_as_scanner(page, "BAD")
     arrive(page, "/containers/BAD/")
     page.get_by_role("link", name="K77").first.focus()
-    page.keyboard.type(label_text("K77") + "\n")
+    type_as_scanner(page, label_text("K77"))
     arrive(page, "/lots/K77/")
     # While somebody types into a field, or uses a shortcut, the line keeps away.
     page.goto("/parts/RES/")
@@ -123,7 +124,8 @@ def test_a_scan_into_another_field_lands_in_the_line_too(inside, suspects: Suspe
     page.evaluate("addEventListener('submit', event => event.preventDefault())")  # to look before the page goes
     find, line = page.locator("#find"), page.locator("#scan")
     find.fill("R1")
-    find.press_sequentially(label_text("K77") + "\n")
+    find.focus()
+    type_as_scanner(page, label_text("K77"))
     assert (find.input_value(), line.input_value()) == ("R1", label_text("K77"))
     line.fill("")
     find.fill("")
@@ -142,7 +144,7 @@ def test_a_second_scan_takes_the_place_of_the_first_whose_page_is_not_there_yet(
 def test_a_wrong_check_character_and_a_choice(inside, accessible: Callable, shot: Callable) -> None:
     page = inside
     page.goto("/")
-    page.keyboard.type(f"K76.{label_text('K77')[-1]}\n")
+    type_as_scanner(page, f"K76.{label_text('K77')[-1]}")
     arrive(page, "/scan/")
     assert "The check character of K76 should be" in page.locator("[role=alert]").inner_text()
     accessible()

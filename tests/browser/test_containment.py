@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.scanner import type_as_scanner
 from tests.browser.test_answer import arrive, focused
 from tests.web.conftest import Suspects, build_suspects, make_user
 from trace.containment.models import Containment, Snapshot
@@ -54,7 +55,7 @@ def test_an_alarm_by_keyboard_alone(
     expect(answer).to_contain_text("Nothing is suspect yet.")
     # The scoping line waits. A scanner types the supplier's lot number and ends with Enter: it goes straight in.
     assert focused(page) == "subject"
-    page.keyboard.type("2406/A\n")
+    type_as_scanner(page, "2406/A")
     expect(page.locator("#add")).to_be_focused()
     accessible()
     page.keyboard.press("Enter")
@@ -71,7 +72,7 @@ def test_an_alarm_by_keyboard_alone(
     expect(answer).to_contain_text("is in 4 units")
     # A station without a window is refused beside the form, and then narrows what is suspect.
     expect(page.locator("#subject")).to_be_focused()
-    page.keyboard.type("INSERT\n")
+    type_as_scanner(page, "INSERT")
     expect(page.locator("#add")).to_be_focused()
     page.keyboard.press("Enter")
     expect(page.locator("#scoping .stop")).to_contain_text("It does not say when")

@@ -7,6 +7,7 @@ from decimal import Decimal
 
 import pytest
 
+from tests.browser.scanner import type_as_scanner
 from tests.factories import Plant
 from tests.material.inspecting import GAUGE, SAMPLE, gauge, planned, waiting
 from tests.web.conftest import make_user
@@ -71,11 +72,11 @@ def test_lots_are_inspected_and_decided(
 
     page.goto("/material/inspect/C1/")
     page.get_by_label("Scan the bore gauge").focus()
-    page.keyboard.type("BG-1\n")  # as a scanner types
+    type_as_scanner(page, "BG-1")
     readings = page.get_by_label("Readings in mm")
     assert readings.evaluate("field => field === document.activeElement")
     for reading in ("12.00", "12.01", "11.99", "12.00", "12.03"):  # as a gauge types them
-        page.keyboard.type(f"{reading}\n")
+        type_as_scanner(page, f"{reading}")
     page.get_by_role("button", name="Record Bore").click()
     assert "1 of 5 readings outside" in page.get_by_role("alert").inner_text()
     look("gauged and refused")

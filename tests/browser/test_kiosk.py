@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.scanner import type_as_scanner
 from tests.factories import Plant, make_person
 from tests.web.conftest import make_user
 from trace.core.permissions import Role
@@ -41,24 +42,24 @@ def test_a_shift_at_a_kiosk(page: Any, enter_as: Callable, accessible: Callable,
     assert page.evaluate("document.activeElement.id") == "id_code"
     for field in (page.get_by_label("Badge"), page.get_by_role("button")):
         assert field.bounding_box()["height"] >= 44
-    page.keyboard.type("BDG-00999\n")
+    type_as_scanner(page, "BDG-00999")
     expect(page.get_by_role("alert")).to_contain_text("No badge in use has this code")
     accessible()
-    page.keyboard.type("BDG-00417\n")  # as a scanner does
+    type_as_scanner(page, "BDG-00417")
     expect(page.get_by_role("heading", name="Bob")).to_be_visible()
     accessible()
     shot("the PIN")
-    page.keyboard.type("8306\n")
+    type_as_scanner(page, "8306")
     expect(page.get_by_role("alert")).to_contain_text("That is not the PIN")
     accessible()
     shot("a wrong PIN")
-    page.keyboard.type("8305\n")
+    type_as_scanner(page, "8305")
     expect(page.get_by_role("link", name="Bob")).to_be_visible()
     accessible()
     shot("home by badge")
 
     page.goto("/stations/INSERT/")
-    page.keyboard.type("BDG-00418\n")
+    type_as_scanner(page, "BDG-00418")
     expect(page.get_by_role("heading", name="Eve")).to_be_visible()
     assert page.evaluate("document.activeElement.id") == "id_pin"
     accessible()
@@ -66,7 +67,7 @@ def test_a_shift_at_a_kiosk(page: Any, enter_as: Callable, accessible: Callable,
     page.keyboard.type("71905", delay=80)  # by hand: a scanner's burst would go to the scan line
     page.keyboard.press("Enter")
     expect(page.get_by_role("link", name="Eve")).to_be_visible()
-    page.keyboard.type("BDG-00417\n")
+    type_as_scanner(page, "BDG-00417")
     page.get_by_role("link", name="Go on as Eve").click()
     expect(page.get_by_role("link", name="Eve")).to_be_visible()
     page.get_by_role("button", name="Sign out").click()

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import pytest
 
+from tests.browser.scanner import type_as_scanner
 from tests.web.conftest import Suspects, build_suspects, make_user
 from trace.core.clock import now
 from trace.engineering.models import Part
@@ -75,7 +76,7 @@ def test_labels_are_scanned_and_printed_by_keyboard_alone(
 ) -> None:
     enter_as(make_user("hal"))
     page.goto("/material/labels/")
-    page.keyboard.type("DRY\nHALF\nNONE\n")  # as fast as a scanner
+    type_as_scanner(page, "DRY\nHALF\nNONE")
     assert page.get_by_label("Containers and units, one a line").input_value() == "DRY\nHALF\nNONE\n"
     page.keyboard.press("Tab")
     page.keyboard.press("Tab")

@@ -17,6 +17,7 @@ import pytest
 import zxingcpp
 from django.core.management import call_command
 
+from tests.browser.scanner import type_as_scanner
 from tests.factories import Plant
 from tests.material.inspecting import SAMPLE, planned
 from tests.web.conftest import make_user
@@ -126,8 +127,7 @@ def test_material_comes_in_and_goes_onto_a_tape(
         for n, amount in enumerate(amounts, 1):
             fields = {"1P": number, "Q": f"{amount}", "10D": "2605", "1T": lot, "4L": "DE", "3S": f"{lot}-PK{n}"}
             with page.expect_navigation():
-                page.keyboard.type(write_label([*fields.items()]))
-                page.keyboard.press("Enter")
+                type_as_scanner(page, write_label([*fields.items()]))
             page.wait_for_function("document.activeElement.name === 'quantity-1'")
             enter()
             assert f"container {lot}-{n} with {amount}" in page.get_by_role("status").first.inner_text()

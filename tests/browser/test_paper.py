@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.scanner import type_as_scanner
 from tests.factories import Plant, make_person
 from tests.web.conftest import make_user
 from trace.core.permissions import Role
@@ -35,7 +36,7 @@ def test_a_sheet_is_typed_in(page: Any, enter_as: Callable, accessible: Callable
     page.get_by_label("Day, by the plant’s clock").fill("2026-03-02")
     for number, unit in enumerate([boards[0].key, "SN-9999", boards[1].key], 1):
         page.get_by_label(f"Unit, line {number}", exact=True).focus()
-        page.keyboard.type(f"{unit}\n")  # as a scanner does
+        type_as_scanner(page, f"{unit}")
         assert page.evaluate("document.activeElement.name") == f"entered-{number}"
         page.keyboard.type(f"06{number}0", delay=80)  # by hand
         page.keyboard.press("Enter")

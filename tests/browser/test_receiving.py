@@ -7,6 +7,7 @@ from decimal import Decimal
 
 import pytest
 
+from tests.browser.scanner import type_as_scanner
 from tests.factories import Plant
 from tests.web.conftest import make_user
 from trace.core.permissions import Role
@@ -44,8 +45,7 @@ def focused(page, name: str) -> bool:
 def scan(page, text: str) -> None:
     """As a scanner types: the text, then Enter."""
     with page.expect_navigation():
-        page.keyboard.type(text)
-        page.keyboard.press("Enter")
+        type_as_scanner(page, text)
 
 
 def scan_with_function_keys(page, text: str) -> None:

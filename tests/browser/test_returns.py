@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.scanner import type_as_scanner
 from tests.floor.test_returns import Sold
 from tests.web.conftest import make_user
 from trace.core.keys import label_text
@@ -31,8 +32,7 @@ def test_a_product_is_received_back_and_torn_down(
     enter_as(make_user("rita"))
     page.goto("/returns/receive/")
     look("empty")
-    page.keyboard.type(label_text(board.key))
-    page.keyboard.press("Enter")
+    type_as_scanner(page, label_text(board.key))
     expect(page.get_by_role("link", name=f"{board.key} came alone")).to_be_visible()
     look("proposed")
     form = page.get_by_role("form", name="Receive it")

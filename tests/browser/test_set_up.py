@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
+from tests.browser.scanner import type_as_scanner
 from tests.factories import Plant, make_assembly, make_part
 from tests.web.conftest import make_user
 from trace.core.clock import now
@@ -44,8 +45,7 @@ def test_a_changeover_is_made_verified_and_let_go_by_scans(
 
     def scan(key: str) -> str:
         with page.expect_navigation():
-            page.keyboard.type(label_text(key))
-            page.keyboard.press("Enter")
+            type_as_scanner(page, label_text(key))
         return str(page.locator("main").inner_text())
 
     enter_as(make_user("sam", roles=["handler"]))
@@ -95,8 +95,7 @@ def test_what_is_found_different_stops(
     page.goto("/station/INSERT/set-up/")
     for key in ("SLOT-R", "ANOTHER"):
         with page.expect_navigation():
-            page.keyboard.type(label_text(key))
-            page.keyboard.press("Enter")
+            type_as_scanner(page, label_text(key))
     assert "ANOTHER was found on SLOT-R" in page.get_by_role("alert").inner_text()
     shot("found")
     accessible()

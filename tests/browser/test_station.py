@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.scanner import type_as_scanner
 from tests.conftest import FLAGS, find_chromium
 from tests.factories import Plant
 from tests.web.conftest import make_user
@@ -56,8 +57,7 @@ class Scanner:
         expect(self.page.locator("#scan")).to_be_focused()
 
     def scan(self, text: str) -> None:
-        self.page.keyboard.type(text)
-        self.page.keyboard.press("Enter")
+        type_as_scanner(self.page, text)
 
     def hears(self, word: str, *sentences: str, wait: float = 5_000) -> None:
         answer = self.page.locator(".say")

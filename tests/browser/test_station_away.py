@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.scanner import type_as_scanner
 from tests.factories import Plant
 from tests.web.conftest import make_user
 from trace.core.clock import now
@@ -22,8 +23,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 def scan(page: Any, text: str) -> None:
     page.locator("#scan").focus()
-    page.keyboard.type(text)
-    page.keyboard.press("Enter")
+    type_as_scanner(page, text)
 
 
 @pytest.fixture

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
+from tests.browser.scanner import type_as_scanner
 from tests.factories import Plant, make_assembly, make_part
 from tests.web.conftest import make_user
 from trace.floor.operations.tapes import load_head, resume_tape, splice_head, stop_tape
@@ -37,8 +38,7 @@ def test_a_tape_is_built_and_mounted_by_the_scan_line(
 
     def scan(text: str) -> None:
         with page.expect_navigation():
-            page.keyboard.type(text)
-            page.keyboard.press("Enter")
+            type_as_scanner(page, text)
 
     def says(words: str, *texts: str) -> None:
         for text in texts:

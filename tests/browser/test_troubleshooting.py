@@ -8,6 +8,7 @@ from collections.abc import Callable
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.scanner import type_as_scanner
 from tests.floor.troubleshooting import Trouble
 from tests.web.conftest import make_user
 from trace.core.clock import now
@@ -39,8 +40,7 @@ def test_a_failed_board_is_mended_and_a_product_past_its_limit_is_scrapped(
         assert page.evaluate("document.documentElement.scrollWidth") <= width, step
 
     def scan(text: str) -> None:
-        page.keyboard.type(text)
-        page.keyboard.press("Enter")
+        type_as_scanner(page, text)
 
     enter_as(make_user("tess"))
     page.goto("/station/RP1/")

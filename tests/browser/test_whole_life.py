@@ -19,6 +19,7 @@ import pypdfium2
 import pytest
 from playwright.sync_api import Page, expect
 
+from tests.browser.scanner import type_as_scanner
 from tests.browser.working import REVIEW, Floor, Packer, Worker, make_look, read_csv
 from tests.factories import make_part, make_station
 from tests.web.conftest import make_user
@@ -172,8 +173,7 @@ class Plant:
         self.enter("tess")
         page.goto("/station/MEND/")
         self.look("waits to be mended")
-        page.keyboard.type(self.code_of[serial])
-        page.keyboard.press("Enter")
+        type_as_scanner(page, self.code_of[serial])
         page.wait_for_url(f"**/station/MEND/repair/{serial}/")
         if "No fault of it is open." in self.said():
             found = page.get_by_role("form", name="A fault was found")
@@ -190,8 +190,7 @@ class Plant:
         mend.get_by_label("What was done").select_option(label="part replaced")
         mend.get_by_label("Designator").fill(designator)
         mend.get_by_label("Container of the new part").focus()
-        page.keyboard.type(label_text(container))
-        page.keyboard.press("Enter")
+        type_as_scanner(page, label_text(container))
         mend.get_by_label("Minutes").fill("6")
         mend.get_by_label("It goes back to").select_option(label=back_to)
         self.look("to be mended")
@@ -366,8 +365,7 @@ def test_units_live_their_whole_lives_by_what_the_pages_say(
     # One comes back, is torn down, mended as was decided and signed, and closed.
     page.goto("/returns/")
     plant.open("Receive what came back")
-    page.keyboard.type(plant.code_of[returned])
-    page.keyboard.press("Enter")
+    type_as_scanner(page, plant.code_of[returned])
     form = page.get_by_role("form", name="Receive it")
     form.get_by_label("What the customer complains of").fill("blows little")
     look("to receive")

@@ -15,6 +15,7 @@ from django.conf import settings
 from django.test import Client
 from playwright.sync_api import Locator, Page, expect
 
+from tests.browser.scanner import type_as_scanner
 from tests.factories import Plant, make_assembly, make_station
 from trace.core.keys import label_text
 from trace.core.models import User
@@ -132,8 +133,7 @@ class Worker:
 
     def scan(self, text: str) -> None:
         self.page.locator("#scan").focus()
-        self.page.keyboard.type(text)
-        self.page.keyboard.press("Enter")
+        type_as_scanner(self.page, text)
 
     def hear(self, *words: str) -> str:
         """The sentence of an answer that is one of these words."""
