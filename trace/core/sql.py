@@ -53,10 +53,10 @@ def fetch(anchor: str, name: str, fragments: Mapping[str, str] | None = None, **
         return cursor.fetchall()
 
 
-def fetch_planned(anchor: str, name: str, **parameters: Any) -> list[tuple]:
+def fetch_planned(anchor: str, name: str, fragments: Mapping[str, str] | None = None, **parameters: Any) -> list[tuple]:
     """As `fetch`, by `planned_cursor`."""
     with planned_cursor() as cursor:
-        cursor.execute(*prepare(anchor, name, parameters))
+        cursor.execute(*prepare(anchor, name, parameters, fragments))
         return cursor.fetchall()
 
 
