@@ -125,8 +125,8 @@ def _routes(rows: str | None) -> dict[int, list[RouteStep]]:
     return routes
 
 
-def step_on_route(step: Step, stations: Iterable[str], measured: bool) -> RouteStep:
-    """The same of one step, by its record: the keys of its stations, and whether anything is measured there."""
+def step_on_route(step: Step, stations: Iterable[str], measured: int) -> RouteStep:
+    """The same of one step, by its record: the keys of its stations, and how much is measured there."""
     return RouteStep(
         step.pk,
         step.number,

@@ -6,7 +6,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from django.db.models import Exists, Max, OuterRef, Q, QuerySet, prefetch_related_objects
+from django.db.models import Count, Exists, Max, OuterRef, Q, QuerySet, Subquery, prefetch_related_objects
+from django.db.models.functions import Coalesce
 
 from trace.core.errors import NotFound
 from trace.engineering.models import Characteristic, Station, Step
@@ -45,16 +46,17 @@ def get_open_pass(unit: Unit) -> Pass | None:
 
 
 def list_open_passes() -> QuerySet[Pass]:
-    """The passes of units inside stations now, each with whether its step asks for readings, whether rules choose
+    """The passes of units inside stations now, each with how much its step asks to be read, whether rules choose
     samples among the units that pass it, whether something is fitted in the unit, and whether there is a hold on it or
     on the station."""
     children = Fitting.objects.filter(unit=OuterRef("unit"), child__isnull=False, until=None, superseded=None)
     asked = Characteristic.objects.filter(part=OuterRef("step__part"), step_number=OuterRef("step__number"))
+    number = asked.order_by().values("step_number").annotate(number=Count("pk")).values("number")
     passes = Pass.objects.filter(inside=True, superseded=None)
     chosen = SampleRule.objects.filter(number=OuterRef("step__part__number"), step_number=OuterRef("step__number"))
     held = Exists(_holds_on("unit")) | Exists(_holds_on("station"))
     passes = passes.annotate(  # type: ignore[no-redef]
-        measured=Exists(asked), samples=Exists(chosen), has_children=Exists(children), on_hold=held
+        measured=Coalesce(Subquery(number), 0), samples=Exists(chosen), has_children=Exists(children), on_hold=held
     )
     return passes.select_related("station", "step__program", "axis", "unit")
 

@@ -39,8 +39,8 @@ SELECT
         SELECT jsonb_agg(jsonb_build_array(
             step.part_id, step.id, step.number, step.name, step.free_order, step.alternative,
             step.qualification_id, step.equipment_kind, coalesce(program.key, ''), step.verification, step.first_piece,
-            step.attempts, EXISTS (
-                SELECT 1 FROM trace_characteristic asked
+            step.attempts, (
+                SELECT count(*) FROM trace_characteristic asked
                 WHERE asked.part_id = step.part_id AND asked.step_number = step.number
             ),
             step.sample_every IS NOT NULL, EXISTS (
