@@ -144,7 +144,7 @@ def admit(
     tape = setup.axis.tape if setup else None
     permits = Permits(from_ticks(scan - error), from_ticks(scan + error), moves)
     here = EquipmentHere(station, equipment, from_ticks(scan))
-    bank = SetUpsHere(station, found.setups, scan)
+    bank = SetUpsHere(station, found.setups, scan, found.seen, found.decided)
     if carrier:
         places = {pk: {**where, "in_panel": None} for pk, where in places.items()}
     admissions, refusals = [], []
