@@ -10,9 +10,9 @@ from django.test.utils import CaptureQueriesContext
 
 from tests.factories import Plant, make_assembly, make_person, moment
 from trace.engineering.models import Characteristic, ScanMode, Step
-from trace.floor.models import Pass
+from trace.floor.models import FirstPiece, Pass
 from trace.floor.operations.carriers import finish_carrier, start_carrier
-from trace.floor.operations.changeovers import approve_first_piece, start_setup
+from trace.floor.operations.changeovers import approve_first_piece, reject_first_piece, start_setup
 from trace.floor.operations.feeds import find_on_feed, load_feed, splice_feed
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 from trace.floor.operations.racks import define_rack, put_in_rack
@@ -60,8 +60,7 @@ def in_and_out(plant: Plant) -> tuple[int, int]:
 
 
 def test_a_pass_asks_a_fixed_number_of_times() -> None:
-    """On PostgreSQL the lock of the hold gate is one more, an event with its subjects one less; the lock of a
-    one-at-a-time station is one more."""
+    """On PostgreSQL the lock of the hold gate is one more, an event with its subjects one less."""
     assert in_and_out(plant_with()) == (START, FINISH)
 
 
@@ -146,6 +145,20 @@ def test_a_scan_asks_fifteen_times_at_most(mode: str, what: str) -> None:
     assert {name: asked for name, asked in scans(plant).items() if asked > MOST} == {}
 
 
+def test_a_first_piece_that_is_owed_asks_fifteen_times_at_most() -> None:
+    """It is scanned once, and lets out the unit before."""
+    plant = plant_with(mode=ScanMode.ONE_AT_A_TIME, feeds=8, history=3)
+    asking(plant, EVERYTHING)
+    before, first = plant.boards(2)
+    plant.do(start_pass, 500, unit=before, station=plant.insertion)
+    told = {"station": plant.insertion, "readings": {"Look": "good"}}
+    plant.do(record_readings, 501, unit=before, **told)
+    approved = FirstPiece.objects.get()
+    plant.do(reject_first_piece, 502, setup=approved.setup, unit=approved.unit, reason="C1 is askew")
+    plant.do(record_readings, 503, unit=first, **told)
+    assert count(lambda: plant.do(record_passes, 504, units=[first], station=plant.insertion)) <= MOST
+
+
 @pytest.mark.parametrize("mode", ScanMode.values)
 def test_feeds_that_wait_for_draws_are_reckoned_together(mode: str) -> None:
     plant = plant_with(mode=mode, feeds=12, history=2)
@@ -170,8 +183,7 @@ def test_a_rack_asks_as_often_as_one_unit(mode: str) -> None:
         rack = plant.boards(number)
         return count(lambda: plant.do(record_passes, minute, units=rack, station=plant.insertion, rack="RACK"))
 
-    # The scans before, who is inside, the lock of the station.
-    once = 6 + (2 + connection.features.has_select_for_update if mode == ScanMode.ONE_AT_A_TIME else 0)
+    once = 6 + 2 * (mode == ScanMode.ONE_AT_A_TIME)  # the scans before, who is inside
     assert [asked(100, 1), asked(200, 30), asked(300, 1)] == [once] * 3
 
 

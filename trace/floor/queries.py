@@ -6,11 +6,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from django.db import connection
 from django.db.models import Count, Exists, Max, OuterRef, Q, QuerySet, Subquery, prefetch_related_objects
 from django.db.models.functions import Coalesce
 
 from trace.core.errors import NotFound
-from trace.engineering.models import Characteristic, Station, Step
+from trace.core.sql import lock_rows
+from trace.engineering.models import Characteristic, ScanMode, Station, Step
 from trace.engineering.queries import list_steps
 from trace.floor.admission import list_missing_children, list_unknown_children, places_of
 from trace.floor.faults import list_open_faults
@@ -193,6 +195,19 @@ def lock_units(units: Iterable[Unit], *, parents: bool = False) -> list[Unit]:
     locked = Unit.objects.select_for_update(of=("self",)).select_related("part").filter(pk__in=ids).order_by("pk")
     asked = {unit.pk for unit in wanted}
     return [unit for unit in locked if unit.pk in asked]
+
+
+def lock_station(station: Station) -> None:
+    """At a one-at-a-time station each scan ends the pass before it: scans there wait for each other. Taken before every
+    other row lock. Where the database has none, whoever writes is alone."""
+    if station.scan_mode == ScanMode.ONE_AT_A_TIME and connection.features.has_select_for_update:
+        lock_rows(Station, [station.pk])
+
+
+def lock_units_at(station: Station | None, units: Iterable[Unit]) -> list[Unit]:
+    """The units, locked after the station where they are scanned, as `lock_station` does, in one statement."""
+    alone = station and station.scan_mode == ScanMode.ONE_AT_A_TIME
+    return lock_rows(Unit, [unit.pk for unit in units], station if alone else None)
 
 
 def find_last_known(units: Sequence[Unit]) -> dict[int, int]:
