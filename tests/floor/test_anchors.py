@@ -12,7 +12,6 @@ from tests.factories import Plant, spans_of, ticks
 from trace.floor import draws
 from trace.floor.operations.feeds import clear_feed, load_feed, splice_feed, take_off_feed, top_up_feed
 from trace.material.models import Derivation, Span
-from trace.material.spans import list_standing
 
 pytestmark = pytest.mark.django_db
 
@@ -47,7 +46,7 @@ def test_no_record_lies_across_an_anchor() -> None:
     plant = Plant()
 
     def anchor(minute: float) -> int | None:
-        return list_standing([plant.slot_r.pk], ticks(minute))[plant.slot_r.pk].anchor
+        return draws.read_reckoned([plant.slot_r], ticks(minute))[plant.slot_r.pk][0].anchor
 
     first = plant.do(load_feed, 10, feed=plant.slot_r, container=plant.reel())
     plant.do(load_feed, 20, feed=plant.slot_r, container=plant.reel())

@@ -8,11 +8,11 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from tests.factories import Plant, make_assembly, moment
+from tests.factories import Plant, make_assembly, make_person, moment
 from trace.engineering.models import Characteristic, ScanMode, Step
-from trace.floor.models import Pass
+from trace.floor.models import FirstPiece, Pass
 from trace.floor.operations.carriers import finish_carrier, start_carrier
-from trace.floor.operations.changeovers import approve_first_piece, start_setup
+from trace.floor.operations.changeovers import approve_first_piece, reject_first_piece, start_setup
 from trace.floor.operations.feeds import find_on_feed, load_feed, splice_feed
 from trace.floor.operations.passes import finish_pass, record_passes, start_pass
 from trace.floor.operations.racks import define_rack, put_in_rack
@@ -60,8 +60,7 @@ def in_and_out(plant: Plant) -> tuple[int, int]:
 
 
 def test_a_pass_asks_a_fixed_number_of_times() -> None:
-    """On PostgreSQL the lock of the hold gate is one more, an event with its subjects one less; the lock of a
-    one-at-a-time station is one more."""
+    """On PostgreSQL the lock of the hold gate is one more, an event with its subjects one less."""
     assert in_and_out(plant_with()) == (START, FINISH)
 
 
@@ -76,12 +75,12 @@ def test_it_does_not_grow_with_feeds_or_history(more) -> None:
 
 
 def test_what_a_set_up_owes_is_asked_only_where_the_step_asks_for_it() -> None:
-    """What was seen of its feeds, what was decided of first pieces, and which unit went first."""
+    """Which unit went first; what was seen of its feeds, and decided of first pieces, comes with the rest."""
     plant = plant_with(feeds=12)
     Step.objects.filter(part=plant.board, number=10).update(verification="anybody", first_piece=True)
     for feed in Feed.objects.filter(key__startswith="F-C"):
         plant.do(find_on_feed, 400, feed=feed, container=feed.records.get(act="load").container)
-    assert in_and_out(plant) == (START + 3, FINISH)
+    assert in_and_out(plant) == (START + 1, FINISH)
 
 
 MOST = 15
@@ -113,26 +112,51 @@ def scans(plant: Plant, start: int = 500) -> dict[str, int]:
     return {**found, "one scan": count(lambda: plant.do(record_passes, start + 5, **told))}
 
 
-@pytest.mark.parametrize("mode", ScanMode.values)
-@pytest.mark.parametrize("what", ["plain", "waiting", "verified", "read"])
-def test_a_scan_asks_fifteen_times_at_most(mode: str, what: str) -> None:
-    """At a one-at-a-time station it lets out the unit before, too."""
-    plant = plant_with(mode=mode, feeds=8, history=3, splices=0 if what == "waiting" else 2)
+def asking(plant: Plant, what: str) -> None:
+    """Have the step at that plant ask for all this: feeds that wait for draws, a set-up verified, a first piece
+    approved, readings."""
     feeds = Feed.objects.filter(key__startswith="F-C")
-    for feed in feeds if what == "waiting" else ():
+    steps = Step.objects.filter(part=plant.board, number=10)
+    for feed in feeds if "waiting" in what else ():
         reel = plant.reel(f"WAITS-{feed.key}", plant.capacitor)
         plant.do(splice_feed, 400, feed=feed, container=reel, lead=99, tolerance=1)
-    steps = Step.objects.filter(part=plant.board, number=10)
-    if what == "verified":
-        steps.update(verification="anybody", first_piece=True)
+    if "verified" in what:
+        steps.update(verification="another")
         for feed in feeds:
             last = feed.records.filter(act__in=["load", "splice"]).latest("happened")
-            plant.do(find_on_feed, 401, feed=feed, container=last.container)
+            plant.do(find_on_feed, 401, feed=feed, container=last.container, by=make_person())
+    if "approved" in what:
+        steps.update(first_piece=True)
         went = Pass.objects.filter(station=plant.insertion, axis__setups__key="WIDE-S").earliest("began")
         plant.do(approve_first_piece, 402, setup=SetUp.objects.get(key="WIDE-S"), unit=went.unit)
-    if what == "read":
+    if "read" in what:
         Characteristic.objects.create(part=plant.board, step_number=10, number=1, name="Look", judge="the operator")
+
+
+EVERYTHING = "waiting, verified, approved, read"
+
+
+@pytest.mark.parametrize("mode", ScanMode.values)
+@pytest.mark.parametrize("what", ["nothing", "verified, approved, read", EVERYTHING])
+def test_a_scan_asks_fifteen_times_at_most(mode: str, what: str) -> None:
+    """At a one-at-a-time station it lets out the unit before, too."""
+    plant = plant_with(mode=mode, feeds=8, history=3, splices=0 if "waiting" in what else 2)
+    asking(plant, what)
     assert {name: asked for name, asked in scans(plant).items() if asked > MOST} == {}
+
+
+def test_a_first_piece_that_is_owed_asks_fifteen_times_at_most() -> None:
+    """It is scanned once, and lets out the unit before."""
+    plant = plant_with(mode=ScanMode.ONE_AT_A_TIME, feeds=8, history=3)
+    asking(plant, EVERYTHING)
+    before, first = plant.boards(2)
+    plant.do(start_pass, 500, unit=before, station=plant.insertion)
+    told = {"station": plant.insertion, "readings": {"Look": "good"}}
+    plant.do(record_readings, 501, unit=before, **told)
+    approved = FirstPiece.objects.get()
+    plant.do(reject_first_piece, 502, setup=approved.setup, unit=approved.unit, reason="C1 is askew")
+    plant.do(record_readings, 503, unit=first, **told)
+    assert count(lambda: plant.do(record_passes, 504, units=[first], station=plant.insertion)) <= MOST
 
 
 @pytest.mark.parametrize("mode", ScanMode.values)
@@ -159,8 +183,7 @@ def test_a_rack_asks_as_often_as_one_unit(mode: str) -> None:
         rack = plant.boards(number)
         return count(lambda: plant.do(record_passes, minute, units=rack, station=plant.insertion, rack="RACK"))
 
-    # The scans before, who is inside, the lock of the station.
-    once = 6 + (2 + connection.features.has_select_for_update if mode == ScanMode.ONE_AT_A_TIME else 0)
+    once = 6 + 2 * (mode == ScanMode.ONE_AT_A_TIME)  # the scans before, who is inside
     assert [asked(100, 1), asked(200, 30), asked(300, 1)] == [once] * 3
 
 

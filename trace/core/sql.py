@@ -53,10 +53,10 @@ def fetch(anchor: str, name: str, fragments: Mapping[str, str] | None = None, **
         return cursor.fetchall()
 
 
-def fetch_planned(anchor: str, name: str, **parameters: Any) -> list[tuple]:
+def fetch_planned(anchor: str, name: str, fragments: Mapping[str, str] | None = None, **parameters: Any) -> list[tuple]:
     """As `fetch`, by `planned_cursor`."""
     with planned_cursor() as cursor:
-        cursor.execute(*prepare(anchor, name, parameters))
+        cursor.execute(*prepare(anchor, name, parameters, fragments))
         return cursor.fetchall()
 
 
@@ -97,21 +97,26 @@ def insert_rows(model: type[Model], names: Sequence[str], rows: Iterable[Sequenc
             connection.connection.executemany(text, map(cells, rows))
 
 
-def lock_rows(model: type[M], ids: Iterable[int]) -> list[M]:
-    """These rows by ascending id, locked until the transaction ends: what `select_for_update` does, but composed once,
-    since at a scan composing takes longer than locking."""
-    wanted = list(ids) if connection.vendor == "postgresql" else json.dumps(list(ids))
-    return list(model._default_manager.raw(_locking(model, connection.vendor), [wanted]))
+def lock_rows(model: type[M], ids: Iterable[int], after: Model | None = None) -> list[M]:
+    """These rows by ascending id, locked until the transaction ends, each `after` another record where that is given:
+    what `select_for_update` does, but composed once, since at a scan composing takes longer than locking."""
+    if connection.vendor == "postgresql":
+        text, told = _locking(model, type(after) if after else None), [list(ids), *([after.pk] if after else [])]
+    else:
+        text, told = _locking(model, None), [json.dumps(list(ids))]
+    return list(model._default_manager.raw(text, told))
 
 
 @cache
-def _locking(model: type[Model], vendor: str) -> str:
+def _locking(model: type[Model], after: type[Model] | None) -> str:
     columns = ", ".join(f'"{field.column}"' for field in model._meta.concrete_fields)
-    those, lock = {
-        "postgresql": ("= ANY(%s)", "FOR UPDATE"),
-        "sqlite": ("IN (SELECT value FROM json_each(%s))", ""),
-    }[vendor]
-    return f"SELECT {columns} FROM {model._meta.db_table} WHERE id {those} ORDER BY id {lock}"
+    select = f"SELECT {columns} FROM {model._meta.db_table} WHERE id"
+    if connection.vendor != "postgresql":
+        return f"{select} IN (SELECT value FROM json_each(%s)) ORDER BY id"
+    # What refers to no row is answered, hence locked, before the first row is looked for.
+    first = f"SELECT FROM {after._meta.db_table} WHERE id = %s FOR UPDATE" if after else ""
+    held = f"AND (SELECT count(*) FROM ({first}) AS held) = 1" if first else ""
+    return f"{select} = ANY(%s) {held} ORDER BY id FOR UPDATE"
 
 
 @cache

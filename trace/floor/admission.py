@@ -23,7 +23,7 @@ from trace.floor.evidence import Visit, gather_evidence, reach
 from trace.floor.facts import Facts
 from trace.floor.faults import count_failures, find_reviews, list_open_faults
 from trace.floor.models import Carried, Carrier, Consignment, Fitting, Packing, Pass, Unit
-from trace.floor.readings import Window, begin_visit, facts_of, read_asked
+from trace.floor.readings import Window, begin_visit, judge_readings
 from trace.floor.returning import list_from
 from trace.floor.route import RouteStep, list_due
 from trace.floor.rules import DRAWS_STAND, Stopped, stop
@@ -118,12 +118,19 @@ def admit(
     asked = {step.qualification for step in steps_here if step.qualification}
     lacking = list_lacking(by, asked, from_ticks(scan)) if asked and not by.is_machine else {}
     windows = [
-        Window(unit, step, begin_visit(found.visits[unit.pk], step.pk, visit[0], visit[1], error), visit[1])
+        Window(
+            unit,
+            step.pk,
+            step.number,
+            begin_visit(found.visits[unit.pk], step.pk, visit[0], visit[1], error),
+            visit[1],
+            step.must_be_read,
+        )
         for unit in units
         for step in left[unit.pk]
         if visit and unit.pk not in not_passing and step.measured and station.key in step.stations
     ]
-    readings = read_asked(windows) if windows else {}
+    readings = judge_readings(windows) if windows else {}
     local: list[Model] = []
     holds: list[Hold] = []
     ageing: list[Lot] = []
@@ -137,7 +144,7 @@ def admit(
     tape = setup.axis.tape if setup else None
     permits = Permits(from_ticks(scan - error), from_ticks(scan + error), moves)
     here = EquipmentHere(station, equipment, from_ticks(scan))
-    bank = SetUpsHere(station, found.setups, scan)
+    bank = SetUpsHere(station, found.setups, scan, found.seen, found.decided)
     if carrier:
         places = {pk: {**where, "in_panel": None} for pk, where in places.items()}
     admissions, refusals = [], []
@@ -185,7 +192,7 @@ def admit(
                 doing=here.find(done_here),
                 failures=count_failures(visits, due, reviewed.get(unit.pk)),
                 faults=tuple(fault.words for fault in faults.get(unit.pk, ())),
-                **(facts_of(readings[unit.pk, due.pk], due) if due and (unit.pk, due.pk) in readings else {}),
+                **(readings.get((unit.pk, due.pk), {}) if due else {}),
                 **bank.find(unit, done_here),
                 held=tuple(h.sentence for h in holds if (h.target_kind, h.target_key) in subjects),
                 **places.get(unit.pk, {}),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from typing import NamedTuple
 
@@ -25,9 +26,9 @@ class Route(NamedTuple):
 
 def read_route(container: Container, at: int = OPEN) -> Route:
     """Where a container's content is on its route at a moment."""
-    asked = set(Characteristic.objects.filter(part=container.part_id).values_list("step_number", flat=True))
+    asked = Counter(Characteristic.objects.filter(part=container.part_id).values_list("step_number", flat=True))
     steps = [
-        step_on_route(step, (station.key for station in step.stations.all()), step.number in asked)
+        step_on_route(step, (station.key for station in step.stations.all()), asked[step.number])
         for step in list_steps(container.part)
     ]
     passed = find_steps_passed(container, at) if steps else frozenset()

@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import json
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from functools import cache
 from operator import itemgetter
 
+from django.db import connection
 from django.db.models import Max, Q, Sum
 
 from trace.core.clock import OPEN, last_before
 from trace.core.models import Person
-from trace.core.sql import fetch_planned
+from trace.core.sql import fetch_planned, load_sql
 from trace.floor.models import Pass
-from trace.material.facts import BY_DRAWS, Draw
+from trace.material.facts import BY_DRAWS, Draw, Record, SpanFacts
 from trace.material.models import Axis, EmptyPlace, Feed, FeedRecord, Tape
 from trace.material.rules import reckon
-from trace.material.spans import keep_spans, list_standing
+from trace.material.spans import EMPTYING, Standing, keep_spans
 
-LENGTH_CLASSES = range(OPEN.bit_length() + 1)
+CLASSES = list(range(OPEN.bit_length() + 1))
+"""Of the lengths of ranges."""
 
 
 def length_class(first: int, last: int) -> int:
@@ -30,30 +33,9 @@ def passes_meeting(axis: Axis, first: int) -> Q:
     """Passes on an axis that reach `first` or later, by index: those that began before it are
     looked for length class by length class."""
     straddling = Q()
-    for c in LENGTH_CLASSES:
+    for c in CLASSES:
         straddling |= Q(length_class=c, first__gt=first - 2**c, first__lt=first)
     return Q(axis=axis) & (Q(first__gte=first) | straddling & Q(last__gte=first))
-
-
-def list_draws(since: Mapping[Feed, int]) -> dict[int, tuple[list[Draw], int]]:
-    """By the ids of these feeds: every draw from each at a position (given with the feed) or later, and how many
-    designators it serves at a position. For a station the number of queries does not grow with that of its feeds.
-
-    On a tape the board sets themselves draw, but for places that the head missed; at a station its passes do, and
-    whoever takes a part out of the feed for a repair.
-    """
-    at = defaultdict[Axis, list[Feed]](list)
-    for feed in since:
-        at[feed.axis].append(feed)
-    found: dict[int, tuple[list[Draw], int]] = {}
-    for axis, feeds in at.items():
-        served, drawn = _read(axis, feeds, OPEN if axis.tape else min(since[feed] for feed in feeds))
-        for feed in feeds:
-            counts = [len(designators) for run in served[feed.pk].values() for _, _, designators in run]
-            places = max(counts, default=1)
-            draws = _drawn_on(axis.tape, feed, since[feed], places) if axis.tape else drawn[feed.pk]
-            found[feed.pk] = draws, places
-    return found
 
 
 def _drawn_on(tape: Tape, head: Feed, since: int, places: int) -> list[Draw]:
@@ -72,21 +54,24 @@ def count_missed(feeds: Iterable[int]) -> Counter[tuple[int, int]]:
 
 def list_drawn_at(axis: Axis, feeds: Collection[Feed], since: int) -> dict[int, list[Draw]]:
     """Every draw from each of these feeds of a station at `since` or later, by the feed's id."""
-    return _read(axis, feeds, since)[1]
+    ids = [feed.pk for feed in feeds]
+    (rows,) = fetch_planned(
+        __file__, "draws", {"since": "%(since)s"}, axis=axis.pk, feeds=ids, since=since, classes=CLASSES
+    )
+    return _read(ids, *rows)[1]
 
 
 Served = list[tuple[int, int, frozenset[str]]]
 """The set-ups of one assembly in order: (first, end, designators that the feed serves)."""
 
 
-def _read(axis: Axis, feeds: Iterable[Feed], since: int) -> tuple[dict[int, dict[int, Served]], dict[int, list[Draw]]]:
-    """What each of an axis's feeds serves of each assembly, set-up by set-up (those in which it serves nothing, of an
-    assembly that it serves in others, included), and what passes and repairs drew from it at `since` or later."""
-    ids, classes = [feed.pk for feed in feeds], list(LENGTH_CLASSES)
-    (rows,) = fetch_planned(__file__, "draws", axis=axis.pk, feeds=ids, since=since, classes=classes)
-    serving, passes, repairs = (json.loads(found or "[]") for found in rows)
+def _read(
+    feeds: Collection[int], serving: str | None, passes: str | None, repairs: str | None
+) -> tuple[dict[int, dict[int, Served]], dict[int, list[Draw]]]:
+    """What each of these feeds serves of each assembly, set-up by set-up (those in which it serves nothing, of an
+    assembly that it serves in others, included), and what passes and repairs drew from it, by a row of `draws.sql`."""
     runs = defaultdict[int, dict[tuple[int, int], dict[int, set[str]]]](dict)
-    for first, end, assembly, feed, designator in sorted(serving, key=itemgetter(0)):
+    for first, end, assembly, feed, designator in sorted(json.loads(serving or "[]"), key=itemgetter(0)):
         runs[assembly].setdefault((first, end), defaultdict(set))[feed].add(designator)
     served = {
         feed: {
@@ -94,10 +79,11 @@ def _read(axis: Axis, feeds: Iterable[Feed], since: int) -> tuple[dict[int, dict
             for assembly, own in runs.items()
             if any(feed in names for names in own.values())
         }
-        for feed in ids
+        for feed in feeds
     }
-    draws = {feed: [Draw(first, last) for one, first, last in repairs if one == feed] for feed in ids}
-    for first, last, assembly, sure, only in passes:
+    drawn = json.loads(repairs or "[]")
+    draws = {feed: [Draw(first, last) for one, first, last in drawn if one == feed] for feed in feeds}
+    for first, last, assembly, sure, only in json.loads(passes or "[]"):
         for feed, own in served.items():
             draws[feed] += _drawn(own.get(assembly, []), first, last, bool(sure), only)
     return served, draws
@@ -139,18 +125,56 @@ def reckon_feed(feed: Feed, by: Person, since: int = 0) -> None:
 
 def _reckon(feeds: Sequence[Feed], by: Person, since: int) -> None:
     """The same of many that are locked, in as many queries as of one."""
-    standing = list_standing([feed.pk for feed in feeds], since)
-    counted = {feed: standing[feed.pk].counts_since for feed in feeds}
-    on_tape = {feed for feed in feeds if feed.axis.kind == Axis.Kind.TAPE}
-    drawn = list_draws(
-        {feed: OPEN if at is None else at for feed, at in counted.items() if at is not None or feed in on_tape}
-    )
-    reckoned = {}
+    moving, reckoned = read_reckoned(feeds, since), {}
     for feed in feeds:
-        draws, places = drawn.get(feed.pk, ([], 2))
+        standing, draws, places = moving[feed.pk]
         on_clock = feed.axis.kind == Axis.Kind.CLOCK
-        reckoned[feed.pk] = reckon(standing[feed.pk].records, draws, on_clock=on_clock, places=places)
-    keep_spans(feeds, standing, reckoned, by)
+        reckoned[feed.pk] = reckon(standing.records, draws, on_clock=on_clock, places=places)
+    keep_spans(feeds, {pk: standing for pk, (standing, *_) in moving.items()}, reckoned, by)
+
+
+def read_reckoned(feeds: Iterable[Feed], since: int = 0) -> dict[int, tuple[Standing, list[Draw], int]]:
+    """By the ids of these feeds, what follows from a change at `since` or later: what stands (what was before the last
+    sure emptying up to there stays as it is, and is not read), every draw from where draws matter, and how many
+    designators the feed serves at a position. For a station in one statement.
+
+    On a tape the board sets themselves draw, but for places that the head missed; at a station its passes do, and
+    whoever takes a part out of the feed for a repair.
+    """
+    at = defaultdict[Axis, list[Feed]](list)
+    for feed in feeds:
+        at[feed.axis].append(feed)
+    found: dict[int, tuple[Standing, list[Draw], int]] = {}
+    for axis, there in at.items():
+        ids = [feed.pk for feed in there]
+        (row,) = fetch_planned(
+            __file__, "reckoned", _reckoning(connection.vendor), axis=axis.pk, feeds=ids, since=since, classes=CLASSES,
+            emptying=EMPTYING, by_draws=sorted(BY_DRAWS),
+        )  # fmt: skip
+        standing, (served, drawn) = _read_standing(*row[:3]), _read(ids, *row[3:])
+        for feed in there:
+            counts = [len(designators) for run in served[feed.pk].values() for _, _, designators in run]
+            places, counted = max(counts, default=1), standing[feed.pk].counts_since
+            draws = [] if counted is None else drawn[feed.pk]
+            if axis.tape and counted is not None:
+                draws = _drawn_on(axis.tape, feed, counted, places)
+            found[feed.pk] = standing[feed.pk], draws, places
+    return found
+
+
+@cache
+def _reckoning(vendor: str) -> dict[str, str]:
+    """What draws, read from where it counts."""
+    return {"drawn": load_sql(__file__, "draws", vendor), "since": "(SELECT first FROM counting)"}
+
+
+def _read_standing(anchors: str, records: str | None, spans: str | None) -> dict[int, Standing]:
+    standing = {feed: Standing(anchor, first, [], {}) for feed, anchor, first in json.loads(anchors)}
+    for feed, *row in json.loads(records or "[]"):
+        standing[feed].records.append(Record(*row))
+    for feed, pk, *row in json.loads(spans or "[]"):
+        standing[feed].spans[SpanFacts(*row)] = pk
+    return standing
 
 
 def reckon_after(passes: Iterable[Pass], by: Person) -> None:

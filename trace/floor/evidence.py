@@ -6,15 +6,19 @@ import json
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import groupby
 from operator import itemgetter
 from typing import NamedTuple
 
+from django.db import connection
+
 from trace.core.clock import OPEN, from_ticks
-from trace.core.sql import fetch_planned
+from trace.core.sql import fetch_planned, load_sql
 from trace.engineering.models import Station, Step
 from trace.floor.models import Pass, Unit
 from trace.floor.route import RouteStep
+from trace.floor.verifying import Decision, Seen, read_decisions, read_seen
 from trace.material.models import Axis, SetUp
 
 
@@ -46,8 +50,9 @@ class Visit(NamedTuple):
 @dataclass(frozen=True)
 class Evidence:
     """The set-up that serves each part here, each part's route in order, each unit's passes, the steps that
-    each skipped, when each was sent back since and to which steps, the orders of those whose order is closed, and
-    whether there is anything of a rarer kind to look into; where there is not, it is not asked for.
+    each skipped, when each was sent back since and to which steps, the orders of those whose order is closed, where
+    a step here asks for it what was seen of the feeds of set-ups and decided of their first pieces, and whether there
+    is anything of a rarer kind to look into; where there is not, it is not asked for.
 
     `serving`: every set-up that the positions of a rack meet; `setups` has the first of each part.
     `elsewhere`: a unit is inside a station, fitted, packed, in a panel or a sample.
@@ -64,6 +69,8 @@ class Evidence:
     skips: dict[int, set[int]]
     sent_back: dict[int, list[tuple[int, int]]]
     closed: dict[int, str]
+    seen: dict[int, list[Seen]]
+    decided: dict[tuple[int, int], Decision]
     elsewhere: bool
     children: bool
     places_of_children: bool
@@ -79,9 +86,10 @@ def gather_evidence(
     since, until = reach(positions) if positions else (scan, scan)
     first, last = (since, until) if positions else (OPEN - 1, OPEN)
     named = [setup.key, *([setup.axis.tape.key] if setup.axis.tape else [])] if setup else []
-    ((setups, routes, visits, skips, sent_back, closed, *signs),) = fetch_planned(
+    ((setups, routes, visits, skips, sent_back, closed, seen, decided, *signs),) = fetch_planned(
         __file__,
         "evidence",
+        _of_setups(connection.vendor),
         units=[unit.pk for unit in units],
         parts=parts,
         parts_without=[] if setup else parts,
@@ -104,8 +112,21 @@ def gather_evidence(
         _skips(skips),
         _sent_back(sent_back),
         dict(json.loads(closed or "[]")),
+        read_seen(json.loads(seen or "[]")),
+        read_decisions(json.loads(decided or "[]")),
         *signs,
     )
+
+
+@cache
+def _of_setups(vendor: str) -> dict[str, str]:
+    """What set-ups owe, of those of which a step asks it."""
+    return {
+        "seen": load_sql(__file__, "seen", vendor),
+        "verified": "IN (SELECT setup FROM asked WHERE verification <> '')",
+        "decided": load_sql(__file__, "decided", vendor),
+        "begun": "IN (SELECT setup FROM asked WHERE first_piece)",
+    }
 
 
 def _setups(rows: str | None, station: Station) -> Iterable[SetUp]:
@@ -125,8 +146,8 @@ def _routes(rows: str | None) -> dict[int, list[RouteStep]]:
     return routes
 
 
-def step_on_route(step: Step, stations: Iterable[str], measured: bool) -> RouteStep:
-    """The same of one step, by its record: the keys of its stations, and whether anything is measured there."""
+def step_on_route(step: Step, stations: Iterable[str], measured: int) -> RouteStep:
+    """The same of one step, by its record: the keys of its stations, and how much is measured there."""
     return RouteStep(
         step.pk,
         step.number,

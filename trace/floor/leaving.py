@@ -12,7 +12,7 @@ from trace.floor.deviating import Deviated, Permits, record_deviated
 from trace.floor.evidence import list_visits, step_on_route
 from trace.floor.facts import Facts
 from trace.floor.models import Pass
-from trace.floor.readings import Window, begin_visit, facts_of, read_asked
+from trace.floor.readings import Window, begin_visit, judge_readings
 from trace.floor.route import RouteStep
 from trace.floor.rules import READING_OUTSIDE, Stopped, judge
 from trace.holds.gate import find_holds
@@ -48,7 +48,7 @@ def judge_leaving_together(
     held = find_holds(Move.FINISH, looked)
     due = {entry.unit_id: step_on_route(entry.step, [entry.station.key], entry.measured) for entry in inside}
     asking = [one for one in inside if one.measured and outcomes[one.unit_id] == Pass.Outcome.PASSED]
-    read = read_asked([_window(one, due[one.unit_id], scan, error) for one in asking]) if asking else {}
+    read = judge_readings([_window(one, due[one.unit_id], scan, error) for one in asking]) if asking else {}
     permits = Permits(from_ticks(scan - error), from_ticks(scan + error), LEAVING)
     kept, deviated = dict[int, list[Stopped]](), list[Deviated]()
     for entry in inside:
@@ -59,7 +59,7 @@ def judge_leaving_together(
             entry.station.key,
             step,
             held=tuple(hold.sentence for hold in held if (hold.target_kind, hold.target_key) in subjects),
-            **(facts_of(read[unit.pk, step.pk], step) if (unit.pk, step.pk) in read else {}),
+            **read.get((unit.pk, step.pk), {}),
         )
         if stopped := judge(facts, LEAVING):
             let_by = permits.let_by(unit, facts, stopped)
@@ -72,7 +72,8 @@ def judge_leaving_together(
 
 def _window(inside: Pass, due: RouteStep, scan: int, error: int) -> Window:
     visits = list_visits(inside.unit) if inside.error else ()  # else its scan in says it
-    return Window(inside.unit, due, begin_visit(visits, due.pk, inside.scanned_in, scan, inside.error), scan + error)
+    since = begin_visit(visits, due.pk, inside.scanned_in, scan, inside.error)
+    return Window(inside.unit, due.pk, due.number, since, scan + error, due.must_be_read)
 
 
 def outcome_of(outcome: str, stopped: Sequence[Stopped]) -> str:

@@ -6,10 +6,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from django.db.models import Exists, Max, OuterRef, Q, QuerySet, prefetch_related_objects
+from django.db import connection
+from django.db.models import Count, Exists, Max, OuterRef, Q, QuerySet, Subquery, prefetch_related_objects
+from django.db.models.functions import Coalesce
 
 from trace.core.errors import NotFound
-from trace.engineering.models import Characteristic, Station, Step
+from trace.core.sql import lock_rows
+from trace.engineering.models import Characteristic, ScanMode, Station, Step
 from trace.engineering.queries import list_steps
 from trace.floor.admission import list_missing_children, list_unknown_children, places_of
 from trace.floor.faults import list_open_faults
@@ -45,16 +48,17 @@ def get_open_pass(unit: Unit) -> Pass | None:
 
 
 def list_open_passes() -> QuerySet[Pass]:
-    """The passes of units inside stations now, each with whether its step asks for readings, whether rules choose
+    """The passes of units inside stations now, each with how much its step asks to be read, whether rules choose
     samples among the units that pass it, whether something is fitted in the unit, and whether there is a hold on it or
     on the station."""
     children = Fitting.objects.filter(unit=OuterRef("unit"), child__isnull=False, until=None, superseded=None)
     asked = Characteristic.objects.filter(part=OuterRef("step__part"), step_number=OuterRef("step__number"))
+    number = asked.order_by().values("step_number").annotate(number=Count("pk")).values("number")
     passes = Pass.objects.filter(inside=True, superseded=None)
     chosen = SampleRule.objects.filter(number=OuterRef("step__part__number"), step_number=OuterRef("step__number"))
     held = Exists(_holds_on("unit")) | Exists(_holds_on("station"))
     passes = passes.annotate(  # type: ignore[no-redef]
-        measured=Exists(asked), samples=Exists(chosen), has_children=Exists(children), on_hold=held
+        measured=Coalesce(Subquery(number), 0), samples=Exists(chosen), has_children=Exists(children), on_hold=held
     )
     return passes.select_related("station", "step__program", "axis", "unit")
 
@@ -191,6 +195,19 @@ def lock_units(units: Iterable[Unit], *, parents: bool = False) -> list[Unit]:
     locked = Unit.objects.select_for_update(of=("self",)).select_related("part").filter(pk__in=ids).order_by("pk")
     asked = {unit.pk for unit in wanted}
     return [unit for unit in locked if unit.pk in asked]
+
+
+def lock_station(station: Station) -> None:
+    """At a one-at-a-time station each scan ends the pass before it: scans there wait for each other. Taken before every
+    other row lock. Where the database has none, whoever writes is alone."""
+    if station.scan_mode == ScanMode.ONE_AT_A_TIME and connection.features.has_select_for_update:
+        lock_rows(Station, [station.pk])
+
+
+def lock_units_at(station: Station | None, units: Iterable[Unit]) -> list[Unit]:
+    """The units, locked after the station where they are scanned, as `lock_station` does, in one statement."""
+    alone = station and station.scan_mode == ScanMode.ONE_AT_A_TIME
+    return lock_rows(Unit, [unit.pk for unit in units], station if alone else None)
 
 
 def find_last_known(units: Sequence[Unit]) -> dict[int, int]:

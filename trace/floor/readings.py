@@ -14,16 +14,26 @@ from trace.engineering.models import Characteristic, Step
 from trace.engineering.rules import say_limits
 from trace.floor.evidence import Visit, list_visits
 from trace.floor.models import Pass, Reading, Unit
-from trace.floor.route import RouteStep
 
 
 class Window(NamedTuple):
-    """A visit of a unit for a step: whose readings count that were made from one moment up to another."""
+    """A visit of a unit for a step, by its id and number: whose readings count that were made from one moment up to
+    another, and of how many characteristics one must be there."""
 
     unit: Unit
-    step: Step | RouteStep
+    step: int
+    number: int
     since: int
     until: int
+    must: int = 0
+
+    @property
+    def whose(self) -> tuple[int, int]:
+        """The ids of the unit and the step."""
+        return self.unit.pk, self.step
+
+    def asks(self, it: Characteristic) -> bool:
+        return (it.part_id, it.step_number) == (self.unit.part_id, self.number)
 
 
 @dataclass(frozen=True)
@@ -60,7 +70,9 @@ def list_asked(unit: Unit, step: Step) -> list[Asked]:
     visits = list_visits(unit)
     inside = next((visit for visit in visits if visit.step == step.pk and visit.outcome == Pass.Outcome.NONE), None)
     since = begin_visit(visits, step.pk, inside and inside.scanned_in, OPEN, inside.error if inside else 0)
-    return read_asked([Window(unit, step, since, OPEN)])[unit.pk, step.pk]
+    window = Window(unit, step.pk, step.number, since, OPEN)
+    last = _read_last([window])[window.whose]
+    return [Asked(it, last.get(it.pk)) for it in list_characteristics(step)]
 
 
 def list_readings(units: Collection[str]) -> QuerySet[Reading]:
@@ -92,45 +104,49 @@ def last_moment(visit: Visit) -> int:
     return visit.ended if visit.ended < OPEN else visit.scanned_in or visit.began
 
 
-def read_asked(windows: Sequence[Window]) -> dict[tuple[int, int], list[Asked]]:
-    """Per unit and step (by their ids), what is asked there, with the last reading of each in that visit. Two queries,
-    however many."""
-    asked: dict[tuple[int, int], list[Characteristic]] = defaultdict(list)
-    parts, numbers = {window.unit.part_id for window in windows}, {window.step.number for window in windows}
-    for characteristic in Characteristic.objects.filter(part__in=parts, step_number__in=numbers).order_by("number"):
-        asked[characteristic.part_id, characteristic.step_number].append(characteristic)
-    since = {(window.unit.pk, window.step.pk): window for window in windows}
-    last: dict[tuple[int, int, int], Reading] = {}
-    units, steps = {window.unit.pk for window in windows}, {window.step.pk for window in windows}
-    readings = Reading.objects.filter(unit__in=units, step__in=steps, superseded=None).select_related("equipment")
-    for one in readings.order_by("happened", "id"):
+def judge_readings(windows: Sequence[Window]) -> dict[tuple[int, int], dict[str, Any]]:
+    """Per unit and step (by their ids), what the interlock looks at of what was read in that visit. One query, however
+    many they are; one more where something that must be read was not."""
+    last, unread = _read_last(windows), defaultdict[tuple[int, int], list[str]](list)
+    short = [one for one in windows if len(last[one.whose]) < one.must]
+    if short:
+        parts, numbers = {one.unit.part_id for one in short}, {one.number for one in short}
+        for it in Characteristic.objects.filter(part__in=parts, step_number__in=numbers).order_by("number"):
+            for one in short:
+                if one.asks(it) and it.pk not in last[one.whose]:
+                    unread[one.whose].append(it.name)
+    return {one.whose: _facts_of(unread[one.whose], last[one.whose].values()) for one in windows}
+
+
+def _read_last(windows: Sequence[Window]) -> dict[tuple[int, int], dict[int, Reading]]:
+    """Per unit and step (by their ids), the last reading in that visit of each characteristic (by its id), in their
+    order."""
+    since: dict[tuple[int, int], Window] = {window.whose: window for window in windows}
+    last = {whose: dict[int, Reading]() for whose in since}
+    units, steps = {window.unit.pk for window in windows}, {window.step for window in windows}
+    readings = Reading.objects.filter(unit__in=units, step__in=steps, superseded=None)
+    readings = readings.select_related("equipment", "characteristic")
+    for one in readings.order_by("characteristic__number", "happened", "id"):
         window = since.get((one.unit_id, one.step_id))
-        if window and window.since <= one.happened <= window.until:
-            last[one.unit_id, one.step_id, one.characteristic_id] = one
-    return {
-        (unit, step): [
-            Asked(it, last.get((unit, step, it.pk))) for it in asked[window.unit.part_id, window.step.number]
-        ]
-        for (unit, step), window in since.items()
-    }
+        if window and window.since <= one.happened <= window.until and window.asks(one.characteristic):
+            last[window.whose][one.characteristic_id] = one
+    return last
 
 
-def facts_of(asked: Sequence[Asked], step: RouteStep) -> dict[str, Any]:
-    """What the interlock looks at of them."""
-    read = [(one, one.reading) for one in asked if one.reading]
+def _facts_of(unread: Iterable[str], read: Collection[Reading]) -> dict[str, Any]:
     return {
-        "unread": () if step.sampled else tuple(one.characteristic.name for one in asked if one.reading is None),
-        "outside": tuple(say_outside(one.characteristic, last) for one, last in read if not (last.good or last.unfit)),
+        "unread": tuple(unread),
+        "outside": tuple(say_outside(one.characteristic, one) for one in read if not (one.good or one.unfit)),
         "unfit": tuple(_say_unfit(read)),
     }
 
 
-def _say_unfit(read: Sequence[tuple[Asked, Reading]]) -> Iterator[tuple[str, str]]:
+def _say_unfit(read: Iterable[Reading]) -> Iterator[tuple[str, str]]:
     """With what equipment something was read that was not fit, and which readings don't count for it: each once."""
     unfit: dict[tuple[str, str], list[str]] = defaultdict(list)
-    for one, last in read:
-        if last.unfit:
-            unfit[last.equipment.key if last.equipment else "", last.unfit].append(one.characteristic.name)
+    for one in read:
+        if one.unfit:
+            unfit[one.equipment.key if one.equipment else "", one.unfit].append(one.characteristic.name)
     for (equipment, why), names in unfit.items():
         yield equipment, f"{', '.join(names)} {'do' if len(names) > 1 else 'does'} not count: {why}"
 

@@ -12,8 +12,8 @@ from typing import Any, Protocol, TypeVar
 class RouteStep:
     """A step on a unit's route and where it may be done; `free_order`, `alternative`, `verification`, `first_piece` and
     `attempts` as at `Step`, the qualification (by its id), the kind of equipment and the program (by its key) that it
-    needs, if any; whether something is `measured` (or judged) of a unit there, and whether only of one in so many
-    (`sampled`); whether rules choose `samples` among the units that pass it."""
+    needs, if any; how much is `measured` (or judged) of a unit there, and whether only of one in so many (`sampled`);
+    whether rules choose `samples` among the units that pass it."""
 
     pk: int
     number: int
@@ -27,9 +27,14 @@ class RouteStep:
     verification: str = ""
     first_piece: bool = False
     attempts: int | None = None
-    measured: bool = False
+    measured: int = 0
     sampled: bool = False
     samples: bool = False
+
+    @property
+    def must_be_read(self) -> int:
+        """Of how many characteristics every unit needs a reading."""
+        return 0 if self.sampled else self.measured
 
 
 class OnRoute(Protocol):

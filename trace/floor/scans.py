@@ -7,14 +7,12 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from copy import copy
 from typing import NamedTuple
 
-from django.db import connection
 from django.db.models import F, Min, Q, QuerySet
 from django.db.models.functions import Coalesce
 
 from trace.core.clock import OPEN, now, to_ticks
 from trace.core.errors import Refusal
 from trace.core.models import Person
-from trace.core.sql import lock_rows
 from trace.engineering.models import ScanMode, Station
 from trace.floor.draws import length_class, reckon_after
 from trace.floor.evidence import list_visits, scan_elsewhere
@@ -389,10 +387,3 @@ def _begin_anew(gone: Pass, scans: set[int], by: Person) -> None:
     Pass.objects.bulk_update(begun, ["began", *BOUNDS])
     _judge_across_changeovers(begun)
     reckon_after(begun, by)
-
-
-def lock_station(station: Station) -> None:
-    """At a one-at-a-time station each scan ends the pass before it: scans there wait for each other. Taken before every
-    other row lock. Where the database has none, whoever writes is alone."""
-    if station.scan_mode == ScanMode.ONE_AT_A_TIME and connection.features.has_select_for_update:
-        lock_rows(Station, [station.pk])

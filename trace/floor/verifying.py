@@ -8,12 +8,13 @@ comes late counts from when it happened.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from operator import itemgetter
+from typing import Any, NamedTuple
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Q
 
 from trace.core.clock import OPEN
 from trace.core.sql import fetch
@@ -41,26 +42,43 @@ class Seen:
         return self.by_another if verification == Step.Verification.ANOTHER else self.by_anybody
 
 
+class Decision(NamedTuple):
+    """When a first piece was decided on, and whether it was approved."""
+
+    happened: int
+    approved: bool
+
+
 def list_seen(setups: Collection[SetUp], at: int) -> dict[int, list[Seen]]:
     """What was seen of the feeds of stations' set-ups, by set-up, in one statement."""
+    these = [setup.pk for setup in setups]
+    return read_seen(fetch(__file__, "seen", {"verified": "= ANY(%(setups)s)"}, setups=these, scan=at))
+
+
+def read_seen(rows: Iterable[Sequence[Any]]) -> dict[int, list[Seen]]:
+    """The same of the rows of `seen.sql`."""
     found: dict[int, list[Seen]] = defaultdict(list)
-    for setup, feed, key, by_anybody, by_another in fetch(__file__, "seen", setups=[s.pk for s in setups], at=at):
-        found[setup].append(Seen(feed, key, by_anybody, by_another))
+    for setup, *seen in sorted(rows, key=itemgetter(2)):
+        found[setup].append(Seen(*seen))
     return found
 
 
 def list_decisions(setups: Collection[SetUp], at: int) -> dict[tuple[int, int], FirstPiece]:
-    """What was decided last of first pieces, by set-up and step. A decision falls with the pass that it is about."""
-    came = Pass.objects.filter(
-        unit=OuterRef("unit"), step=OuterRef("step"), axis=OuterRef("setup__axis"), began__lte=OuterRef("happened")
-    )
-    stands = Exists(came.filter(superseded=None).exclude(outcome=Pass.Outcome.VOID))
-    decided = FirstPiece.objects.filter(stands, setup__in=setups, happened__lte=at).select_related("unit", "by", "step")
+    """What was decided last of first pieces, by set-up and step."""
+    these = [setup.pk for setup in setups]
+    rows = fetch(__file__, "decided", {"begun": "= ANY(%(setups)s)"}, setups=these, scan=at)
+    decided = FirstPiece.objects.filter(pk__in=[pk for pk, *_ in rows]).select_related("unit", "by", "step")
     return {(one.setup_id, one.step_id): one for one in decided.order_by("happened", "id")}
 
 
+def read_decisions(rows: Iterable[Sequence[Any]]) -> dict[tuple[int, int], Decision]:
+    """The same of the rows of `decided.sql`, without who decided."""
+    in_order = sorted((happened, pk, setup, step, bool(good)) for pk, setup, step, happened, good in rows)
+    return {(setup, step): Decision(happened, good) for happened, _, setup, step, good in in_order}
+
+
 def find_first(
-    setups: Collection[SetUp], station: Station, decided: Mapping[tuple[int, int], FirstPiece], at: int
+    setups: Collection[SetUp], station: Station, decided: Mapping[tuple[int, int], FirstPiece | Decision], at: int
 ) -> dict[tuple[int, int], Unit]:
     """The unit that went first since each set-up began, or since its first piece was rejected, by set-up and step."""
     latest = Pass.objects.filter(station=station, began__lte=at, superseded=None).exclude(outcome=Pass.Outcome.VOID)
@@ -92,24 +110,19 @@ def find_in_force(station: Station, part: int, at: int) -> dict[int, SetUp]:
 @dataclass
 class SetUpsHere:
     """What keeps units from a station because of the set-ups that serve their parts there (`setups`, by part), as of a
-    scan. Nothing is read until a step asks; what is, does not grow with the number of units."""
+    scan: what was `seen` of their feeds and `decided` of their first pieces up to then. Which unit went first is read
+    where that matters, once, whatever the number of units."""
 
     station: Station
     setups: Mapping[int, SetUp]
     scan: int
+    seen: Mapping[int, list[Seen]]
+    decided: Mapping[tuple[int, int], Decision] = field(default_factory=dict)
     _first_here: dict[tuple[int, int], Unit] = field(default_factory=dict)
 
     @cached_property
-    def _seen(self) -> dict[int, list[Seen]]:
-        return list_seen(self.setups.values(), self.scan)
-
-    @cached_property
-    def _decided(self) -> dict[tuple[int, int], FirstPiece]:
-        return list_decisions(self.setups.values(), self.scan)
-
-    @cached_property
     def _first(self) -> dict[tuple[int, int], Unit]:
-        return find_first(self.setups.values(), self.station, self._decided, self.scan)
+        return find_first(self.setups.values(), self.station, self.decided, self.scan)
 
     def stays(self, unit: Unit) -> None:
         """It does not go in: it is no first piece."""
@@ -122,7 +135,7 @@ class SetUpsHere:
             return {"set_up_owed": bool(step.verification) or step.first_piece}
         if not step.verification or setup.axis.kind == Axis.Kind.TAPE:
             return {}
-        seen = self._seen[setup.pk]
+        seen = self.seen.get(setup.pk, ())
         return {
             "not_seen": tuple(one.key for one in seen if one.when(step.verification) is None),
             "by_another": step.verification == Step.Verification.ANOTHER,
@@ -136,7 +149,7 @@ class SetUpsHere:
         setup = self.setups.get(unit.part_id)
         if step.first_piece and setup:
             key = setup.pk, step.pk
-            decision = self._decided.get(key)
+            decision = self.decided.get(key)
             if decision is None or not decision.approved:
                 first = self._first.get(key) or self._first_here.setdefault(key, unit)
                 facts["first_piece"] = "" if first == unit else first.key

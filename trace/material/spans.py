@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from trace.core.clock import now, to_ticks
 from trace.core.models import Person
-from trace.core.sql import fetch_planned
 from trace.material.clocks import mark_exposed
 from trace.material.facts import BY_DRAWS, Reckoning, Record, SpanFacts
 from trace.material.models import Derivation, Feed, FeedRecord, Span
@@ -32,21 +30,6 @@ class Standing:
         """The position from which draws matter to the spans, None where they don't."""
         counting = (r.first for r in self.records if r.act in BY_DRAWS or r.quantity is not None)
         return min(counting, default=None)
-
-
-def list_standing(feeds: Iterable[int], since: int = 0) -> dict[int, Standing]:
-    """By the ids of the feeds, what follows from a change at `since` or later, in one statement: what was before the
-    last sure emptying up to there stays as it is, and is not read."""
-    rows = fetch_planned(__file__, "standing", feeds=list(feeds), since=since, emptying=EMPTYING)
-    return {
-        feed: Standing(
-            anchor,
-            first,
-            [Record(*row) for row in json.loads(records or "[]")],
-            {SpanFacts(*row): pk for pk, *row in json.loads(spans or "[]")},
-        )
-        for feed, anchor, first, records, spans in rows
-    }
 
 
 def keep_spans(

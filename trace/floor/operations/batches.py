@@ -22,7 +22,7 @@ from trace.floor.operations.counting import CountDiffers, want_off_feeds
 from trace.floor.operations.passes import want_entered
 from trace.floor.route import RouteStep
 from trace.floor.rules import DRAWS_STAND, NOT_RELEASED, Stopped, judge, say_unreleased
-from trace.floor.verifying import SetUpsHere, find_in_force
+from trace.floor.verifying import SetUpsHere, find_in_force, list_seen
 from trace.holds.gate import find_holds, moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note
@@ -156,6 +156,7 @@ def _look(container: Container, station: Station, route: Route, here: EquipmentH
     lacking = list_lacking(by, asked, from_ticks(scan)) if asked else {}
     setups = find_in_force(station, container.part_id, scan) if due_here and due_here.verification else {}
     things = [container, container.lot, station]
+    bank = SetUpsHere(station, setups, scan, list_seen(setups.values(), scan) if setups else {})
     holds = {hold.pk: hold for move in (Move.START, Move.FINISH) for hold in find_holds(move, things)}
     return Facts(
         unit=f"Container {container.key}",
@@ -166,7 +167,7 @@ def _look(container: Container, station: Station, route: Route, here: EquipmentH
         **(lacking.get(due_here.qualification, {}) if due_here else {}),
         doing=here.find(due_here),
         unread=tuple(_list_unread(container, due_here)) if due_here and due_here.measured else (),
-        **(SetUpsHere(station, setups, scan).look_at(container.part_id, due_here) if due_here else {}),
+        **(bank.look_at(container.part_id, due_here) if due_here else {}),
         held=tuple(hold.sentence for hold in holds.values()),
     )
 

@@ -19,9 +19,9 @@ from trace.floor.carrying import RackRefused, find_inside_with, leave_racks, lis
 from trace.floor.leaving import judge_leaving_together
 from trace.floor.models import Carried, Carrier, LeftBehind, Pass, Unit
 from trace.floor.operations.passes import want_entered, want_positions, want_setup, write_passes
-from trace.floor.queries import lock_units
+from trace.floor.queries import lock_station, lock_units
 from trace.floor.rules import Stopped, stop
-from trace.floor.scans import PassRefused, close_passes, lock_station, neighbour_scan
+from trace.floor.scans import PassRefused, close_passes, neighbour_scan
 from trace.holds.gate import moving
 from trace.holds.rules import Move
 from trace.ledger.operation import note

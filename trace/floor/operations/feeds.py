@@ -20,7 +20,7 @@ from trace.core.errors import Refusal
 from trace.core.models import Person
 from trace.floor.away import HANGS, find_seen_later, record_left, take_as_left, take_old_as_left
 from trace.floor.counts import check_counts, count_on_label
-from trace.floor.draws import list_draws, reckon_feed
+from trace.floor.draws import read_reckoned, reckon_feed
 from trace.floor.releases import check_released
 from trace.floor.remainders import check_hidden, label_anew
 from trace.floor.when import FeedRefused, Position, Told, When, find_when
@@ -32,7 +32,6 @@ from trace.material.models import Container, Feed, FeedRecord, Lot, SetUpLine, S
 from trace.material.operations.bags import check_floor_life, lay_open
 from trace.material.operations.setups import check_part
 from trace.material.rules import reckon
-from trace.material.spans import list_standing
 from trace.material.tapes import board_sets_at
 
 
@@ -341,9 +340,7 @@ def _want_bath(feed: Feed) -> None:
 
 def _candidates(feed: Feed, when: When) -> list[Container | None]:
     """What may be on the feed at a take-off here, unreached splices included."""
-    standing = list_standing([feed.pk], when.first)[feed.pk]
-    since = standing.counts_since
-    draws = list_draws({feed: since})[feed.pk][0] if since is not None else []
+    standing, draws, _ = read_reckoned([feed], when.first)[feed.pk]
     taking = Record(-1, "take-off", None, when.first, when.last, happened=when.happened, error=when.error)
     found = reckon([*standing.records, taking], draws).remainders[-1]
     known = Container.objects.select_related("part", "lot").in_bulk([pk for pk in found if pk])

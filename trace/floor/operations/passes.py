@@ -13,7 +13,6 @@ from types import MappingProxyType
 from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
 from trace.core.keys import clean_text
 from trace.core.models import Person
-from trace.core.sql import lock_rows
 from trace.engineering.equipment import Equipment
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit
@@ -24,7 +23,7 @@ from trace.floor.evidence import scan_elsewhere
 from trace.floor.leaving import judge_leaving, outcome_of
 from trace.floor.models import Carrier, Pass, Unit
 from trace.floor.paper import find_doer
-from trace.floor.queries import get_open_pass, list_open_passes
+from trace.floor.queries import get_open_pass, list_open_passes, lock_units_at
 from trace.floor.rules import STARTING, stop
 from trace.floor.samples import owe_samples
 from trace.floor.scans import (
@@ -34,7 +33,6 @@ from trace.floor.scans import (
     close_pass,
     hasty,
     judge_by_designator,
-    lock_station,
     neighbour_scan,
     want_drawn,
 )
@@ -67,8 +65,7 @@ def start_pass(
     """
     scan = to_ticks(at)
     want_positions([position] if position else [], station, setup)
-    lock_station(station)
-    locked = _lock([unit])
+    locked = lock_units_at(station, [unit])
     want_setup(setup, station, locked)
     doubt = to_error(error)
     neighbour = neighbour_scan(station, scan, by, units=locked, error=doubt)
@@ -104,9 +101,8 @@ def finish_pass(
     with SheetRefused, DoerRefused.
     """
     by = find_doer(doer, by, at)
-    if before := station or (found := get_open_pass(unit)) and found.station:
-        lock_station(before)
-    (unit,) = _lock([unit])
+    before = station or (found.station if (found := get_open_pass(unit)) else None)
+    (unit,) = lock_units_at(before, [unit])
     inside = get_open_pass(unit)
     if inside is None:
         raise PassRefused(f"{unit.key} is not inside any station.", action="Scan it in first.")
@@ -198,8 +194,7 @@ def pass_through(
     if len({unit.pk for unit in units}) < len(units):
         raise PassRefused("A unit is named twice.")
     rack = clean_text(rack, 40, "The rack")
-    lock_station(station)
-    locked = {unit.pk: unit for unit in _lock(units)}
+    locked = {unit.pk: unit for unit in lock_units_at(station, units)}
     want_setup(setup, station, locked.values())
     scanned_in, scanned_out = to_ticks(entered) if entered else None, to_ticks(at)
     doubt, before = to_error(error), 0
@@ -279,10 +274,6 @@ def want_setup(setup: SetUp | None, station: Station, units: Iterable[Unit]) -> 
             raise PassRefused(f"Set-up {setup.key} is for another assembly than {unit.key}.", action="Scan its tape.")
     if setup and setup.axis.tape_id is None:
         raise PassRefused(f"Set-up {setup.key} is a station's, not a tape's.", action="Scan the tape, or nothing.")
-
-
-def _lock(units: Sequence[Unit]) -> list[Unit]:
-    return lock_rows(Unit, [unit.pk for unit in units])
 
 
 def _reaches_across(setup: SetUp | None, entry: Pass) -> bool:

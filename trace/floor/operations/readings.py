@@ -27,10 +27,10 @@ from trace.floor.leaving import judge_leaving, outcome_of
 from trace.floor.models import Pass, Reading, Unit
 from trace.floor.operations.corrections import want_standing
 from trace.floor.operations.passes import pass_through, want_whole_panels
-from trace.floor.queries import list_open_passes, lock_units
+from trace.floor.queries import list_open_passes, lock_station, lock_units
 from trace.floor.readings import begin_visit, last_moment
 from trace.floor.route import RouteStep
-from trace.floor.scans import BATCH, close_pass, lock_station
+from trace.floor.scans import BATCH, close_pass
 from trace.holds.gate import moving
 from trace.ledger.operation import note, operation
 

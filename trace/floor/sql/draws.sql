@@ -10,12 +10,12 @@ assembly AS MATERIALIZED (
 ),
 meeting AS (
     SELECT p.id FROM trace_pass p
-    WHERE p.axis_id = %(axis)s AND p.first >= %(since)s
+    WHERE p.axis_id = %(axis)s AND p.first >= {since}
     UNION ALL
     SELECT p.id
-    FROM class JOIN trace_pass p ON p.axis_id = %(axis)s AND p.length_class = class.c AND p.first < %(since)s
-                                AND p.first > %(since)s - (CAST(1 AS bigint) << CAST(class.c AS int))
-    WHERE p.last >= %(since)s
+    FROM class JOIN trace_pass p ON p.axis_id = %(axis)s AND p.length_class = class.c AND p.first < {since}
+                                AND p.first > {since} - (CAST(1 AS bigint) << CAST(class.c AS int))
+    WHERE p.last >= {since}
 )
 SELECT (
     SELECT jsonb_agg(jsonb_build_array(setup.first, setup."end", setup.assembly_id, line.feed_id, line.designator))
@@ -28,5 +28,5 @@ SELECT (
     WHERE p.superseded IS NULL AND p.drew <> 'none' AND p.assembly_id IN (SELECT id FROM assembly)
 ) AS passes, (
     SELECT jsonb_agg(jsonb_build_array(feed_id, first, last)) FROM trace_fitting
-    WHERE feed_id = ANY(%(feeds)s) AND last >= %(since)s AND superseded IS NULL
+    WHERE feed_id = ANY(%(feeds)s) AND last >= {since} AND superseded IS NULL
 ) AS repairs

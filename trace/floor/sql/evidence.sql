@@ -8,6 +8,14 @@ WITH in_force AS MATERIALIZED (
     WHERE axis.station_id = %(station)s AND setup.assembly_id = ANY(%(parts_without)s)
       AND setup.first <= %(until)s AND setup."end" > %(since)s
 ),
+asked AS MATERIALIZED (
+    SELECT setup.id AS setup, step.verification, step.first_piece
+    FROM (
+        SELECT id, assembly_id FROM in_force UNION ALL SELECT id, assembly_id FROM trace_setup WHERE id = ANY(%(named)s)
+    ) AS setup
+    JOIN trace_step step ON step.part_id = setup.assembly_id AND (step.verification <> '' OR step.first_piece)
+    JOIN trace_step_stations at ON at.step_id = step.id AND at.station_id = %(station)s
+),
 line AS MATERIALIZED (
     SELECT feed_id, designator FROM trace_setupline
     WHERE setup_id IN (SELECT id FROM in_force) OR setup_id = ANY(%(named)s)
@@ -39,8 +47,8 @@ SELECT
         SELECT jsonb_agg(jsonb_build_array(
             step.part_id, step.id, step.number, step.name, step.free_order, step.alternative,
             step.qualification_id, step.equipment_kind, coalesce(program.key, ''), step.verification, step.first_piece,
-            step.attempts, EXISTS (
-                SELECT 1 FROM trace_characteristic asked
+            step.attempts, (
+                SELECT count(*) FROM trace_characteristic asked
                 WHERE asked.part_id = step.part_id AND asked.step_number = step.number
             ),
             step.sample_every IS NOT NULL, EXISTS (
@@ -81,6 +89,10 @@ SELECT
         FROM trace_unit unit JOIN trace_workorder ordered ON ordered.id = unit.order_id
         WHERE unit.id = ANY(%(units)s) AND ordered.closed <= %(scan)s
     ) AS closed,
+    (SELECT jsonb_agg(jsonb_build_array(setup, feed, key, seen, seen_by_another)) FROM ({seen}) AS seen) AS seen,
+    (
+        SELECT jsonb_agg(jsonb_build_array(id, setup_id, step_id, happened, approved)) FROM ({decided}) AS decided
+    ) AS decided,
     EXISTS (SELECT 1 FROM trace_pass WHERE unit_id = ANY(%(units)s) AND inside AND superseded IS NULL)
     OR EXISTS (SELECT 1 FROM trace_fitting WHERE child_id = ANY(%(units)s) AND until IS NULL AND superseded IS NULL)
     OR EXISTS (SELECT 1 FROM trace_packing WHERE unit_id = ANY(%(units)s) AND until IS NULL)
