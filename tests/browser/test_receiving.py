@@ -43,7 +43,6 @@ def focused(page, name: str) -> bool:
 
 
 def scan(page, text: str) -> None:
-    """As a scanner types: the text, then Enter."""
     with page.expect_navigation():
         type_as_scanner(page, text)
 
@@ -51,9 +50,7 @@ def scan(page, text: str) -> None:
 def scan_with_function_keys(page, text: str) -> None:
     """As a scanner that presses F8 and F9 for the separators it has no keys for."""
     with page.expect_navigation():
-        for character in text.replace(EOT, ""):
-            page.keyboard.press({GS: "F8", RS: "F9", " ": "Space"}.get(character, character))
-        page.keyboard.press("Enter")
+        type_as_scanner(page, text.replace(EOT, ""), {GS: "F8", RS: "F9"})
 
 
 def confirm(page) -> str:
@@ -122,9 +119,7 @@ def test_a_scan_while_a_quantity_waits_is_the_next_package(page, plant: Plant, e
     assert "Package PK-2" in page.locator(".answer").inner_text() and focused(page, "quantity-1")
     assert not Receipt.objects.exists()
     assert "Received: container BF1103-1" in confirm(page) and focused(page, "q")
-    page.keyboard.type("BF1103-1")
-    with page.expect_navigation():
-        page.keyboard.press("Enter")
+    scan(page, "BF1103-1")
     assert page.url.endswith("/containers/BF1103-1/")
 
 
