@@ -11,15 +11,23 @@ from django.test import Client
 
 from tests.api.conftest import make_client
 from tests.containment.alarm import Alarm
+from tests.costing.test_containments import measure, table
 from tests.costing.test_worked_example import price
 from tests.genealogy.test_stock import begin_tape
 from tests.web.conftest import make_user
 from tests.web.test_answers import rows_of
 from trace.containment.holding import leave_out_used, say_used
+from trace.containment.operations.decide import clear_units, void_clearing
+from trace.containment.operations.progress import set_rate
 from trace.containment.population import reckon
+from trace.containment.rates import rates_of
+from trace.core.clock import OPEN
 from trace.core.permissions import Role
+from trace.costing.claims import make_claim
 from trace.costing.containments import PUTS_RIGHT, Way, Ways, list_behind, summarise_ways
-from trace.costing.rules import CostLine, Outlay, round_money
+from trace.costing.rules import Cost, CostLine, Outlay, round_money
+from trace.costing.spent import summarise_actuals
+from trace.floor.models import Pass
 from trace.floor.operations.feeds import load_feed
 from trace.labels.alarm_report import list_sections, make_report, print_report
 from trace.material.models import Container, Tape
@@ -95,3 +103,48 @@ def test_stock_that_was_released_to_be_used_as_it_is_costs_nothing_any_more(alar
     assert f"{totals[Way.SCRAP.words]:,f}" in report
     told = make_client().get(f"/api/v1/containments/{alarm.containment.key}/population/").json()["cost"]
     assert D(told["scrap"]["total"]) == ways.costs[Way.SCRAP].total
+
+
+def sorted_out(alarm: Alarm) -> None:
+    """The board that may have it passes its test at the second try, the one that was tested before the alarm is looked
+    at elsewhere: both are cleared."""
+    plant, boards = alarm.plant, [alarm.blurred, alarm.third]
+    alarm.decide(things=boards, decision="sort")
+    plant.run(alarm.blurred, plant.test, 40, 41, outcome=Pass.Outcome.FAILED)
+    plant.run(alarm.blurred, plant.test, 42, 43)
+    alarm.do(clear_units, 45, units=boards, evidence="X-rayed, report 12")
+    measure(plant.board, 20)  # their readings are beside the point here
+
+
+def set_rates(alarm: Alarm, **rates: str) -> None:
+    for name, value in rates.items():
+        alarm.do(set_rate, 46, name=name, value=D(value), reason="as usual")
+
+
+def spent_on(alarm: Alarm) -> Cost:
+    it = alarm.containment
+    return summarise_actuals(reckon(it), it.opened, OPEN, rates_of(it), it.clearings.all())
+
+
+def test_the_sorting_of_what_was_cleared_was_spent(alarm) -> None:
+    sorted_out(alarm)
+    again = {("BOARD, step 20 tested again at TEST", "cleared", "in plant"): D("0.60")}  # 1.2 min × 30 / 60
+    assert table(spent_on(alarm)) == again
+    set_rates(alarm, sort_minutes="3")
+    sorting = ("BOARD, sorted by test", "cleared", "in plant")
+    # of one board, as the other’s test is on record: 3 min at the highest rate of its route, × 48 / 60
+    assert table(spent_on(alarm)) == {**again, sorting: D("2.40")}
+    set_rates(alarm, sort_rate="40")
+    spent = spent_on(alarm)
+    assert table(spent) == {**again, sorting: D(2)} and spent.total == D("2.60")
+    # It is claimed as sorting, and printed as on the page.
+    claim = make_claim(reckon(alarm.containment), spent, None, rates_of(alarm.containment))
+    assert (claim.by_heading["sorting"], claim.by_heading["rework"]) == (2, D("0.60"))
+    rows = rows_of(visitor().get(f"{cost_of(alarm)}?csv=spent"))
+    assert {row["Line"]: D(row["Amount, EUR"]) for row in rows} == {
+        what: amount for (what, *_), amount in table(spent).items()
+    }
+    assert "sorting BOARD, sorted by test in plant 1 2.00" in report_of(alarm)
+    clearing = alarm.containment.clearings.get(unit=alarm.third)
+    alarm.plant.do(void_clearing, 55, clearing=clearing, reason="the picture was of another board")
+    assert sorting not in table(spent_on(alarm))
