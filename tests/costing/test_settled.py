@@ -20,15 +20,16 @@ from trace.containment.holding import leave_out_used, say_used
 from trace.containment.operations.decide import clear_units, void_clearing
 from trace.containment.operations.progress import set_rate
 from trace.containment.population import reckon
-from trace.containment.rates import rates_of
+from trace.containment.rates import Rates, rates_of
 from trace.core.clock import OPEN
 from trace.core.permissions import Role
-from trace.costing.claims import make_claim
+from trace.costing.claims import count_good, make_claim
 from trace.costing.containments import PUTS_RIGHT, Way, Ways, list_behind, summarise_ways
 from trace.costing.rules import Cost, CostLine, Outlay, round_money
 from trace.costing.spent import summarise_actuals
 from trace.floor.models import Pass
 from trace.floor.operations.feeds import load_feed
+from trace.floor.operations.fittings import fit_part, remove_part
 from trace.labels.alarm_report import list_sections, make_report, print_report
 from trace.material.models import Container, Tape
 from trace.material.operations.setups import finish_tape
@@ -148,3 +149,26 @@ def test_the_sorting_of_what_was_cleared_was_spent(alarm) -> None:
     clearing = alarm.containment.clearings.get(unit=alarm.third)
     alarm.plant.do(void_clearing, 55, clearing=clearing, reason="the picture was of another board")
     assert sorting not in table(spent_on(alarm))
+
+
+def test_what_a_sort_test_cleared_is_good_and_what_was_reworked_was_bad(alarm) -> None:
+    """As in test_spoilage, of the rejected ones those count that were reworked."""
+    plant, rates = alarm.plant, Rates({"normal_spoilage": D("0.5")})
+
+    def split() -> tuple[Decimal, int, Decimal]:
+        population = reckon(alarm.containment)
+        claim = make_claim(population, Cost("EUR", ()), None, rates, count_good(population, rates))
+        return claim.bad, claim.good, claim.normal
+
+    # bad: the products with FIRST and SECOND, THIRD, FOURTH, and BLURRED, which only may be; good: CLEAN and FREE
+    assert split() == (5, 2, 1)
+    alarm.decide(things=[alarm.third], decision="rework")
+    for minute, name in ((40, "R1"), (42, "R2")):
+        plant.do(remove_part, minute, unit=alarm.third, designator=name, reason="suspect")
+        plant.do(fit_part, minute + 1, unit=alarm.third, designator=name, container=alarm.good, reason="rework")
+    assert split() == (5, 2, 1)
+    alarm.decide(things=[alarm.blurred], decision="sort", minute=44)
+    plant.run(alarm.blurred, plant.test, 45, 46)
+    assert split() == (5, 2, 1)
+    alarm.do(clear_units, 47, units=[alarm.blurred], evidence="tested hot")
+    assert split() == (4, 3, D("1.5"))
