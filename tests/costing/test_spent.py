@@ -175,7 +175,8 @@ def test_normal_spoilage_is_left_out_of_a_claim_and_abnormal_is_claimed(story) -
 
 
 def test_of_possible_units_the_share_that_is_expected_to_be_bad_is_spoiled() -> None:
-    tops = [SimpleNamespace(sureness=Sureness.POSSIBLE)] * 40 + [SimpleNamespace(sureness=Sureness.CERTAIN)] * 10
+    tops = [SimpleNamespace(sureness=Sureness.POSSIBLE, reasons=())] * 40
+    tops += [SimpleNamespace(sureness=Sureness.CERTAIN, reasons=())] * 10
     claim = make_claim(
         SimpleNamespace(tops=lambda: tops), Cost("EUR", ()), None, Rates({"bad_possible": D("0.25")}), good=0
     )

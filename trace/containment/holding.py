@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
@@ -85,8 +86,7 @@ def _packages_of(carrier: Carrier) -> Iterator[Subject]:
 
 def list_material(population: Population) -> list[Subject]:
     """The suspect containers and tapes that are in the plant."""
-    stock = list_population_stock(population)
-    return [("tape" if item.kind == "tape" else "container", item.key) for item in stock]
+    return [item.subject for item in list_population_stock(population)]
 
 
 def _evidences(population: Population) -> list[Evidence]:
@@ -262,20 +262,25 @@ def _list_settled(containment: Containment, subjects: Collection[Subject]) -> se
 
 
 def leave_out_used(containment: Containment, population: Population) -> Population:
-    """A population without the units that the containment released to be used as they are: nothing is to be paid for
-    them any more. One of a moment before now is left as it is."""
+    """A population without the units, containers and tapes that the containment released to be used as they are:
+    nothing is to be paid for them any more. One of a moment before now is left as it is."""
     if population.at < OPEN:
         return population
-    used = _list_settled(containment, {("unit", carrier.key) for carrier in population.carriers})
+    units = {("unit", carrier.key) for carrier in population.carriers}
+    used = _list_settled(containment, {*units, *list_material(population)})
     left = tuple(carrier for carrier in population.carriers if ("unit", carrier.key) not in used)
-    return replace(population, carriers=left)
+    return replace(population, carriers=left, left_out=used - units)
 
 
 def say_used(population: Population, left: Population) -> str:
-    """How many outermost units were left out so; empty where none were."""
-    number = len(population.carrying()) - len(left.carrying())
-    were = "unit that was" if number == 1 else "units that were"
-    return f"Not in it: {number} {were} released to be used as {'it is' if number == 1 else 'they are'}." * bool(number)
+    """How many outermost units, containers and tapes were left out so; empty where none were."""
+    counts = Counter(kind for kind, _ in left.left_out)
+    counts["unit"] = len(population.carrying()) - len(left.carrying())
+    if not (number := counts.total()):
+        return ""
+    said = " and ".join(f"{n} {kind}{'s' * (n != 1)}" for kind, n in sorted(counts.items()) if n)
+    were, are = ("was", "it is") if number == 1 else ("were", "they are")
+    return f"Not in it: {said} that {were} released to be used as {are}."
 
 
 def _list_full(stays: Iterable[Subject], carriers: Mapping[str, Carrier]) -> dict[Subject, int]:

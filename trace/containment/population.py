@@ -8,8 +8,11 @@ from trace.containment.joining import trace_terms
 from trace.containment.models import Clearing, Containment, Join, Snapshot, Term
 from trace.core.clock import OPEN
 from trace.core.errors import NotFound
-from trace.genealogy.forward import Population
+from trace.genealogy.forward import Carrier, Population
 from trace.genealogy.rules import Sureness
+
+SORTED = ("sorted",)
+"""Why a unit is cleared that a sort test cleared."""
 
 
 def get_containment(key: str) -> Containment:
@@ -42,9 +45,14 @@ def reckon(containment: Containment, at: int = OPEN) -> Population:
     if not cleared:
         return population
     carriers = tuple(
-        carrier._replace(sureness=Sureness.CLEARED, reasons=("sorted",))
+        carrier._replace(sureness=Sureness.CLEARED, reasons=SORTED)
         if carrier.key in cleared or carrier.top in cleared
         else carrier
         for carrier in population.carriers
     )
     return replace(population, carriers=carriers)
+
+
+def was_sorted(carrier: Carrier) -> bool:
+    """Whether a sort test cleared it: it was good all the time, unlike what was reworked."""
+    return carrier.reasons == SORTED

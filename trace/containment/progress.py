@@ -77,9 +77,7 @@ def summarise_progress(containment: Containment, population: Population | None =
     sureness, places = _read_latest(containment)
     if population:
         places |= {("unit", carrier.key): carrier.where.group for carrier in population.carriers}
-        places |= {
-            ("tape" if it.kind == "tape" else "container", it.key): it.where for it in list_population_stock(population)
-        }
+        places |= {item.subject: item.where for item in list_population_stock(population)}
     scrapped = _list_scrapped([key for kind, key in latest if kind == "unit"]) | list_scrapped_tapes(containment)
     found = containment.reconciliations.filter(superseded=None)
     outcomes = {

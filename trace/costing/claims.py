@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from django.db.models import QuerySet
 
+from trace.containment.population import was_sorted
 from trace.containment.rates import Rates
 from trace.costing.rules import TEN_PLACES, ZERO, Cost, CostLine, Outlay
 from trace.costing.spoilage import split_spoiled
@@ -77,7 +78,8 @@ class Claim:
 
 def make_claim(population: Population, spent: Cost, ahead: Cost | None, rates: Rates, good: int = 0) -> Claim:
     """A claim of what was `spent` and of the way `ahead` that was chosen, if there is more to do: of the population as
-    it is now, so that nothing is in both. `good` units were made beside them; normal spoilage is by those."""
+    it is now, so that nothing is in both. `good` units were made beside them; normal spoilage is by those. Bad is
+    what is expected to be, and what was reworked; what a sort test cleared is good."""
     shares = {
         Sureness.CERTAIN: rates["claim_certain"],
         Sureness.CLEARED: rates["claim_certain"],
@@ -88,7 +90,7 @@ def make_claim(population: Population, spent: Cost, ahead: Cost | None, rates: R
         Sureness.CLEARED: Decimal(1),
         Sureness.POSSIBLE: rates["bad_possible"],
     }
-    bad = sum((expected[top.sureness] for top in population.tops()), ZERO)
+    bad = sum((expected[top.sureness] for top in population.tops() if not was_sorted(top)), ZERO)
     normal, abnormal = split_spoiled(bad, Decimal(good), rates["normal_spoilage"])
     rest = abnormal / bad if bad else Decimal(1)
     claimed = frozenset().union(*CLAIMED.values())
@@ -102,13 +104,13 @@ def make_claim(population: Population, spent: Cost, ahead: Cost | None, rates: R
 
 
 def count_good(population: Population, rates: Rates) -> int:
-    """How many units came through by now on the orders of its outermost units, beside what is in it: by them it is said
-    how many spoiled ones are normal. 0 where none are."""
+    """How many units came through by now on the orders of its outermost units, beside what is in it and was not cleared
+    by a sort test: by them it is said how many spoiled ones are normal. 0 where none are."""
     if not rates["normal_spoilage"]:
         return 0
     orders = {order for mine in _chunks(top.unit for top in population.tops()) for order in _orders_of(mine)}
     among = 0
-    for mine in _chunks(carrier.unit for carrier in population.carriers):
+    for mine in _chunks(one.unit for one in population.carriers if not was_sorted(one)):
         through = list_by_state(mine.filter(order__in=orders)).filter(state__in=[str(state) for state in ENDED])
         among += through.count()
     came = count_through(WorkOrder.objects.filter(pk__in=orders)).values_list("through", flat=True)

@@ -13,6 +13,7 @@ from typing import Any
 from django.db.models import Exists, F, OuterRef, Q, QuerySet
 from django.db.models.functions import Coalesce
 
+from trace.containment.models import Clearing
 from trace.containment.rates import Rates
 from trace.core.clock import DAY, OPEN
 from trace.costing.grouped import Groups, get_currency
@@ -154,12 +155,35 @@ class Spent:
     def list_retests(self) -> Iterator[CostLine]:
         """Every test of a unit that had been carried out on it before, whatever came of it."""
         steps = find_tests()
-        rows = list_tested(steps, self.since, self.until, again=True)
         tests = Counter(
-            (self.group_of(unit, began), step, station)
-            for unit, step, station, began in self._read(rows.values_list("unit", "step", "station", "began"))
+            (self.group_of(unit, began), step, station) for unit, step, station, began in self._read_retests(steps)
         )
         yield from price_tests(Outlay.RETEST, tests, steps, self._day)
+
+    def _read_retests(self, steps: Collection[int]) -> Iterator[tuple[int, int, int, int]]:
+        """(unit, step, station, when it began) of each."""
+        rows = list_tested(steps, self.since, self.until, again=True)
+        yield from self._read(rows.values_list("unit", "step", "station", "began"))
+
+    def list_sorted(self, clearings: QuerySet[Clearing], rates: Rates) -> Iterator[CostLine]:
+        """Sorting every unit that was cleared by a test, by the rates. Where it was tested again before, that test is
+        on record, and priced as what it took."""
+        if not (minutes := rates["sort_minutes"]):
+            return
+        tested: dict[int, int] = {}
+        for unit, _, _, began in self._read_retests(find_tests()):
+            tested[unit] = min(began, tested.get(unit, OPEN))
+        rows = clearings.filter(superseded=None, cleared__gte=self.since, cleared__lt=self.until)
+        cleared = Counter(
+            (self.group_of(unit, at), part)
+            for unit, part, at in self._read(rows.values_list("unit", "unit__part", "cleared"))
+            if at < tested.get(unit, OPEN)
+        )
+        keys = dict(Part.objects.filter(pk__in={part for _, part in cleared}).values_list("pk", "key"))
+        given, routes = rates.find("sort_rate"), find_highest_rates(keys, self._day)
+        for (group, part), count in sorted(cleared.items()):
+            rate = routes.get(part, find_highest_rate(self._day)) if given is None else given
+            yield CostLine(Outlay.SORTING, group, keys[part], count, Decimal(count), minutes=minutes, rate=rate)
 
     def list_scrapped(self) -> Iterator[CostLine]:
         """Every unit that was scrapped, with all that is left in it, at standard cost accumulated to where it stood;
@@ -240,11 +264,19 @@ def list_scrapped_stock(since: int, until: int, suspects: Mapping[int, bool] | N
         )
 
 
-def summarise_actuals(population: Population, since: int = 0, until: int = OPEN, rates: Rates | None = None) -> Cost:
+def summarise_actuals(
+    population: Population,
+    since: int = 0,
+    until: int = OPEN,
+    rates: Rates | None = None,
+    clearings: QuerySet[Clearing] | None = None,
+) -> Cost:
     """What a population has cost since a moment, by what was recorded of its units, cleared ones among them: repairs
-    with their parts, tests passed again (a sort test is one), units scrapped, suspect parts scrapped, returns by the
-    rates of the containment. What was done for another reason to the same units is in it. A unit that came back is
-    shipped here, the others are in the plant, wherever they are now. No Site: its DoesNotExist."""
+    with their parts, tests passed again, units scrapped, suspect parts scrapped; by the rates of the containment its
+    returns, and the sorting of its `clearings` by tests that are on no record. What was done for another reason to the
+    same units is in it. A unit that came back is shipped here, the others are in the plant, wherever they are now. No
+    Site: its DoesNotExist."""
+    rates = rates or Rates()
     units = {carrier.unit: carrier.sureness for carrier in population.carriers}
     spent = Spent(units, since, until)
     evidences = list_evidences(population)
@@ -258,7 +290,8 @@ def summarise_actuals(population: Population, since: int = 0, until: int = OPEN,
         *spent.list_retests(),
         *spent.list_scrapped(),
         *list_scrapped_stock(since, until, suspects),
-        *spent.list_returns(rates or Rates()),
+        *spent.list_returns(rates),
+        *(spent.list_sorted(clearings, rates) if clearings is not None else ()),
     ]
     return Cost(get_currency(), tuple(lines), unpriced=tuple(say_samples(units, since, until)))
 

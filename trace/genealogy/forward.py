@@ -48,7 +48,7 @@ class Population:
     child that is not known, the carriers that it may be (ids).
 
     Of a combination the `parts` are what all meet, the first of them the suspicion, and `excepted` the evidence of
-    what was taken out.
+    what was taken out. `left_out`: kind and key of the containers and tapes that are no concern of it any more.
     """
 
     suspicion: Suspicion
@@ -58,6 +58,7 @@ class Population:
     strangers: Mapping[int, Collection[int]] = field(default_factory=dict, repr=False)
     parts: tuple[Part, ...] = field(default=(), repr=False)
     excepted: tuple[Evidence, ...] = field(default=(), repr=False)
+    left_out: Collection[tuple[str, str]] = ()
 
     def of(self, sureness: Sureness) -> list[Carrier]:
         """The carriers of one sureness, boards and assemblies alike."""

@@ -38,6 +38,11 @@ class StockItem:
     wholly: bool
 
     @property
+    def subject(self) -> tuple[str, str]:
+        """Kind and key as a hold names it."""
+        return "tape" if self.kind == "tape" else "container", self.key
+
+    @property
     def sets_left(self) -> str:
         """Of a tape: how many suspect board sets may be on it, in words; empty for a container."""
         return f"at most {self.quantity:f} sets left" if self.kind == "tape" else ""
@@ -55,10 +60,14 @@ def list_stock(evidence: Evidence, at: int = OPEN) -> list[StockItem]:
 
 
 def list_population_stock(population: Population) -> list[StockItem]:
-    """The suspect material of a population: of a combination what every part names, less what is excepted."""
-    if not population.parts:
-        return list_stock(population.evidence, population.at)
-    return list_shared_stock([part.evidence for part in population.parts], population.excepted, population.at)
+    """The suspect material of a population, less what it leaves out: of a combination what every part names, less what
+    is excepted."""
+    if population.parts:
+        evidences = [part.evidence for part in population.parts]
+        found = list_shared_stock(evidences, population.excepted, population.at)
+    else:
+        found = list_stock(population.evidence, population.at)
+    return [item for item in found if item.subject not in population.left_out]
 
 
 def list_shared_stock(evidences: Sequence[Evidence], excepted: Collection[Evidence], at: int = OPEN) -> list[StockItem]:

@@ -123,7 +123,8 @@ def cost_tables(it: Containment, population: Population) -> tuple[list[str], lis
     """What each way out would cost, what was spent, what is claimed of the supplier."""
     rates = rates_of(it)
     left = leave_out_used(it, population)
-    ways, spent = summarise_ways(left, rates), summarise_actuals(population, it.opened, it.closed or OPEN, rates)
+    ways = summarise_ways(left, rates)
+    spent = summarise_actuals(population, it.opened, it.closed or OPEN, rates, it.clearings.all())
     claim = make_claim(left, spent, ways.costs[ways.cheapest], rates, count_good(population, rates))
     said = [
         ways.sentence,

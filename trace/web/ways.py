@@ -61,7 +61,8 @@ def ways_sheet(request: HttpRequest, it: Containment, answer: Answer) -> tuple[d
     line = find_line(request, costs)
     chosen = request.GET.get("way", "") or (request.GET["option"] if line else "")
     way = next((one for one in Way if _name(one) == chosen), ways.cheapest)
-    spent = summarise_actuals(answer.population, it.opened, OPEN if it.closed is None else it.closed, rates)
+    until = OPEN if it.closed is None else it.closed
+    spent = summarise_actuals(answer.population, it.opened, until, rates, it.clearings.all())
     claim = make_claim(left, spent, ways.costs[way], rates, count_good(answer.population, rates))
     context |= {"ways": ways, "line": line, "way": way, "unpriced": ways.costs[way].unpriced, "claim": claim}
     context["used"] = say_used(answer.population, left)
