@@ -19,21 +19,25 @@ SIZES = {
     "tablet": (820, 1180, "light"),
     "phone": (390, 844, "light"),
 }
+SHARES = 4
+"""The pages are looked at in as many tests, which processors share."""
+WIDER = "found => found.filter(e => e.scrollWidth > e.clientWidth).map(e => e.parentElement.id || e.ariaLabel)"
 
 
 @pytest.fixture
 def suspects(transactional_db: None) -> Suspects:
-    return build_suspects()
+    """With a step of a long name, and so many boards that tables have filters, one of which offers the steps."""
+    found = build_suspects()
+    Step.objects.update(name="Hand build-up: varistor, fuse, mains capacitor")
+    found.plant.boards(20)
+    return found
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("share", range(SHARES))
 def test_every_page_is_accessible_and_fits(
-    page, suspects: Suspects, enter_as: Callable, accessible: Callable, shot: Callable, size: str
+    page, suspects: Suspects, enter_as: Callable, accessible: Callable, shot: Callable, share: int
 ) -> None:
     enter_as(make_user())
-    width, height, scheme = SIZES[size]
-    page.set_viewport_size({"width": width, "height": height})
-    page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
     suspects.plant.do(revise_part, 70, part=suspects.plant.board, revision="B")
     others = {
         "draft": "/parts/BOARD-B/release/",
@@ -48,29 +52,23 @@ def test_every_page_is_accessible_and_fits(
         "sought": f"/record/?kind=unit&key={suspects.product.key}&from=2026-03-02",
         "unfit": "/record/?who=NOBODY&from=never&kind=unit&key=NONE",
     }
-    for name, address in {**addresses(suspects), **others}.items():
-        if name in NO_PAGES:
-            continue
+    pages = [(name, path) for name, path in {**addresses(suspects), **others}.items() if name not in NO_PAGES]
+    for name, address in pages[share::SHARES]:
         page.goto(address)
-        shot(name)
-        accessible()
-        assert page.evaluate("document.documentElement.scrollWidth") <= width, name
+        for size, (width, height, scheme) in SIZES.items():
+            page.set_viewport_size({"width": width, "height": height})
+            page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+            shot(f"{size} {name}")
+            accessible()
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, (name, size)
+        assert page.locator(".scroll").evaluate_all(WIDER) == [], name
 
 
 def test_on_a_phone_rows_stack_and_stay_a_table_to_be_read_out(page, suspects: Suspects, enter_as: Callable) -> None:
     enter_as(make_user())
     page.set_viewport_size({"width": 390, "height": 844})
-    Step.objects.update(name="Hand build-up: varistor, fuse, mains capacitor")
-    suspects.plant.boards(20)  # so many that tables have filters, one of which offers the steps
     page.goto("/floor/")
     assert page.locator("#floor-step option").count() > 1
-    for name, address in addresses(suspects).items():
-        if name in NO_PAGES:
-            continue
-        page.goto(address)
-        wider = "found => found.filter(e => e.scrollWidth > e.clientWidth).map(e => e.parentElement.id || e.ariaLabel)"
-        assert page.locator(".scroll").evaluate_all(wider) == [], name
-        assert page.evaluate("document.documentElement.scrollWidth") <= 390, name
     page.goto("/lots/K77/?units-counted=")
     table = page.locator("#table-units").get_by_role("table")
     assert table.get_by_role("row").count() == 6
