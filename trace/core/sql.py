@@ -101,22 +101,28 @@ def lock_rows(model: type[M], ids: Iterable[int], after: Model | None = None) ->
     """These rows by ascending id, locked until the transaction ends, each `after` another record where that is given:
     what `select_for_update` does, but composed once, since at a scan composing takes longer than locking."""
     if connection.vendor == "postgresql":
-        text, told = _locking(model, type(after) if after else None), [list(ids), *([after.pk] if after else [])]
-    else:
-        text, told = _locking(model, None), [json.dumps(list(ids))]
-    return list(model._default_manager.raw(text, told))
+        told = [list(ids), *([after.pk] if after else [])]
+        return list(model._default_manager.raw(_locking(model, type(after) if after else None), told))
+    return list(model._default_manager.raw(_reading(model), [json.dumps(list(ids))]))
 
 
 @cache
 def _locking(model: type[Model], after: type[Model] | None) -> str:
-    columns = ", ".join(f'"{field.column}"' for field in model._meta.concrete_fields)
-    select = f"SELECT {columns} FROM {model._meta.db_table} WHERE id"
-    if connection.vendor != "postgresql":
-        return f"{select} IN (SELECT value FROM json_each(%s)) ORDER BY id"
     # What refers to no row is answered, hence locked, before the first row is looked for.
-    first = f"SELECT FROM {after._meta.db_table} WHERE id = %s FOR UPDATE" if after else ""
-    held = f"AND (SELECT count(*) FROM ({first}) AS held) = 1" if first else ""
-    return f"{select} = ANY(%s) {held} ORDER BY id FOR UPDATE"
+    first = f"(SELECT FROM {after._meta.db_table} WHERE id = %s FOR UPDATE)" if after else ""
+    held = f"AND (SELECT count(*) FROM {first} AS held) = 1" if after else ""
+    return f"{_rows_of(model)} = ANY(%s) {held} ORDER BY id FOR UPDATE"
+
+
+@cache
+def _reading(model: type[Model]) -> str:
+    """Where whoever writes is alone."""
+    return f"{_rows_of(model)} IN (SELECT value FROM json_each(%s)) ORDER BY id"
+
+
+def _rows_of(model: type[Model]) -> str:
+    columns = ", ".join(f'"{field.column}"' for field in model._meta.concrete_fields)
+    return f"SELECT {columns} FROM {model._meta.db_table} WHERE id"
 
 
 @cache
