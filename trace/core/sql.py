@@ -97,6 +97,30 @@ def insert_rows(model: type[Model], names: Sequence[str], rows: Iterable[Sequenc
             connection.connection.executemany(text, map(cells, rows))
 
 
+def create_rows(records: Sequence[Model]) -> None:
+    """Insert new records of one model, one or more, which get their ids: what `bulk_create` does, but composed once,
+    since at a scan composing takes longer than inserting."""
+    head, marks = _inserting(type(records[0]))
+    fields = _fields_of(type(records[0]))
+    told = [field.get_db_prep_save(getattr(one, field.attname), connection) for one in records for field in fields]
+    with planned_cursor() if len(records) == 1 else connection.cursor() as cursor:
+        cursor.execute(f"{head} {', '.join([marks] * len(records))} RETURNING id", told)
+        for one, (pk,) in zip(records, cursor.fetchall(), strict=True):
+            one.pk, one._state.adding, one._state.db = pk, False, connection.alias
+
+
+@cache
+def _fields_of(model: type[Model]) -> list[Any]:
+    return [field for field in model._meta.concrete_fields if not field.primary_key]
+
+
+@cache
+def _inserting(model: type[Model]) -> tuple[str, str]:
+    fields = _fields_of(model)
+    columns = ", ".join(f'"{field.column}"' for field in fields)
+    return f"INSERT INTO {model._meta.db_table} ({columns}) VALUES", f"({', '.join(['%s'] * len(fields))})"
+
+
 def lock_rows(model: type[M], ids: Iterable[int], after: Model | None = None) -> list[M]:
     """These rows by ascending id, locked until the transaction ends, each `after` another record where that is given:
     what `select_for_update` does, but composed once, since at a scan composing takes longer than locking."""

@@ -13,6 +13,7 @@ from types import MappingProxyType
 from trace.core.clock import EXACT, OPEN, now, to_error, to_ticks
 from trace.core.keys import clean_text
 from trace.core.models import Person
+from trace.core.sql import create_rows
 from trace.engineering.equipment import Equipment
 from trace.engineering.models import ScanMode, Station
 from trace.floor.admission import Admission, admit
@@ -369,7 +370,7 @@ def write_passes(
                 closed=recorded if outcome else None,
             )
         )
-    Pass.objects.bulk_create(passes)
+    create_rows(passes)
     for entry, admission in zip(passes, admissions, strict=True):
         entry.stopped = admission.stopped
     in_part = [
