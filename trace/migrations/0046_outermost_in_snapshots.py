@@ -1,3 +1,4 @@
+import django.db.models.deletion
 from django.db import migrations, models
 
 FILL = """
@@ -27,6 +28,15 @@ class Migration(migrations.Migration):
             name='outermost',
             field=models.BooleanField(default=True),
             preserve_default=False,
+        ),
+        migrations.AlterField(
+            model_name='snapshotunit',
+            name='snapshot',
+            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='carriers', to='trace.snapshot'),
+        ),
+        migrations.AddIndex(
+            model_name='snapshotunit',
+            index=models.Index(fields=['snapshot', 'id'], name='snapshot_units_in_order'),
         ),
         migrations.RunSQL(FILL, migrations.RunSQL.noop),
     ]

@@ -46,7 +46,7 @@ class SnapshotUnit(models.Model):
     and customer). `outermost` says that it was in no other: what pages count and filter by is in the row itself, as a
     snapshot may have a hundred thousand."""
 
-    snapshot = models.ForeignKey(Snapshot, models.PROTECT, related_name="carriers")
+    snapshot = models.ForeignKey(Snapshot, models.PROTECT, related_name="carriers", db_index=False)
     unit = models.ForeignKey(Unit, models.PROTECT, related_name="+")
     part = models.CharField(max_length=40)
     top = KeyField(unique=False)
@@ -65,6 +65,7 @@ class SnapshotUnit(models.Model):
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["snapshot", "unit"], name="unit_once_in_a_snapshot")]
+        indexes = [models.Index(fields=["snapshot", "id"], name="snapshot_units_in_order")]
 
     def __str__(self) -> str:
         return f"{self.unit} in {self.snapshot}"
