@@ -119,8 +119,11 @@ SELECT
     OR EXISTS (SELECT 1 FROM giving WHERE kind <> 'head' GROUP BY feed HAVING count(container_id) = 0)
     OR EXISTS (
         SELECT 1 FROM trace_hold
-        WHERE released IS NULL AND target_kind IN ('unit', 'station', 'setup', 'tape') AND (
-            target_key = ANY(%(keys)s) OR target_key IN (SELECT key FROM in_force))
+        WHERE released IS NULL AND target_kind IN ('unit', 'station', 'setup', 'tape') AND target_key = ANY(%(keys)s)
+    )
+    OR EXISTS (  -- apart: in one condition every unit that is held would be looked through
+        SELECT 1 FROM trace_hold
+        WHERE released IS NULL AND target_kind = 'setup' AND target_key IN (SELECT key FROM in_force)
     )
     OR EXISTS (
         SELECT 1 FROM trace_hold

@@ -101,11 +101,11 @@ class Run:
         if whole:
             found["backward"] = self.time_backward(history)
             found["rivals"] = {rival.name: self.time_rival(rival, history, answers) for rival in self.rivals(history)}
+            self.say("  containment")
+            found["containment"] = Alarms(history).measure(self.repeats)
             found["intake"] = {
                 name: timing.as_data() for name, timing in Intake(history).measure(max(self.repeats * 2, 10)).items()
             }
-            self.say("  containment")
-            found["containment"] = Alarms(history).measure(self.repeats)
         found["memory"] = memory_now()
         return found
 
