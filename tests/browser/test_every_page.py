@@ -20,7 +20,7 @@ SIZES = {
     "phone": (390, 844, "light"),
 }
 SHARES = 4
-"""The pages are looked at in as many tests, which processors share."""
+"""The pages are looked at in as many tests, which may run beside each other."""
 WIDER = "found => found.filter(e => e.scrollWidth > e.clientWidth).map(e => e.parentElement.id || e.ariaLabel)"
 
 

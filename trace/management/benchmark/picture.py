@@ -10,7 +10,7 @@ from typing import Any
 
 from trace.management.benchmark.table import GROWTH
 
-WIDTH, HEIGHT, LEFT, BOTTOM, TOP, RIGHT, LINE = 640, 360, 64, 48, 44, 150, 14
+WIDTH, HEIGHT, LEFT, BOTTOM, TOP, RIGHT, LINE = 660, 360, 84, 48, 44, 150, 14
 """Pixels: of a chart, of its margins, and from one name to the next."""
 COLOURS = {"PostgreSQL": "#1d5fa8", "SQLite": "#b3541e"}
 
