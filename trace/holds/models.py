@@ -25,7 +25,8 @@ class Hold(models.Model):
     under = KeyField(unique=False, blank=True, help_text="the containment that holds it, and releases it")
 
     class Meta:
-        indexes = [models.Index(fields=["target_kind", "target_key"], condition=Q(released=None), name="open_holds")]
+        # The key first: of a kind a hundred thousand may be held, of a key one or two, and nobody need count that.
+        indexes = [models.Index(fields=["target_key", "target_kind"], condition=Q(released=None), name="open_holds")]
         constraints = [
             models.UniqueConstraint(
                 fields=["under", "target_kind", "target_key"],

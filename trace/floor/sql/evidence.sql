@@ -121,14 +121,19 @@ SELECT
         SELECT 1 FROM trace_hold
         WHERE released IS NULL AND target_kind IN ('unit', 'station', 'setup', 'tape') AND target_key = ANY(%(keys)s)
     )
-    OR EXISTS (  -- apart: in one condition every unit that is held would be looked through
-        SELECT 1 FROM trace_hold
-        WHERE released IS NULL AND target_kind = 'setup' AND target_key IN (SELECT key FROM in_force)
+    -- Counted for each name: joined, a database without statistics of many new holds would read them all.
+    OR EXISTS (
+        SELECT 1 FROM in_force WHERE 0 < (
+            SELECT count(*) FROM trace_hold
+            WHERE released IS NULL AND target_kind = 'setup' AND target_key = in_force.key)
     )
     OR EXISTS (
-        SELECT 1 FROM trace_hold
-        WHERE released IS NULL AND target_kind IN ('feed', 'container', 'lot') AND target_key IN (
-            SELECT key FROM serving UNION ALL SELECT key FROM loaded UNION ALL SELECT key FROM lots)
+        SELECT 1 FROM (
+            SELECT key FROM serving UNION ALL SELECT key FROM loaded UNION ALL SELECT key FROM lots
+        ) AS given
+        WHERE 0 < (
+            SELECT count(*) FROM trace_hold
+            WHERE released IS NULL AND target_kind IN ('feed', 'container', 'lot') AND target_key = given.key)
     ) AS stops,
     EXISTS (
         SELECT 1 FROM trace_fault fault
