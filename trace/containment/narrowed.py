@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+from django.db.models import Exists, OuterRef
+
 from trace.approvals.queries import find_approval
 from trace.containment.models import Containment, Join
+from trace.core.models import Person
+from trace.core.permissions import APPROVERS, may
+from trace.holds.models import Hold
+
+KIND = "containment"
 
 
 def list_wording(containment: Containment) -> set[int]:
@@ -20,9 +27,19 @@ def list_unapproved(containment: Containment) -> set[int]:
     """Who narrowed what is suspect (ids), as long as nobody who had no part in that approved the containment as it is:
     somebody else is to. Empty where nothing is to be approved."""
     wording = list_wording(containment)
-    return wording if wording and not find_approval("containment", containment.key, wording) else set()
+    return wording if wording and not find_approval(KIND, containment.key, wording) else set()
 
 
 def lacks_approval(containment: Containment) -> bool:
     """Whether what is suspect was narrowed, and another one's approval of that is missing."""
     return bool(list_unapproved(containment))
+
+
+def list_narrowed_awaiting(person: Person) -> list[Containment]:
+    """The narrowed containments that hold something and wait for an approval which this person may give, never of their
+    own words."""
+    if not may(person.roles, APPROVERS[KIND]):
+        return []
+    holding = Hold.objects.filter(under=OuterRef("key"), released=None)
+    holders = Containment.objects.filter(Exists(holding), closed=None).prefetch_related("terms")
+    return [one for one in holders if (narrowed_by := list_unapproved(one)) and person.pk not in narrowed_by]

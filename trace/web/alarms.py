@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
@@ -15,7 +15,7 @@ from django.utils.safestring import SafeString
 
 from trace.containment.joining import Added, trace_each
 from trace.containment.models import Containment, Join, Kind, Snapshot, Term
-from trace.containment.narrowed import list_unapproved
+from trace.containment.narrowed import lacks_approval
 from trace.containment.population import list_terms, reckon
 from trace.containment.terms import describe_term
 from trace.containment.words import name_terms
@@ -39,14 +39,14 @@ def answer_of(containment: Containment, asof: Asof) -> Answer:
 
 @dataclass(frozen=True)
 class Alarm:
-    """A containment in a list: how many terms count, its latest snapshot, how many things it holds; who narrowed what
-    is suspect (ids), where things are held and somebody else has yet to approve that."""
+    """A containment in a list: how many terms count, its latest snapshot, how many things it holds; whether what
+    is suspect was narrowed and that is yet to be approved, where things are held."""
 
     it: Containment
     terms: int
     latest: Snapshot | None
     held: int
-    unapproved: Collection[int]
+    unapproved: bool
 
     @property
     def open(self) -> bool:
@@ -77,15 +77,15 @@ class Alarm:
 
 def list_alarms(*, only_open: bool = False) -> list[Alarm]:
     """Every containment, open ones first, the latest first."""
-    every = Containment.objects.select_related("opened_by").order_by("-opened", "-pk")
+    every = Containment.objects.select_related("opened_by").prefetch_related("terms").order_by("-opened", "-pk")
     every = every.filter(closed=None) if only_open else every
-    terms = Counter(Term.objects.filter(removed=None).values_list("containment", flat=True))
     held = Counter(Hold.objects.filter(released=None).exclude(under="").values_list("under", flat=True))
     latest = {one.containment_id: one for one in Snapshot.objects.order_by("number")}
 
     def show(one: Containment) -> Alarm:
-        unapproved = list_unapproved(one) if held[one.key] else ()
-        return Alarm(one, terms[one.pk], latest.get(one.pk), held[one.key], unapproved)
+        standing = sum(term.removed is None for term in one.terms.all())
+        unapproved = bool(held[one.key]) and one.closed is None and lacks_approval(one)
+        return Alarm(one, standing, latest.get(one.pk), held[one.key], unapproved)
 
     alarms = map(show, every)
     return sorted(alarms, key=lambda alarm: not alarm.open)

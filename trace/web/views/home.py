@@ -10,9 +10,10 @@ from django.http.response import HttpResponseBase
 from django.utils import timezone
 
 from trace.approvals.queries import list_awaiting
+from trace.containment.narrowed import list_narrowed_awaiting
 from trace.containment.shipped import list_notices_awaiting
 from trace.core.clock import OPEN, now
-from trace.core.permissions import APPROVERS, JUDGING, OPERATIONS, STOPPING, may, roles_of
+from trace.core.permissions import JUDGING, OPERATIONS, STOPPING, may, roles_of
 from trace.engineering.calendar import shift_at
 from trace.engineering.models import Part, Station
 from trace.engineering.queries import get_calendar
@@ -57,10 +58,9 @@ def home(request: HttpRequest) -> HttpResponseBase:
     below = list_below_limit(now()) if may(roles_of(request.user), STOPPING) else []
     untested = _samples_for(request)
     alarms = list_alarms(only_open=True) if may(roles_of(request.user), STOPPING) else []
-    narrowed = [one for one in alarms if one.unapproved and person.pk not in one.unapproved]  # type: ignore[union-attr]
     context = {
         "alarms": len(alarms),
-        "narrowed": len(narrowed) if may(roles_of(request.user), APPROVERS["containment"]) else 0,
+        "narrowed": len(list_narrowed_awaiting(person)),  # type: ignore[arg-type]
         "untested": len(untested),
         "overdue_tests": sum(map(is_overdue, untested)),
         "holds": holds.count(),
