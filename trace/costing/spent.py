@@ -125,9 +125,9 @@ class Spent:
                 parts[group, part, designator] += 1
         keys = dict(Part.objects.filter(pk__in={key[1] for key in [*done, *parts]}).values_list("pk", "key"))
         stations = Station.objects.in_bulk({station for _, _, station, _ in done if station})
-        rates, routes = list_rates(stations, self._day), find_highest_rates(keys, self._day)
+        rates, routes = list_rates(stations, self._day), self._rate_routes(keys)
         for (group, part, station, minutes), count in done.items():
-            rate = rates[station] if station else routes.get(part, find_highest_rate(self._day))
+            rate = rates[station] if station else routes[part]
             where = stations[station].key if station else ""
             yield CostLine(
                 Outlay.REPAIR, group, keys[part], count, Decimal(count), minutes=minutes, rate=rate, station=where
@@ -154,16 +154,19 @@ class Spent:
 
     def list_retests(self) -> Iterator[CostLine]:
         """Every test of a unit that had been carried out on it before, whatever came of it."""
-        steps = find_tests()
-        tests = Counter(
-            (self.group_of(unit, began), step, station) for unit, step, station, began in self._read_retests(steps)
-        )
-        yield from price_tests(Outlay.RETEST, tests, steps, self._day)
+        tests = Counter((self.group_of(unit, began), step, station) for unit, step, station, began in self._retests)
+        yield from price_tests(Outlay.RETEST, tests, find_tests(), self._day)
 
-    def _read_retests(self, steps: Collection[int]) -> Iterator[tuple[int, int, int, int]]:
+    @cached_property
+    def _retests(self) -> list[tuple[int, int, int, int]]:
         """(unit, step, station, when it began) of each."""
-        rows = list_tested(steps, self.since, self.until, again=True)
-        yield from self._read(rows.values_list("unit", "step", "station", "began"))
+        rows = list_tested(find_tests(), self.since, self.until, again=True)
+        return list(self._read(rows.values_list("unit", "step", "station", "began")))
+
+    def _rate_routes(self, parts: Iterable[int]) -> dict[int, Decimal]:
+        """{part: the highest rate of a station on its route}; of one without a route the highest of all."""
+        rates, highest = find_highest_rates(parts, self._day), find_highest_rate(self._day)
+        return {part: rates.get(part, highest) for part in parts}
 
     def list_sorted(self, clearings: QuerySet[Clearing], rates: Rates) -> Iterator[CostLine]:
         """Sorting every unit that was cleared by a test, by the rates. Where it was tested again before, that test is
@@ -171,7 +174,7 @@ class Spent:
         if not (minutes := rates["sort_minutes"]):
             return
         tested: dict[int, int] = {}
-        for unit, _, _, began in self._read_retests(find_tests()):
+        for unit, _, _, began in self._retests:
             tested[unit] = min(began, tested.get(unit, OPEN))
         rows = clearings.filter(superseded=None, cleared__gte=self.since, cleared__lt=self.until)
         cleared = Counter(
@@ -180,9 +183,9 @@ class Spent:
             if at < tested.get(unit, OPEN)
         )
         keys = dict(Part.objects.filter(pk__in={part for _, part in cleared}).values_list("pk", "key"))
-        given, routes = rates.find("sort_rate"), find_highest_rates(keys, self._day)
+        given, routes = rates.find("sort_rate"), self._rate_routes(keys)
         for (group, part), count in sorted(cleared.items()):
-            rate = routes.get(part, find_highest_rate(self._day)) if given is None else given
+            rate = routes[part] if given is None else given
             yield CostLine(Outlay.SORTING, group, keys[part], count, Decimal(count), minutes=minutes, rate=rate)
 
     def list_scrapped(self) -> Iterator[CostLine]:
