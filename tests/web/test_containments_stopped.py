@@ -280,6 +280,8 @@ def test_who_may_approve_a_narrowed_containment_is_told_on_the_first_page(visito
     waits = "1 narrowed containment waits for your approval"
     assert waits not in visitor.get("/").content.decode()
     remove_term(term=alarm.terms.get(), reason="The supplier says it is good.", by=quality(), at=now())
+    (row,) = rows_of(visitor.get("/containments/?csv=containments"))
+    assert row["State"].startswith("stopped") and row["Needs now"].startswith("have another quality engineer approve")
     add_term(containment=alarm, joined="any", told=Told("lot", "K77"), by=quality(), at=now())
     assert waits in visitor.get("/").content.decode()
     (row,) = rows_of(visitor.get("/containments/?csv=containments"))

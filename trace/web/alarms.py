@@ -57,21 +57,21 @@ class Alarm:
         """How far it is, in words."""
         if not self.open:
             return "closed"
-        if not self.terms:
-            return "open, nothing is suspect yet"
-        return f"stopped, {self.held} held" if self.held else "open, nothing is held"
+        if self.held:
+            return f"stopped, {self.held} held"
+        return "open, nothing is held" if self.terms else "open, nothing is suspect yet"
 
     @property
     def needs(self) -> str:
         """What it needs now."""
         if not self.open:
             return ""
+        if self.unapproved:
+            return "have another quality engineer approve that it was narrowed; then release what that leaves out"
         if not self.terms:
             return "say what is suspect"
         if self.latest is None:
             return "keep its population"
-        if self.unapproved:
-            return "have another quality engineer approve that it was narrowed; then release what that leaves out"
         return "decide what becomes of what is held, and release it" if self.held else "stop it, or close it"
 
 
