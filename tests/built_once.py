@@ -9,6 +9,7 @@ from collections.abc import Callable
 from datetime import date, datetime, time
 from typing import Any, TypeVar
 
+import pytest
 from django.apps import apps
 from django.core.management.color import no_style
 from django.db import connection, transaction
@@ -43,6 +44,13 @@ def built_once(build: Callable[[], T]) -> Callable[[], T]:
         return copy.deepcopy(made)
 
     return again
+
+
+def plant_first(request: pytest.FixtureRequest) -> None:
+    """For fixtures that make an account: where the test asks for a plant as well, in whichever order, that comes before
+    it, into the empty database from which it is copied."""
+    if "suspects" in request.fixturenames:
+        request.getfixturevalue("suspects")
 
 
 def read_rows() -> Rows:

@@ -10,6 +10,7 @@ import pytest
 from django.core.cache import cache
 from rest_framework.test import APIClient
 
+from tests.built_once import plant_first
 from tests.factories import make_person, moment
 from trace.core.models import Token
 from trace.core.permissions import Role
@@ -51,5 +52,6 @@ def client_of(db: None) -> Callable[..., Client]:
 
 
 @pytest.fixture
-def client(db: None) -> Client:
+def client(request: pytest.FixtureRequest, db: None) -> Client:
+    plant_first(request)
     return make_client()

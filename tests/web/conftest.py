@@ -14,7 +14,7 @@ from decimal import Decimal
 import pytest
 from django.test import Client
 
-from tests.built_once import built_once
+from tests.built_once import built_once, plant_first
 from tests.factories import Plant, make_person, moment
 from trace.approvals.files import store
 from trace.approvals.operations import attach_file
@@ -130,7 +130,8 @@ def suspects(db: None) -> Suspects:
 
 
 @pytest.fixture
-def visitor(db: None, client: Client) -> Client:
+def visitor(request: pytest.FixtureRequest, db: None, client: Client) -> Client:
     """A client that is signed in."""
+    plant_first(request)
     client.force_login(make_user())
     return client
