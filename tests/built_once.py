@@ -79,6 +79,15 @@ def write_rows(rows: Rows) -> None:
             cursor.execute(numbered)  # ids go on after those that came back, whatever was numbered meanwhile
 
 
+def empty_tables() -> None:
+    """Of what tests filled. Django's own way takes long on PostgreSQL, where it empties what is empty too."""
+    asked = " UNION ALL ".join(f"SELECT '{table}' WHERE EXISTS (SELECT 1 FROM \"{table}\")" for table, _ in tables())
+    with connection.cursor() as cursor:
+        cursor.execute(asked)
+        for (table,) in cursor.fetchall():
+            cursor.execute(f'DELETE FROM "{table}"')
+
+
 @functools.cache
 def _numbering(vendor: str) -> str:
     """PostgreSQL numbers rows apart from them."""

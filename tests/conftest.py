@@ -1,4 +1,4 @@
-"""What every test stands on: quick passwords, a ledger that can be flushed, a browser with a page.
+"""What every test stands on: quick passwords, a ledger that can be emptied, a browser with a page.
 
 Which database a run used is in its header, `database: …`; CI reads it there.
 """
@@ -14,10 +14,11 @@ from pathlib import Path
 import hypothesis
 import pytest
 from django.conf import settings
-from django.db import connection
+from django.db import connection, transaction
 from django.test import TransactionTestCase
 from django.test.utils import override_settings
 
+from tests.built_once import empty_tables
 from tests.migrated import copy_database, remove_database
 from tests.seeds import seed_of_commit
 
@@ -58,23 +59,23 @@ def django_db_modify_db_settings(
 
 
 @pytest.fixture(autouse=True, scope="session")
-def _quick_passwords() -> Iterator[None]:
-    with override_settings(PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"]):
+def _quick() -> Iterator[None]:
+    """Passwords are hashed in no time, and no client of a test looks through all static files before its first page."""
+    hashers = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    with override_settings(PASSWORD_HASHERS=hashers, WHITENOISE_AUTOREFRESH=True):
         yield
 
 
 @pytest.fixture(autouse=True, scope="session")
-def _flushable_ledger() -> Iterator[None]:
-    """Transactional tests empty every table afterwards, which the ledger's triggers refuse."""
+def _emptied_ledger() -> Iterator[None]:
+    """Transactional tests empty the tables afterwards, which the ledger's triggers refuse."""
     from trace.ledger import triggers
 
-    flush = TransactionTestCase._fixture_teardown
-
     def teardown(self: TransactionTestCase) -> None:
-        triggers.drop(connection)
-        try:
-            flush(self)
-        finally:
+        with transaction.atomic():
+            triggers.drop(connection)
+            empty_tables()
+            connection.check_constraints()  # no trigger is made on PostgreSQL before
             triggers.install(connection)
 
     with pytest.MonkeyPatch.context() as patch:
@@ -215,12 +216,15 @@ def enter_as(page, client, live_server) -> Callable[[object], None]:
 
 
 @pytest.fixture
-def accessible(page) -> Callable[[], None]:
-    """`accessible()` fails with what axe finds wrong on the page as it is now."""
+def accessible(page) -> Callable[..., None]:
+    """`accessible()` fails with what axe finds wrong on the page as it is now, `accessible(rules)` by these alone."""
     from axe_playwright_python.sync_playwright import Axe
 
-    def check() -> None:
-        results = Axe().run(page)
+    axe = Axe()
+
+    def check(rules: list[str] | None = None) -> None:
+        only = {"runOnly": rules} if rules else {}
+        results = axe.run(page, options={"resultTypes": ["violations"], **only})
         assert not results.violations_count, results.generate_report()
 
     return check

@@ -9,11 +9,11 @@ from datetime import timedelta
 import pytest
 from django.db import connection
 
+from tests.histories import loaded
 from trace.core import sql
 from trace.core.clock import from_ticks
 from trace.floor.models import Pass
 from trace.management.benchmark.history import History
-from trace.management.benchmark.load import gather_statistics, load_history
 from trace.quality import queries
 from trace.quality.lines import Line, get_line
 
@@ -25,19 +25,9 @@ LARGE = {"trace_pass", "trace_fitting", "trace_packing"}
 @pytest.fixture(scope="module")
 def plans(django_db_setup, django_db_blocker) -> Iterator[dict[str, str]]:
     """The plan of each statement, as the database tells it, for an hour in the middle of the history."""
-    history = History(34_000)
-    with django_db_blocker.unblock():
-        from django.test import TestCase
-
-        TestCase.databases = {"default"}  # type: ignore[misc]
-        atomics = TestCase._enter_atomics()
-        try:
-            load_history(history)
-            gather_statistics()
-            assert Pass.objects.count() >= 100_000
-            yield explain(get_line("", ""), history)
-        finally:
-            TestCase._rollback_atomics(atomics)
+    with loaded(34_000, django_db_blocker) as history:
+        assert Pass.objects.count() >= 100_000
+        yield explain(get_line("", ""), history)
 
 
 def explain(line: Line, history: History) -> dict[str, str]:

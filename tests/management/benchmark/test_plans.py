@@ -9,12 +9,12 @@ from collections.abc import Iterator
 import pytest
 from django.db import connection
 
+from tests.histories import loaded
 from trace.floor.models import Unit
 from trace.genealogy import reading
 from trace.genealogy.suspicion import Suspicion
 from trace.genealogy.verdicts import gather_evidence, suspect_pieces
 from trace.management.benchmark.history import History
-from trace.management.benchmark.load import gather_statistics, load_history
 
 pytestmark = pytest.mark.django_db  # else no database is made where these tests run alone
 
@@ -25,18 +25,8 @@ NOW = 2**53 - 2
 @pytest.fixture(scope="module")
 def statements(django_db_setup, django_db_blocker) -> Iterator[dict[str, str]]:
     """The plan of each hot statement on a history of moderate size, as the database tells it."""
-    history = History(20_000)
-    with django_db_blocker.unblock():
-        from django.test import TestCase
-
-        TestCase.databases = {"default"}  # type: ignore[misc]
-        atomics = TestCase._enter_atomics()
-        try:
-            load_history(history)
-            gather_statistics()
-            yield {name: explain(name, **parameters) for name, parameters in asked(history)}
-        finally:
-            TestCase._rollback_atomics(atomics)
+    with loaded(20_000, django_db_blocker) as history:
+        yield {name: explain(name, **parameters) for name, parameters in asked(history)}
 
 
 def asked(history: History) -> Iterator[tuple[str, dict]]:
