@@ -101,22 +101,39 @@ def create_rows(records: Sequence[Model]) -> None:
     """Insert new records of one model, one or more, which get their ids: what `bulk_create` does, but composed once,
     since at a scan composing takes longer than inserting."""
     head, marks = _inserting(type(records[0]))
-    fields = _fields_of(type(records[0]))
-    told = [field.get_db_prep_save(getattr(one, field.attname), connection) for one in records for field in fields]
+    told = [
+        field.get_db_prep_save(getattr(one, name), connection) if field else getattr(one, name)
+        for one in records
+        for name, field in _told_of(type(records[0]))
+    ]
     with planned_cursor() if len(records) == 1 else connection.cursor() as cursor:
         cursor.execute(f"{head} {', '.join([marks] * len(records))} RETURNING id", told)
         for one, (pk,) in zip(records, cursor.fetchall(), strict=True):
             one.pk, one._state.adding, one._state.db = pk, False, connection.alias
 
 
+AS_IT_IS = {
+    "BigIntegerField",
+    "BooleanField",
+    "CharField",
+    "ForeignKey",
+    "IntegerField",
+    "PositiveSmallIntegerField",
+    "TextField",
+}
+"""Kinds of fields whose values a database takes as they are."""
+
+
 @cache
-def _fields_of(model: type[Model]) -> list[Any]:
-    return [field for field in model._meta.concrete_fields if not field.primary_key]
+def _told_of(model: type[Model]) -> list[tuple[str, Any]]:
+    """What of a record is inserted, and for what a database takes otherwise its field, which knows how."""
+    fields = [field for field in model._meta.concrete_fields if not field.primary_key]
+    return [(field.attname, None if field.get_internal_type() in AS_IT_IS else field) for field in fields]
 
 
 @cache
 def _inserting(model: type[Model]) -> tuple[str, str]:
-    fields = _fields_of(model)
+    fields = [field for field in model._meta.concrete_fields if not field.primary_key]
     columns = ", ".join(f'"{field.column}"' for field in fields)
     return f"INSERT INTO {model._meta.db_table} ({columns}) VALUES", f"({', '.join(['%s'] * len(fields))})"
 
@@ -124,10 +141,31 @@ def _inserting(model: type[Model]) -> tuple[str, str]:
 def lock_rows(model: type[M], ids: Iterable[int], after: Model | None = None) -> list[M]:
     """These rows by ascending id, locked until the transaction ends, each `after` another record where that is given:
     what `select_for_update` does, but composed once, since at a scan composing takes longer than locking."""
-    if connection.vendor == "postgresql":
-        told = [list(ids), *([after.pk] if after else [])]
-        return list(model._default_manager.raw(_locking(model, type(after) if after else None), told))
-    return list(model._default_manager.raw(_reading(model), [json.dumps(list(ids))]))
+    with planned_cursor() as cursor:
+        if connection.vendor == "postgresql":
+            told = [list(ids), *([after.pk] if after else [])]
+            cursor.execute(_locking(model, type(after) if after else None), told)
+        else:
+            cursor.execute(_reading(model), [json.dumps(list(ids))])
+        rows = [list(row) for row in cursor.fetchall()]
+    names, converters = _columns(model, connection.vendor)
+    for place, column, convert in converters:
+        for row in rows:
+            row[place] = convert(row[place], column, connection)
+    return [model.from_db(connection.alias, names, row) for row in rows]
+
+
+@cache
+def _columns(model: type[Model], vendor: str) -> tuple[list[str], list[tuple[int, Any, Any]]]:
+    """The names of its fields, and how what a database of this kind gives becomes their values: place, column, how."""
+    fields = model._meta.concrete_fields
+    found = (
+        model._default_manager.all()
+        .query.get_compiler(connection=connection)
+        .get_converters([field.cached_col for field in fields])
+    )
+    converters = [(place, column, convert) for place, (each, column) in found.items() for convert in each]
+    return [field.attname for field in fields], converters
 
 
 @cache
@@ -135,7 +173,7 @@ def _locking(model: type[Model], after: type[Model] | None) -> str:
     # What refers to no row is answered, hence locked, before the first row is looked for.
     first = f"(SELECT FROM {after._meta.db_table} WHERE id = %s FOR UPDATE)" if after else ""
     held = f"AND (SELECT count(*) FROM {first} AS held) = 1" if after else ""
-    return f"{_rows_of(model)} = ANY(%s) {held} ORDER BY id FOR UPDATE"
+    return f"{_rows_of(model)} = ANY(%s::bigint[]) {held} ORDER BY id FOR UPDATE"
 
 
 @cache
@@ -152,6 +190,9 @@ def _rows_of(model: type[Model]) -> str:
 @cache
 def _planned() -> Any:
     from django.db.backends.postgresql.base import ServerBindingCursor
+    from psycopg import _queries
+
+    _queries.MAX_CACHED_STATEMENT_LENGTH = 20_000  # what is longer psycopg reads anew each time; ours are few
 
     class PlannedCursor(ServerBindingCursor):
         """The server binds the parameters; a log of queries is told the statement, as by Django's own cursor."""
