@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
@@ -37,6 +38,10 @@ SQLITE = {
     "FOR UPDATE OF feed": "",
 }
 """What PostgreSQL has, by SQLite's names. Rows need no lock where nobody else writes meanwhile."""
+
+_FEW = re.compile(r"= ANY\(ARRAY\((SELECT [^()]+)\)\)")
+"""Among the few rows that a step gave: PostgreSQL expects many of a step, and would read a large table whole beside it;
+of an array it expects few."""
 
 EACH = {
     "postgresql": "jsonb_array_elements_text(%({list})s::jsonb)::bigint",
@@ -210,7 +215,8 @@ def prepare(
     """The text of a named query for the current database, and its parameters.
 
     A text common to both databases is PostgreSQL's: one of a list is `= ANY(%(list)s)`, many rows in one are
-    `jsonb_agg(jsonb_build_array(…))`, in JSON or None. A list of ids from which a query sets out is `{each list}`.
+    `jsonb_agg(jsonb_build_array(…))`, in JSON or None. A list of ids from which a query sets out is `{each list}`; what
+    is looked up for few rows of an earlier step is `= ANY(ARRAY(SELECT …))`.
     `fragments`: what stands for other names in braces.
     """
     lists = tuple(one for one, value in parameters.items() if isinstance(value, list))
@@ -230,6 +236,7 @@ def _text(
     if vendor == "sqlite":
         for theirs, ours in SQLITE.items():
             text = text.replace(theirs, ours)
+        text = _FEW.sub(r"IN (\1)", text)
     for one in lists:
         if vendor == "sqlite":
             text = text.replace(f"= ANY(%({one})s)", f"IN (SELECT value FROM json_each(%({one})s))")

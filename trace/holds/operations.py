@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
+from django.db import connection
 from django.db.models import Min, Model
 
 from trace.core.clock import now
@@ -76,6 +77,9 @@ def hold_subjects(
     return Hold.objects.bulk_create(holds)
 
 
+MANY = 1_000
+
+
 def hold_population(
     subjects: Mapping[tuple[str, str], Sequence[Move]], reason: str, by: Person, at: datetime, under: str
 ) -> None:
@@ -94,6 +98,10 @@ def hold_population(
             for (kind, key), permits in subjects.items()
         ),
     )
+    if connection.vendor == "postgresql" and len(subjects) >= MANY:
+        # Whoever looked for a hold while there were few goes on to read them all, until it is told that there are many.
+        with connection.cursor() as cursor:
+            cursor.execute(f"ANALYZE {Hold._meta.db_table}")
 
 
 def carry_holds(sources: Sequence[Model], result: Model, besides: Model, by: Person, at: datetime) -> list[Hold]:

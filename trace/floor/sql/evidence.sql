@@ -36,9 +36,11 @@ giving AS MATERIALIZED (
 loaded AS MATERIALIZED (
     SELECT container.key, container.lot_id, container.part_id, container.exposed, giving.kind
     FROM giving JOIN trace_container container ON container.id = giving.container_id
+    WHERE container.id = ANY(ARRAY(SELECT container_id FROM giving))
 ),
 lots AS MATERIALIZED (
     SELECT lot.key, lot.expiry, lot.status, lot.status_since, loaded.kind FROM loaded JOIN trace_lot lot ON lot.id = loaded.lot_id
+    WHERE lot.id = ANY(ARRAY(SELECT lot_id FROM loaded))
 )
 SELECT
     (SELECT jsonb_agg(jsonb_build_array(id, key, assembly_id, axis_id, first, "end", started, kind, slack))
