@@ -132,13 +132,12 @@ AS_IT_IS = {
 @cache
 def _told_of(model: type[Model]) -> list[tuple[str, Any]]:
     """What of a record is inserted, and for what a database takes otherwise its field, which knows how."""
-    fields = [field for field in model._meta.concrete_fields if not field.primary_key]
-    return [(field.attname, None if field.get_internal_type() in AS_IT_IS else field) for field in fields]
+    return [(field.attname, None if field.get_internal_type() in AS_IT_IS else field) for field in _fields_of(model)]
 
 
 @cache
 def _inserting(model: type[Model]) -> tuple[str, str]:
-    fields = [field for field in model._meta.concrete_fields if not field.primary_key]
+    fields = _fields_of(model)
     columns = ", ".join(f'"{field.column}"' for field in fields)
     return f"INSERT INTO {model._meta.db_table} ({columns}) VALUES", f"({', '.join(['%s'] * len(fields))})"
 
@@ -185,6 +184,11 @@ def _locking(model: type[Model], after: type[Model] | None) -> str:
 def _reading(model: type[Model]) -> str:
     """Where whoever writes is alone."""
     return f"{_rows_of(model)} IN (SELECT value FROM json_each(%s)) ORDER BY id"
+
+
+def _fields_of(model: type[Model]) -> list[Any]:
+    """Those that are told and not numbered by the database."""
+    return [field for field in model._meta.concrete_fields if not field.primary_key]
 
 
 def _rows_of(model: type[Model]) -> str:
