@@ -78,6 +78,7 @@ def hold_subjects(
 
 
 MANY = 1_000
+"""Things held at once, from which on a database is told so."""
 
 
 def hold_population(
