@@ -567,7 +567,7 @@ def test_a_reload_while_the_server_is_away_opens_the_page_and_goes_on(browser: A
     # Once all is sent, the page that was laid by is fetched anew.
     expect(waiting(page)).to_have_count(0, timeout=RETRIED)
     expect(page.get_by_role("heading", name=re.compile(f"{two} is out|Scan a unit"))).to_be_visible()
-    expect(page.locator("#station[data-away]")).to_have_count(0, timeout=RETRIED)  # it loads itself anew until then
+    expect(page.locator("#kept[data-away], #station[data-away]")).to_have_count(0, timeout=RETRIED)  # loads itself anew
     assert floor.passes() == [one, two]
     # Nothing is laid by of somebody who has signed out.
     page.goto(f"{server.url}/")
