@@ -373,7 +373,9 @@ def feed_record(p: Plant) -> FeedRecord:
 
 
 def span(p: Plant) -> Span:
-    return Span(feed=p.slot_r, first=10, end=20, sure_from=10, since=1, until=2, oldest=10, recorded=1)
+    return Span(
+        feed=p.slot_r, axis=p.slot_r.axis, first=10, end=20, sure_from=10, since=1, until=2, oldest=10, recorded=1
+    )
 
 
 def order(p: Plant) -> WorkOrder:

@@ -9,6 +9,7 @@ from decimal import Decimal
 
 import pytest
 from django.db import transaction
+from django.db.models import F
 
 from tests.demo import against_truth
 from tests.factories import make_person
@@ -54,7 +55,18 @@ from trace.genealogy.whereabouts import Place
 from trace.holds.models import Disposition, Hold
 from trace.holds.queries import find_state as find_disposition_state
 from trace.ledger.models import Event
-from trace.material.models import Container, EmptyPlace, Feed, FeedRecord, Lot, Mount, Span, Supplier, TapeStop
+from trace.material.models import (
+    Container,
+    EmptyPlace,
+    Feed,
+    FeedRecord,
+    Lot,
+    Mount,
+    SetUpLine,
+    Span,
+    Supplier,
+    TapeStop,
+)
 from trace.material.operations.stock import define_supplier
 from trace.material.queries import list_offers, list_running_out
 from trace.quality.reliability import list_runs, say_mtbf
@@ -328,6 +340,13 @@ def check_a_rack_stands_ready_and_a_late_scan_was_refused(plant):
     assert scan.unit.key in scan.sentence and not Pass.objects.filter(unit=scan.unit, station=scan.station).exists()
 
 
+def check_what_is_told_twice_is_told_alike(plant):
+    """A span repeats the axis of its feed, and a set-up is served by feeds of its own axis: by that the interlock
+    finds what gives."""
+    assert Span.objects.exists() and not Span.objects.exclude(axis=F("feed__axis")).exists()
+    assert SetUpLine.objects.exists() and not SetUpLine.objects.exclude(feed__axis=F("setup__axis")).exists()
+
+
 def check_everything_happened_in_its_time(plant):
     """And all of it by an operation, but for people and their accounts: there is no by whom before."""
     assert Event.objects.filter(happened__gt=UNTIL).count() == 0
@@ -357,6 +376,7 @@ CHECKS = (
     check_shifts_keep_to_the_wall_clock,
     check_costs_changed_on_a_day,
     check_a_rack_stands_ready_and_a_late_scan_was_refused,
+    check_what_is_told_twice_is_told_alike,
     check_everything_happened_in_its_time,
 )
 

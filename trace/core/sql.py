@@ -223,26 +223,30 @@ def prepare(
     is looked up for few rows of an earlier step is `= ANY(ARRAY(SELECT …))`.
     `fragments`: what stands for other names in braces.
     """
-    lists = tuple(one for one, value in parameters.items() if isinstance(value, list))
-    text, as_json = _text(anchor, name, connection.vendor, tuple((fragments or {}).items()), lists)
-    return text, {**parameters, **{one: json.dumps(parameters[one]) for one in as_json}}
+    lists = tuple((one, len(value) == 1) for one, value in parameters.items() if isinstance(value, list))
+    text, as_json, alone = _text(anchor, name, connection.vendor, tuple((fragments or {}).items()), lists)
+    told = {one: json.dumps(parameters[one]) for one in as_json} | {one: parameters[one][0] for one in alone}
+    return text, {**parameters, **told}
 
 
 @cache
 def _text(
-    anchor: str, name: str, vendor: str, fragments: tuple[tuple[str, str], ...], lists: tuple[str, ...]
-) -> tuple[str, tuple[str, ...]]:
-    """The text, and which of the lists it wants as JSON."""
+    anchor: str, name: str, vendor: str, fragments: tuple[tuple[str, str], ...], lists: tuple[tuple[str, bool], ...]
+) -> tuple[str, list[str], list[str]]:
+    """The text, and which of the lists, each with whether it is of one, it wants as JSON, and which as that one."""
     text = load_sql(anchor, name, vendor)
     for fragment, meaning in fragments:
         text = text.replace(f"{{{fragment}}}", meaning)
-    as_json = tuple(one for one in lists if vendor == "sqlite" or f"{{each {one}}}" in text)
+    alone = [one for one, single in lists if single and f"{{each {one}}}" not in text]
+    for one in alone:
+        text = text.replace(f"= ANY(%({one})s)", f"= %({one})s")
+    as_json = [one for one, _ in lists if one not in alone and (vendor == "sqlite" or f"{{each {one}}}" in text)]
     if vendor == "sqlite":
         for theirs, ours in SQLITE.items():
             text = text.replace(theirs, ours)
         text = _FEW.sub(r"IN (\1)", text)
-    for one in lists:
+    for one, _ in lists:
         if vendor == "sqlite":
             text = text.replace(f"= ANY(%({one})s)", f"IN (SELECT value FROM json_each(%({one})s))")
         text = text.replace(f"{{each {one}}}", EACH[vendor].format(list=one))
-    return text, as_json
+    return text, as_json, alone

@@ -195,12 +195,12 @@ def reckon_between(axes: Collection[int], assemblies: Collection[int], first: in
     waiting = fetch_planned(
         __file__,
         "waiting_feeds",
+        {"open": str(OPEN)},
         axes=list(axes),
         assemblies=list(assemblies),
         first=first,
         last=last,
         by_draws=list(BY_DRAWS),
-        open=OPEN,
     )
     if waiting:
         _reckon([_feed_of(*row) for row in waiting], by, first)

@@ -84,12 +84,11 @@ def gather_evidence(
     """The evidence on units at a station; arguments as `admit` has them."""
     parts = list({unit.part_id for unit in units})
     since, until = reach(positions) if positions else (scan, scan)
-    first, last = (since, until) if positions else (OPEN - 1, OPEN)
     named = [setup.key, *([setup.axis.tape.key] if setup.axis.tape else [])] if setup else []
     ((setups, routes, visits, skips, sent_back, closed, seen, decided, *signs),) = fetch_planned(
         __file__,
         "evidence",
-        _of_setups(connection.vendor),
+        _of_setups(connection.vendor, bool(positions)),
         units=[unit.pk for unit in units],
         parts=parts,
         parts_without=[] if setup else parts,
@@ -97,8 +96,6 @@ def gather_evidence(
         station=station.pk,
         since=since,
         until=until,
-        first=first,
-        last=last,
         day=from_ticks(scan).date(),
         scan=scan,
         keys=[station.key, *named, *(unit.key for unit in units)],
@@ -118,10 +115,16 @@ def gather_evidence(
     )
 
 
+NEXT = f'axis_id = ANY(ARRAY(SELECT axis_id FROM serving)) AND "end" = {OPEN} AND +feed_id IN (SELECT id FROM bank)'
+AT_POSITIONS = 'feed_id = ANY(ARRAY(SELECT id FROM bank)) AND "end" > %(since)s AND +first <= %(until)s'
+"""Which spans give to what goes ahead now, and which to what goes at positions. What has a + is looked at, not up."""
+
+
 @cache
-def _of_setups(vendor: str) -> dict[str, str]:
-    """What set-ups owe, of those of which a step asks it."""
+def _of_setups(vendor: str, ranged: bool) -> dict[str, str]:
+    """What gives there; and what set-ups owe, of those of which a step asks it."""
     return {
+        "there": AT_POSITIONS if ranged else NEXT,
         "seen": load_sql(__file__, "seen", vendor),
         "verified": "IN (SELECT setup FROM asked WHERE verification <> '')",
         "decided": load_sql(__file__, "decided", vendor),

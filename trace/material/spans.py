@@ -45,6 +45,7 @@ def keep_spans(
         come += [
             Span(
                 feed=feed,
+                axis_id=feed.axis_id,
                 container_id=facts.container,
                 first=facts.first,
                 end=facts.end,

@@ -8,39 +8,31 @@ WITH in_force AS MATERIALIZED (
     WHERE axis.station_id = %(station)s AND setup.assembly_id = ANY(%(parts_without)s)
       AND setup.first <= %(until)s AND setup."end" > %(since)s
 ),
+serving AS MATERIALIZED (
+    SELECT id, assembly_id, axis_id FROM in_force
+    UNION ALL SELECT id, assembly_id, axis_id FROM trace_setup WHERE id = ANY(%(named)s)
+),
 asked AS MATERIALIZED (
-    SELECT setup.id AS setup, step.verification, step.first_piece
-    FROM (
-        SELECT id, assembly_id FROM in_force UNION ALL SELECT id, assembly_id FROM trace_setup WHERE id = ANY(%(named)s)
-    ) AS setup
-    JOIN trace_step step ON step.part_id = setup.assembly_id AND (step.verification <> '' OR step.first_piece)
+    SELECT serving.id AS setup, step.verification, step.first_piece
+    FROM serving
+    JOIN trace_step step ON step.part_id = serving.assembly_id AND (step.verification <> '' OR step.first_piece)
     JOIN trace_step_stations at ON at.step_id = step.id AND at.station_id = %(station)s
 ),
 line AS MATERIALIZED (
-    SELECT feed_id, designator FROM trace_setupline
-    WHERE setup_id IN (SELECT id FROM in_force) OR setup_id = ANY(%(named)s)
+    SELECT feed_id, designator FROM trace_setupline WHERE setup_id IN (SELECT id FROM serving)
 ),
-serving AS MATERIALIZED (
+bank AS MATERIALIZED (
     SELECT id, key, kind FROM trace_feed WHERE id IN (SELECT feed_id FROM line)
 ),
 giving AS MATERIALIZED (
-    SELECT serving.id AS feed, serving.kind, span.container_id
-    FROM serving JOIN trace_span span ON span.feed_id = serving.id AND span.superseded IS NULL
-                                     AND span."end" > %(first)s AND span.first <= %(last)s
-                                     AND span.first >= (
-                                        SELECT begun.oldest FROM trace_span begun
-                                        WHERE begun.feed_id = serving.id AND begun.superseded IS NULL
-                                          AND begun.first <= %(first)s
-                                        ORDER BY begun.first DESC LIMIT 1)
+    SELECT feed_id, container_id FROM trace_span WHERE superseded IS NULL AND {there}
 ),
 loaded AS MATERIALIZED (
-    SELECT container.key, container.lot_id, container.part_id, container.exposed, giving.kind
-    FROM giving JOIN trace_container container ON container.id = giving.container_id
-    WHERE container.id = ANY(ARRAY(SELECT container_id FROM giving))
+    SELECT id, key, lot_id, part_id, exposed FROM trace_container
+    WHERE id = ANY(ARRAY(SELECT container_id FROM giving))
 ),
 lots AS MATERIALIZED (
-    SELECT lot.key, lot.expiry, lot.status, lot.status_since, loaded.kind FROM loaded JOIN trace_lot lot ON lot.id = loaded.lot_id
-    WHERE lot.id = ANY(ARRAY(SELECT lot_id FROM loaded))
+    SELECT id, key, expiry, status, status_since FROM trace_lot WHERE id = ANY(ARRAY(SELECT lot_id FROM loaded))
 )
 SELECT
     (SELECT jsonb_agg(jsonb_build_array(id, key, assembly_id, axis_id, first, "end", started, kind, slack))
@@ -91,10 +83,12 @@ SELECT
         FROM trace_unit unit JOIN trace_workorder ordered ON ordered.id = unit.order_id
         WHERE unit.id = ANY(%(units)s) AND ordered.closed <= %(scan)s
     ) AS closed,
-    (SELECT jsonb_agg(jsonb_build_array(setup, feed, key, seen, seen_by_another)) FROM ({seen}) AS seen) AS seen,
-    (
+    CASE WHEN EXISTS (SELECT 1 FROM asked WHERE verification <> '') THEN (
+        SELECT jsonb_agg(jsonb_build_array(setup, feed, key, seen, seen_by_another)) FROM ({seen}) AS seen
+    ) END AS seen,
+    CASE WHEN EXISTS (SELECT 1 FROM asked WHERE first_piece) THEN (
         SELECT jsonb_agg(jsonb_build_array(id, setup_id, step_id, happened, approved)) FROM ({decided}) AS decided
-    ) AS decided,
+    ) END AS decided,
     EXISTS (SELECT 1 FROM trace_pass WHERE unit_id = ANY(%(units)s) AND inside AND superseded IS NULL)
     OR EXISTS (SELECT 1 FROM trace_fitting WHERE child_id = ANY(%(units)s) AND until IS NULL AND superseded IS NULL)
     OR EXISTS (SELECT 1 FROM trace_packing WHERE unit_id = ANY(%(units)s) AND until IS NULL)
@@ -113,29 +107,33 @@ SELECT
         SELECT 1 FROM trace_bomline line JOIN trace_part child ON child.id = line.child_id
         WHERE line.parent_id = ANY(%(parts)s) AND child.serialised
     ) AS places_of_children,
-    EXISTS (SELECT 1 FROM lots WHERE expiry < %(day)s AND kind <> 'bath' OR status <> 'released' OR status_since > %(scan)s)
+    EXISTS (
+        SELECT 1 FROM lots
+        WHERE status <> 'released' OR status_since > %(scan)s OR expiry < %(day)s AND id IN (
+            SELECT lot_id FROM loaded WHERE id IN (SELECT container_id FROM giving WHERE feed_id IN (SELECT id FROM bank WHERE kind <> 'bath'))
+        )
+    )
     OR EXISTS (
         SELECT 1 FROM loaded JOIN trace_part part ON part.id = loaded.part_id
         WHERE loaded.exposed + part.floor_life * 3600000000 < %(scan)s
     )
-    OR EXISTS (SELECT 1 FROM giving WHERE kind <> 'head' GROUP BY feed HAVING count(container_id) = 0)
+    OR EXISTS (
+        SELECT 1 FROM giving WHERE feed_id IN (SELECT id FROM bank WHERE kind <> 'head')
+        GROUP BY feed_id HAVING count(container_id) = 0
+    )
     OR EXISTS (
         SELECT 1 FROM trace_hold
         WHERE released IS NULL AND target_kind IN ('unit', 'station', 'setup', 'tape') AND target_key = ANY(%(keys)s)
     )
     -- Counted for each name: joined, a database without statistics of many new holds would read them all.
     OR EXISTS (
-        SELECT 1 FROM in_force WHERE 0 < (
-            SELECT count(*) FROM trace_hold
-            WHERE released IS NULL AND target_kind = 'setup' AND target_key = in_force.key)
-    )
-    OR EXISTS (
         SELECT 1 FROM (
-            SELECT key FROM serving UNION ALL SELECT key FROM loaded UNION ALL SELECT key FROM lots
+            SELECT 'setup' AS kind, key FROM in_force UNION ALL SELECT 'feed', key FROM bank
+            UNION ALL SELECT 'container', key FROM loaded UNION ALL SELECT 'lot', key FROM lots
         ) AS given
         WHERE 0 < (
             SELECT count(*) FROM trace_hold
-            WHERE released IS NULL AND target_kind IN ('feed', 'container', 'lot') AND target_key = given.key)
+            WHERE released IS NULL AND target_kind = given.kind AND target_key = given.key)
     ) AS stops,
     EXISTS (
         SELECT 1 FROM trace_fault fault

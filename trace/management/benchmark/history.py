@@ -205,6 +205,7 @@ class History:
 
     def _material(self) -> Iterator[Rows]:
         feeds, supply, moment = self.line.feeds, self.supply, self.line.moment
+        axis_of = {feed.id: feed.station + 1 for feed in feeds}
         yield Rows(Supplier, ["id", "key", "name"], iter([(1, "ACME", "Acme")]))
         yield Rows(
             Lot,
@@ -227,7 +228,7 @@ class History:
         yield Rows(
             Axis, ["id", "kind", "station"], iter([(1, Axis.Kind.CLOCK, PLACE + 1), (2, Axis.Kind.COUNT, INSERT + 1)])
         )
-        yield Rows(Feed, ["id", "key", "axis"], iter((f.id, f"FEED-{f.id:03}", f.station + 1) for f in feeds))
+        yield Rows(Feed, ["id", "key", "axis"], iter((f.id, f"FEED-{f.id:03}", axis_of[f.id]) for f in feeds))
         yield Rows(
             SetUp,
             ["id", "key", "assembly", "axis", "first"],
@@ -257,9 +258,9 @@ class History:
         )  # fmt: skip
         yield Rows(
             Span,
-            ["feed", "container", "first", "end", "since", "until", "oldest", "recorded"],
+            ["feed", "axis", "container", "first", "end", "since", "until", "oldest", "recorded"],
             iter(
-                (feed, s.container, s.first, s.end, s.since, s.until, s.oldest, s.since)
+                (feed, axis_of[feed], s.container, s.first, s.end, s.since, s.until, s.oldest, s.since)
                 for feed, spans in supply.spans.items()
                 for s in spans
             ),

@@ -33,6 +33,8 @@ GENEALOGY = (Pass, Span, FeedRecord, Fitting, SetUp, SetUpLine, Axis, Feed, Cont
 """What the project keeps to know what is in what; the rivals' tables are counted without their containers and lots."""
 SMALLEST = 20_000
 """Boards below which a reel of the plant is cut short, so that answers would be smaller too."""
+INTAKES = 100
+"""Runs of what takes a few milliseconds: the median of ten differs by a fifth from one time to the next."""
 
 
 @dataclass
@@ -104,7 +106,7 @@ class Run:
             self.say("  containment")
             found["containment"] = Alarms(history).measure(self.repeats)
             found["intake"] = {
-                name: timing.as_data() for name, timing in Intake(history).measure(max(self.repeats * 2, 10)).items()
+                name: timing.as_data() for name, timing in Intake(history).measure(max(self.repeats, INTAKES)).items()
             }
         found["memory"] = memory_now()
         return found

@@ -252,9 +252,11 @@ class Span(models.Model):
     are the moments between which it was on the feed. On a bath a charge is certain to be in from
     `sure_from` on, None where it never is. What may have come from the feed at a position began no
     earlier than `oldest` of the last span that began by then, however long the feed's history is.
+    `axis` is the feed's: what gives somewhere on it lies side by side in one index.
     """
 
     feed = models.ForeignKey(Feed, models.PROTECT, related_name="spans")
+    axis = models.ForeignKey(Axis, models.PROTECT, related_name="+", db_index=False)
     container = models.ForeignKey(Container, models.PROTECT, null=True, related_name="spans")
     first = TickField()
     end = TickField()
@@ -278,6 +280,11 @@ class Span(models.Model):
                 include=["first", "container"],
                 condition=Q(superseded=None),
                 name="spans_by_end",
+            ),
+            models.Index(
+                fields=["axis", "end", "feed", "first", "container"],
+                condition=Q(superseded=None),
+                name="spans_of_axis",
             ),
             models.Index(fields=["container"], condition=Q(superseded=None), name="spans_of_container"),
         ]

@@ -193,7 +193,7 @@ def _make_feed(key: str, axis: Axis, kind: str, distance: int = 0, clear_within:
         key=free_key(Feed, key), axis=axis, kind=kind, distance=distance, clear_within=clear_within
     )
     Span.objects.create(
-        feed=feed, container=None, first=0, end=OPEN, since=0, until=OPEN, oldest=0, recorded=to_ticks(now())
+        feed=feed, axis=axis, container=None, first=0, end=OPEN, since=0, until=OPEN, oldest=0, recorded=to_ticks(now())
     )
     return feed
 
