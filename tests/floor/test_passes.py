@@ -23,7 +23,9 @@ from trace.holds.operations import place_holds
 from trace.holds.rules import Move
 from trace.ledger.models import Event
 from trace.ledger.operation import Request
+from trace.material.models import Span
 from trace.material.operations.setups import define_feed, finish_tape, start_tape
+from trace.material.queries import get_axis
 
 pytestmark = pytest.mark.django_db
 
@@ -494,6 +496,19 @@ def test_a_pass_bounded_later_narrows_what_was_settled() -> None:
     assert {end for _, end, key in spans_of(plant.slot_c) if key == "OLD"} == {ticks(25) + 1}
     (visit,) = plant.do(record_passes, 40, units=[third], station=plant.insertion)
     assert candidates_at(plant.slot_c, visit.first, visit.last) == {"OLD", "NEW"}
+
+
+def test_an_axis_told_wrong_lets_nothing_through() -> None:
+    """What gives is found by the axis that its span repeats; a feed of which nothing is found is looked into."""
+    plant = Plant()
+    plant.do(load_feed, 5, feed=plant.slot_c, container=plant.reel("CAPS", plant.capacitor))
+    reel = plant.reel("NEW")
+    plant.do(load_feed, 5, feed=plant.slot_r, container=reel)
+    plant.do(place_holds, 6, targets=[reel.lot], reason="a crack")
+    elsewhere = get_axis(plant.test)
+    Span.objects.filter(feed=plant.slot_r).update(axis=elsewhere)
+    (board,) = plant.boards()
+    stopped(plant, "held", board, station=plant.insertion)
 
 
 # What names the place of a draw --------------------------------------------------------------------------------------

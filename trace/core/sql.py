@@ -218,9 +218,10 @@ def prepare(
 ) -> tuple[str, dict[str, Any]]:
     """The text of a named query for the current database, and its parameters.
 
-    A text common to both databases is PostgreSQL's: one of a list is `= ANY(%(list)s)`, many rows in one are
-    `jsonb_agg(jsonb_build_array(…))`, in JSON or None. A list of ids from which a query sets out is `{each list}`; what
-    is looked up for few rows of an earlier step is `= ANY(ARRAY(SELECT …))`.
+    A text common to both databases is PostgreSQL's. One of a list is `= ANY(%(list)s)`, told as `= %(list)s` where the
+    list has but one, of which each database makes less. Many rows in one are `jsonb_agg(jsonb_build_array(…))`, in JSON
+    or None. A list of ids from which a query sets out is `{each list}`; what is looked up for few rows of an earlier
+    step is `= ANY(ARRAY(SELECT …))`.
     `fragments`: what stands for other names in braces.
     """
     lists = tuple((one, len(value) == 1) for one, value in parameters.items() if isinstance(value, list))
@@ -237,7 +238,11 @@ def _text(
     text = load_sql(anchor, name, vendor)
     for fragment, meaning in fragments:
         text = text.replace(f"{{{fragment}}}", meaning)
-    alone = [one for one, single in lists if single and f"{{each {one}}}" not in text]
+    alone = [
+        one
+        for one, single in lists
+        if single and text.count(f"= ANY(%({one})s)") == text.count(f"%({one})s") + text.count(f"{{each {one}}}")
+    ]
     for one in alone:
         text = text.replace(f"= ANY(%({one})s)", f"= %({one})s")
     as_json = [one for one, _ in lists if one not in alone and (vendor == "sqlite" or f"{{each {one}}}" in text)]

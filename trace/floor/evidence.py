@@ -115,16 +115,12 @@ def gather_evidence(
     )
 
 
-NEXT = f'axis_id = ANY(ARRAY(SELECT axis_id FROM serving)) AND "end" = {OPEN} AND +feed_id IN (SELECT id FROM bank)'
-AT_POSITIONS = 'feed_id = ANY(ARRAY(SELECT id FROM bank)) AND "end" > %(since)s AND +first <= %(until)s'
-"""Which spans give to what goes ahead now, and which to what goes at positions. What has a + is looked at, not up."""
-
-
 @cache
 def _of_setups(vendor: str, ranged: bool) -> dict[str, str]:
     """What gives there; and what set-ups owe, of those of which a step asks it."""
     return {
-        "there": AT_POSITIONS if ranged else NEXT,
+        "giving": load_sql(__file__, "at_positions" if ranged else "next", vendor),
+        "open": str(OPEN),
         "seen": load_sql(__file__, "seen", vendor),
         "verified": "IN (SELECT setup FROM asked WHERE verification <> '')",
         "decided": load_sql(__file__, "decided", vendor),

@@ -45,7 +45,7 @@ def next_line(axis: Axis, sheet: str, moment: int) -> tuple[int, int]:
     Lines written under one minute follow each other by a microsecond. Refuses with SheetRefused a
     line that was written before the last one entered.
     """
-    axis.slack = Axis.objects.select_for_update().get(pk=axis.pk).slack
+    axis.slack = Axis.objects.select_for_update(no_key=True).get(pk=axis.pk).slack
     records = _lines(axis).filter(sheet=sheet)
     passes = Pass.objects.filter(axis=axis, sheet=sheet, superseded=None)
     before = max(

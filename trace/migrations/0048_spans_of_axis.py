@@ -6,8 +6,6 @@ from django.db.models import OuterRef, Subquery
 
 
 def name_axes(apps, schema_editor):
-    if schema_editor.connection.vendor == "postgresql":  # else the rows' checks would still wait when the table changes
-        schema_editor.execute("SET CONSTRAINTS ALL IMMEDIATE")
     feed = apps.get_model("trace", "Feed").objects.filter(pk=OuterRef("feed"))
     apps.get_model("trace", "Span").objects.update(axis=Subquery(feed.values("axis")[:1]))
 

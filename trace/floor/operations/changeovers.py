@@ -39,7 +39,7 @@ def start_setup(
     the station counts. Refuses with SetUpRefused, WrongPart (what is loaded does not belong there),
     Held.
     """
-    axis = Axis.objects.select_for_update().get(pk=get_axis(station).pk)
+    axis = Axis.objects.select_for_update(no_key=True).get(pk=get_axis(station).pk)
     check_moves(Move.LOAD, [station])
     if any(feed.axis_id != axis.pk for feed in feeds.values()):
         raise SetUpRefused(f"Every feed must stand at {station.key}.")
@@ -67,7 +67,7 @@ def end_setup(*, setup: SetUp, position: int | None = None, by: Person, at: date
     `position` as at `start_setup`. Refuses with SetUpRefused a tape's, one that has ended, and one under which a unit
     went in after that moment or is still inside.
     """
-    axis = Axis.objects.select_for_update().get(pk=setup.axis_id)
+    axis = Axis.objects.select_for_update(no_key=True).get(pk=setup.axis_id)
     setup = SetUp.objects.select_for_update().select_related("assembly").get(pk=setup.pk)
     if axis.station is None:
         raise SetUpRefused(f"{setup.key} is a tape's.", action="Finish the tape, or give it up.")

@@ -24,9 +24,7 @@ line AS MATERIALIZED (
 bank AS MATERIALIZED (
     SELECT id, key, kind FROM trace_feed WHERE id IN (SELECT feed_id FROM line)
 ),
-giving AS MATERIALIZED (
-    SELECT feed_id, container_id FROM trace_span WHERE superseded IS NULL AND {there}
-),
+giving AS MATERIALIZED ({giving}),
 loaded AS MATERIALIZED (
     SELECT id, key, lot_id, part_id, exposed FROM trace_container
     WHERE id = ANY(ARRAY(SELECT container_id FROM giving))
@@ -110,7 +108,9 @@ SELECT
     EXISTS (
         SELECT 1 FROM lots
         WHERE status <> 'released' OR status_since > %(scan)s OR expiry < %(day)s AND id IN (
-            SELECT lot_id FROM loaded WHERE id IN (SELECT container_id FROM giving WHERE feed_id IN (SELECT id FROM bank WHERE kind <> 'bath'))
+            SELECT lot_id FROM loaded WHERE id IN (
+                SELECT container_id FROM giving WHERE feed_id IN (SELECT id FROM bank WHERE kind <> 'bath')
+            )
         )
     )
     OR EXISTS (
@@ -118,8 +118,8 @@ SELECT
         WHERE loaded.exposed + part.floor_life * 3600000000 < %(scan)s
     )
     OR EXISTS (
-        SELECT 1 FROM giving WHERE feed_id IN (SELECT id FROM bank WHERE kind <> 'head')
-        GROUP BY feed_id HAVING count(container_id) = 0
+        SELECT 1 FROM bank
+        WHERE kind <> 'head' AND id NOT IN (SELECT feed_id FROM giving WHERE container_id IS NOT NULL)
     )
     OR EXISTS (
         SELECT 1 FROM trace_hold

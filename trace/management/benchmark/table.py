@@ -124,4 +124,4 @@ def write_table(results: dict[str, Any]) -> str:
     about = (
         f"{', '.join(results['versions'])}, Python {results['python']}; {results['machine']}; seed {results['seed']}"
     )
-    return "\n".join([*lines, "", f"Medians of up to {results['repeats']} runs. {about}."])
+    return "\n".join([*lines, "", f"Medians of up to {results['repeats']} runs, of recording 100. {about}."])

@@ -252,7 +252,7 @@ class Span(models.Model):
     are the moments between which it was on the feed. On a bath a charge is certain to be in from
     `sure_from` on, None where it never is. What may have come from the feed at a position began no
     earlier than `oldest` of the last span that began by then, however long the feed's history is.
-    `axis` is the feed's: what gives somewhere on it lies side by side in one index.
+    `axis` is the feed's.
     """
 
     feed = models.ForeignKey(Feed, models.PROTECT, related_name="spans")
