@@ -48,7 +48,8 @@ class Piece:
 @dataclass
 class Box:
     """A container: its pieces in their order, None for an empty place; `at` is the supply place it is on. `astray`: the
-    kind of disturbance by which it came or went, as long as nobody scanned it since."""
+    kind of disturbance by which it came or went, as long as nobody scanned it since. `sources`: all of which it was
+    filled, by their labels."""
 
     key: str
     part: str
@@ -56,6 +57,7 @@ class Box:
     at: str | None = None
     gone: bool = False
     astray: str = ""
+    sources: set[str] = field(default_factory=set)
 
     def pour_in(self, pieces: Iterable[Piece | None]) -> None:
         for piece in pieces:

@@ -143,13 +143,21 @@ class SimPlant(World):
             if box.part in parts and box.at is None and not box.gone and len([p for p in box.pieces if p]) >= least
         ]
 
-    def new_box(self, record: Container, pieces: Sequence[Piece | None], *, kinds: Iterable[str] = ()) -> SimBox:
+    def new_box(
+        self,
+        record: Container,
+        pieces: Sequence[Piece | None],
+        *,
+        kinds: Iterable[str] = (),
+        sources: Iterable[SimBox] = (),
+    ) -> SimBox:
         """A box with a new label, filled; what was mixed in it got a lot of the plant's."""
         box = self.boxes[record.key] = SimBox(record.key, record.part.key)
         for piece in pieces:
             if piece:
                 piece.kinds.update(kinds)
         box.pour_in(pieces)
+        box.sources = {key for source in sources for key in (source.key, *source.sources)}
         self.lots[record.key] = record.lot.key
         if record.lot.supplier.is_plant:
             self.plant_lots.setdefault(record.lot.key, set()).add(record.key)
@@ -188,6 +196,10 @@ class SimPlant(World):
         """These boxes come or go untold; "" once it was told."""
         for key in keys:
             self.boxes[key].astray = kind
+
+    def astray(self, key: str) -> str:
+        """How this box, or one of which it was filled, came or went untold; else ""."""
+        return next(filter(None, (self.boxes[each].astray for each in [key, *sorted(self.boxes[key].sources)])), "")
 
     # Truth -------------------------------------------------------------------------------------------------------
 

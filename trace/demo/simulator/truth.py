@@ -236,7 +236,7 @@ def judge_left(plant: SimPlant, tally: Tally) -> None:
         tally.counted += 1
         if Decimal(truly[key]) in left:
             continue
-        if cause := plant.boxes[key].astray or drawn_unseen.get(key):
+        if cause := plant.astray(key) or drawn_unseen.get(key):
             tally.hidden[f"miscounted: {cause}"] += 1
         else:
             tally.faults.append(Fault("miscounted", key, f"{left} left", f"{truly[key]} are"))

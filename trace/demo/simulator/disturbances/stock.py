@@ -20,7 +20,7 @@ def split(plant: SimPlant, chance: random.Random) -> None:
     result = plant.tell(split_container, source=plant.container(box.key), key=plant.new_key("SPLIT"))
     cut = chance.randrange(1, len(box.pieces))
     taken, box.pieces = box.pieces[:cut], box.pieces[cut:]
-    plant.new_box(result, taken, kinds={"split"})
+    plant.new_box(result, taken, kinds={"split"}, sources=[box])
 
 
 @kind(
@@ -40,10 +40,11 @@ def merge(plant: SimPlant, chance: random.Random) -> None:
         mixed = [*first.pieces, *second.pieces]
         first.pieces, second.pieces = [], []
         chance.shuffle(mixed)
-        plant.new_box(result, mixed, kinds={"merge"})
+        plant.new_box(result, mixed, kinds={"merge"}, sources=[first, second])
         return
     plant.tell(merge_containers, sources=sources, into=plant.container(second.key))
     second.pour_in(first.pieces)
+    second.sources |= {first.key, *first.sources}
     first.pieces = []
     chance.shuffle(second.pieces)
     for piece in second.pieces:
@@ -57,7 +58,7 @@ def replace_label(plant: SimPlant, chance: random.Random) -> None:
     key = plant.new_key("LABEL")
     result = plant.tell(merge_containers, sources=[plant.container(box.key)], key=key)
     pieces, box.pieces = box.pieces, []
-    plant.new_box(result, pieces, kinds={"label replaced"})
+    plant.new_box(result, pieces, kinds={"label replaced"}, sources=[box])
 
 
 def verify(plant: SimPlant, chance: random.Random) -> None:
