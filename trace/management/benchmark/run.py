@@ -19,7 +19,7 @@ from trace.management.benchmark.containment import Alarms
 from trace.management.benchmark.databases import on_postgresql, on_sqlite, table_sizes, version
 from trace.management.benchmark.floors import build_floors, fetch_floor
 from trace.management.benchmark.history import History, Question
-from trace.management.benchmark.intake import Intake
+from trace.management.benchmark.intake import RUNS, Intake
 from trace.management.benchmark.load import gather_statistics, load_history, without_indexes
 from trace.management.benchmark.measure import clock, memory_now, time_together
 from trace.management.benchmark.rivals import Rival
@@ -33,8 +33,6 @@ GENEALOGY = (Pass, Span, FeedRecord, Fitting, SetUp, SetUpLine, Axis, Feed, Cont
 """What the project keeps to know what is in what; the rivals' tables are counted without their containers and lots."""
 SMALLEST = 20_000
 """Boards below which a reel of the plant is cut short, so that answers would be smaller too."""
-INTAKES = 100
-"""Runs of what takes a few milliseconds: the median of ten differs by a fifth from one time to the next."""
 
 
 @dataclass
@@ -105,9 +103,7 @@ class Run:
             found["rivals"] = {rival.name: self.time_rival(rival, history, answers) for rival in self.rivals(history)}
             self.say("  containment")
             found["containment"] = Alarms(history).measure(self.repeats)
-            found["intake"] = {
-                name: timing.as_data() for name, timing in Intake(history).measure(max(self.repeats, INTAKES)).items()
-            }
+            found["intake"] = {name: timing.as_data() for name, timing in Intake(history).measure(RUNS).items()}
         found["memory"] = memory_now()
         return found
 

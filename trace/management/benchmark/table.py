@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from trace.management.benchmark.intake import RUNS
 from trace.management.benchmark.measure import slope
 
 GROWTH = "one container"
@@ -124,4 +125,4 @@ def write_table(results: dict[str, Any]) -> str:
     about = (
         f"{', '.join(results['versions'])}, Python {results['python']}; {results['machine']}; seed {results['seed']}"
     )
-    return "\n".join([*lines, "", f"Medians of up to {results['repeats']} runs, of recording 100. {about}."])
+    return "\n".join([*lines, "", f"Medians of up to {results['repeats']} runs, of recording {RUNS}. {about}."])
