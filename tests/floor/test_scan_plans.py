@@ -59,19 +59,9 @@ def load_long_past(history: History) -> None:
         ),
     ):
         load_rows(Rows(model, names.split(), map(row, numbers)))
-    names = (
-        "target_kind",
-        "target_key",
-        "reason",
-        "permits",
-        "placed",
-        "placed_by",
-        "recorded",
-        "release_reason",
-        "under",
-    )
+    said = "target_kind target_key reason permits placed placed_by recorded release_reason under"
     held = (("unit", f"OLD-U{n}", "It drifts.", [], received, 1, received, "", "") for n in numbers)
-    insert_rows(Hold, names, held)
+    insert_rows(Hold, said.split(), held)
     gather_statistics()
 
 

@@ -88,7 +88,7 @@ def gather_evidence(
     ((setups, routes, visits, skips, sent_back, closed, seen, decided, *signs),) = fetch_planned(
         __file__,
         "evidence",
-        _of_setups(connection.vendor, bool(positions)),
+        _parts_of_statement(connection.vendor, bool(positions)),
         units=[unit.pk for unit in units],
         parts=parts,
         parts_without=[] if setup else parts,
@@ -116,7 +116,7 @@ def gather_evidence(
 
 
 @cache
-def _of_setups(vendor: str, ranged: bool) -> dict[str, str]:
+def _parts_of_statement(vendor: str, ranged: bool) -> dict[str, str]:
     """What gives there; and what set-ups owe, of those of which a step asks it."""
     return {
         "giving": load_sql(__file__, "at_positions" if ranged else "next", vendor),

@@ -10,6 +10,7 @@ WITH moved AS MATERIALIZED (
 SELECT feed.id, feed.unsettled, axis.id, axis.kind, axis.tape_id
 FROM trace_feed feed JOIN trace_axis axis ON axis.id = feed.axis_id
 WHERE feed.id = ANY(ARRAY(SELECT id FROM moved))
+  -- Counted, one at most: asked whether there is any, PostgreSQL reads the records of all feeds.
   AND (feed.unsettled OR 0 < (
         SELECT count(*) FROM (
             SELECT record.id FROM trace_feedrecord record
